@@ -1,0 +1,215 @@
+"""Columns, types, units and meaning of every table: the one place.
+
+``docs/tables.md`` is written from here, every stage validates what it hands on against it.
+Time is seconds since the recording's first sample; a value that could not be measured is null.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import pyarrow as pa
+
+__all__ = [
+    "EVENTS",
+    "GAPS",
+    "INCIDENTS",
+    "KINDS",
+    "OPERATING_STATES",
+    "PULSES",
+    "QUALITIES",
+    "ROLES",
+    "SUSPECTS",
+    "TABLES",
+    "Column",
+    "Table",
+]
+
+ROLES = (
+    "command", "feedback", "supply", "ground", "coil_current", "coil_primary", "crank", "cam", "other",
+)  # fmt: skip
+"""What a lead can be clipped to."""
+
+PULSE_ROLES = ("command", "feedback")
+"""Roles whose leads carry the two-level pulses that are mined."""
+
+KINDS = (
+    "absent_command", "absent_feedback", "short_on_time", "long_on_time", "late_feedback", "early_feedback",
+    "weak_command", "distorted_command", "weak_feedback", "odd_feedback_width", "extra_pulse",
+    "uneven_interval", "supply_sag", "unusual",
+)  # fmt: skip
+"""Kinds of suspect; ``unusual`` is the forest alone."""
+
+OPERATING_STATES = ("cranking", "idle", "steady", "accelerating", "decelerating", "unknown")
+
+QUALITIES = ("clipped", "near_gap", "slow_sampling", "cut_off", "no_speed")
+"""Reasons to trust a row less; several are joined with ``,``."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Column:
+    """One column of a table: name, Arrow type, unit (``""`` for none) and meaning."""
+
+    name: str
+    type: pa.DataType
+    unit: str
+    meaning: str
+    nullable: bool = True
+
+
+@dataclass(frozen=True, kw_only=True)
+class Table:
+    """One table: its file stem, what a row is, and its columns in order."""
+
+    name: str
+    row: str
+    columns: tuple[Column, ...]
+
+    @property
+    def schema(self) -> pa.Schema:
+        """The Arrow schema, columns in declared order."""
+        return pa.schema([pa.field(c.name, c.type, c.nullable) for c in self.columns])
+
+    def validate(self, table: pa.Table) -> pa.Table:
+        """Return ``table`` with exactly the declared columns and types, or raise ``ValueError``.
+
+        A failure here is a defect of the stage that made the table, never the user's.
+        """
+        if table.column_names != [c.name for c in self.columns]:
+            raise ValueError(f"{self.name}: columns {table.column_names} are not the declared ones")
+        out = table.cast(self.schema)
+        for column in self.columns:
+            if not column.nullable and out[column.name].null_count:
+                raise ValueError(f"{self.name}.{column.name}: null in a column that has none")
+        return out
+
+    def empty(self) -> pa.Table:
+        """Return the table with no rows."""
+        return self.schema.empty_table()
+
+
+def _must(name: str, kind: pa.DataType, unit: str, meaning: str) -> Column:
+    return Column(name=name, type=kind, unit=unit, meaning=meaning, nullable=False)
+
+
+def _may(name: str, kind: pa.DataType, unit: str, meaning: str) -> Column:
+    return Column(name=name, type=kind, unit=unit, meaning=meaning)
+
+
+_F, _I, _I16, _S, _B = pa.float64(), pa.int64(), pa.int16(), pa.string(), pa.bool_()
+
+PULSES = Table(
+    name="pulses",
+    row="one pulse on one command or feedback lead (internal to a run)",
+    columns=(
+        _must("lead", _I16, "", "index of the lead in the setup's channel list"),
+        _must("start_sample", _F, "samples", "turn-on at the 50 % reference level, interpolated sample index"),
+        _must("start_s", _F, "s", "the same in seconds since the first sample"),
+        _must("stop_s", _F, "s", "turn-off at the 50 % reference level"),
+        _must("duration_us", _F, "us", "pulse duration, 50 % to 50 %"),
+        _may("amplitude_v", _F, "V", "on-state level minus off-state level, positive"),
+        _may("off_level_v", _F, "V", "off-state level just before the pulse"),
+        _may("rise_us", _F, "us", "duration of the asserting transition, 10 % to 90 %"),
+        _may("fall_us", _F, "us", "duration of the releasing transition, 10 % to 90 %"),
+        _may("ripple_v", _F, "V", "standard deviation of the on-state, edges left out"),
+        _may("supply_v", _F, "V", "mean of the supply lead over the pulse"),
+        _may("ground_v", _F, "V", "mean of the ground lead over the pulse"),
+        _may("coil_current_peak_a", _F, "A", "largest value of the current lead over the pulse"),
+        _must("quality", _S, "", "empty, or why to trust the row less"),
+    ),
+)
+
+GAPS = Table(
+    name="gaps",
+    row="one stretch in which a lead, or every lead, was not recorded",
+    columns=(
+        _may("lead", _I16, "", "index of the lead in the setup's channel list; null: all leads (time gap)"),
+        _must("start_s", _F, "s", "last good sample before the gap"),
+        _must("stop_s", _F, "s", "first good sample after the gap"),
+    ),
+)
+
+EVENTS = Table(
+    name="events",
+    row="one ignition event that happened or was due",
+    columns=(
+        _must("event_id", _I, "", "running number in time order"),
+        _must("cycle", _I, "", "running engine cycle"),
+        _may("cylinder", _I16, "", "cylinder from the firing order; null where it cannot be told"),
+        _must("time_s", _F, "s", "command turn-on (50 % level); without a command lead, feedback's asserting edge; "
+              "for an absent pulse, when it was due"),
+        _may("command_seen", _B, "", "null: no such lead for this cylinder, or a gap"),
+        _may("feedback_seen", _B, "", "null: no such lead for this cylinder, or a gap"),
+        _may("on_time_us", _F, "us", "command pulse duration (dwell)"),
+        _may("delay_us", _F, "us", "command turn-on to the feedback's asserting edge"),
+        _may("feedback_width_us", _F, "us", "feedback pulse duration"),
+        _may("amplitude_v", _F, "V", "command: distance between on-state and off-state level, positive"),
+        _may("feedback_amplitude_v", _F, "V", "the same for the feedback pulse, positive"),
+        _may("rise_us", _F, "us", "command: duration of the asserting transition, 10 % to 90 %"),
+        _may("fall_us", _F, "us", "command: duration of the releasing transition, 10 % to 90 %"),
+        _may("ripple_v", _F, "V", "standard deviation of the command's on-state, edges left out"),
+        _may("interval_us", _F, "us", "since this cylinder's (paired coils: this coil's) previous event; null over a "
+             "gap or a stop"),
+        _may("engine_rpm", _F, "rpm", "engine speed from the cycle length"),
+        _may("timing_residual_deg", _F, "deg", "crank degrees off the place where the cycle expects this event; "
+             "positive is late"),
+        _may("supply_v", _F, "V", "mean over the command's on-time (no command lead: over the feedback pulse)"),
+        _may("ground_v", _F, "V", "mean over the command's on-time (no command lead: over the feedback pulse)"),
+        _may("coil_current_peak_a", _F, "A", "largest coil current over the command's on-time, where recorded"),
+        _must("extra_pulses", _I16, "", "further pulses in the same slot"),
+        _must("operating_state", _S, "", "cranking, idle, steady, accelerating, decelerating, unknown"),
+        _must("quality", _S, "", "empty, or why the row is to be trusted less, joined with ','"),
+        _must("slot", _I16, "", "place in the engine cycle, counted from 0 in firing order; tracked also where the "
+              "cylinder cannot be told"),
+        _may("cylinder_confidence", _F, "", "chance that the place in the cycle, and so the cylinder, is right"),
+        _may("feedback_rise_us", _F, "us", "feedback: duration of the asserting transition, 10 % to 90 %"),
+        _may("feedback_ripple_v", _F, "V", "standard deviation of the feedback's on-state, edges left out"),
+        _may("off_level_v", _F, "V", "command: off-state level just before the pulse"),
+    ),
+)  # fmt: skip
+
+SUSPECTS = Table(
+    name="suspects",
+    row="one suspicious event, worst first",
+    columns=(
+        _must("rank", _I, "", "1 is the most suspicious"),
+        _must("event_id", _I, "", "of the event"),
+        _must("time_s", _F, "s", "of the event"),
+        _may("cylinder", _I16, "", "of the event"),
+        _must("kind", _S, "", "one of the kinds"),
+        _must("score", _F, "", "higher is more suspicious"),
+        _must("false_alarms_per_hour", _F, "1/h", "how many events at least this suspicious a healthy recording like "
+              "this one would show in an hour"),
+        _must("reason", _S, "", "measured value, usual value for this cylinder at this speed and supply, difference"),
+        _may("incident_id", _I, "", "events that belong together"),
+        _must("window_start_s", _F, "s", "what to look at in the review"),
+        _must("window_end_s", _F, "s", "what to look at in the review"),
+        _may("measured", _F, "as measure", "value of the measure that decided the kind"),
+        _may("usual", _F, "as measure", "what is usual for this cylinder under these conditions"),
+        _may("distance_sigma", _F, "sigma", "robust distance between the two, signed"),
+        _may("measure", _S, "", "column of the event table that decided the kind"),
+    ),
+)  # fmt: skip
+
+INCIDENTS = Table(
+    name="incidents",
+    row="suspects that belong together",
+    columns=(
+        _must("incident_id", _I, "", "1 is the worst"),
+        _must("start_s", _F, "s", "first event"),
+        _must("end_s", _F, "s", "last event"),
+        _must("n_events", _I, "", "suspects in it"),
+        _must("cylinders", pa.list_(_I16), "", "cylinders concerned, ascending"),
+        _must("kinds", pa.list_(_S), "", "kinds in it, most frequent first"),
+        _must("false_alarms_per_hour", _F, "1/h", "of its most suspicious event"),
+        _must("best_rank", _I, "", "rank of its most suspicious event"),
+        _must("sentence", _S, "", "what happened, in plain words"),
+        _must("circuit", _S, "", "which circuit the evidence points to"),
+        _must("evidence_for", _S, "", "what points to it"),
+        _must("evidence_against", _S, "", "what points elsewhere, or what was not recorded"),
+        _must("next_test", _S, "", "next test to make; common practice, no source"),
+        _must("codes", pa.list_(_S), "", "generic SAE J2012 codes a control unit may set for such an incident"),
+    ),
+)
+
+TABLES = {table.name: table for table in (PULSES, GAPS, EVENTS, SUSPECTS, INCIDENTS)}
