@@ -166,10 +166,10 @@ def parse_setup(data: dict[str, object], *, file: str | Path | None = None) -> S
     try:
         return Setup.model_validate(data)
     except ValidationError as error:
-        raise _explain(error, data, file) from error
+        raise _explain(error, file) from error
 
 
-def _explain(error: ValidationError, data: dict[str, object], file: str | Path | None) -> SetupError:
+def _explain(error: ValidationError, file: str | Path | None) -> SetupError:
     """Turn pydantic's first complaint into one sentence of ours."""
     first = error.errors()[0]
     place = first["loc"]
