@@ -1,0 +1,40 @@
+# A fresh machine needs Python 3.11, Node 20, gcc and make; everything else is set up from here.
+PYTHON ?= python3.11
+BIN := .venv/bin
+INSTALLED := .venv/.installed
+WEB := miner/review/web
+WEB_SOURCES := $(shell find $(WEB) -type f -not -path '*/node_modules/*' 2>/dev/null)
+WEB_BUILT := $(if $(wildcard $(WEB)/package.json),miner/review/static/.built)
+WORKERS ?= 2
+export TZ := UTC
+
+.PHONY: demo test lint bench web install
+
+demo: install web
+	$(BIN)/ignition-miner demo
+
+test: install web
+	$(BIN)/python -m pytest -n $(WORKERS)
+
+lint: install web
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+	$(BIN)/mypy
+	$(BIN)/python -m pytest tests/test_house.py -p no:randomly
+	$(if $(WEB_BUILT),cd $(WEB) && npm run check)
+
+bench: install
+	for figure in benchmarks/bench_*.py; do echo "== $$figure"; $(BIN)/python "$$figure" || exit 1; done
+
+install: $(INSTALLED)
+
+web: $(WEB_BUILT)
+
+$(INSTALLED): pyproject.toml .ci/constraints.txt
+	test -x $(BIN)/python || $(PYTHON) -m venv .venv
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check -c .ci/constraints.txt -e '.[cluster,dev]'
+	touch $@
+
+miner/review/static/.built: $(WEB_SOURCES)
+	cd $(WEB) && npm ci --no-audit --no-fund && npm run build
+	touch $@
