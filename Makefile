@@ -8,7 +8,7 @@ WEB_BUILT := $(if $(wildcard $(WEB)/package.json),miner/review/static/.built)
 WORKERS ?= 2
 export TZ := UTC
 
-.PHONY: demo test lint bench web install
+.PHONY: demo test lint bench web tables install
 
 demo: install web
 	$(BIN)/ignition-miner demo
@@ -25,6 +25,10 @@ lint: install web
 
 bench: install
 	for figure in benchmarks/bench_*.py; do echo "== $$figure"; $(BIN)/python "$$figure" || exit 1; done
+
+tables: install
+	$(BIN)/python -c "from pathlib import Path; from miner.findings.tables_page import tables_page; \
+	    Path('docs/tables.md').write_text(tables_page(), encoding='utf-8', newline='\n')"
 
 install: $(INSTALLED)
 

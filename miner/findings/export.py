@@ -59,7 +59,7 @@ def export_findings(
     match target.suffix.lower():
         case ".xlsx":
             tables = {name: findings.read_table(one) for name, one in EXPORTED.items()}
-            tables |= {} if verdicts is None else {"verdicts": verdicts}
+            tables |= {"verdicts": verdicts} if verdicts is not None and verdicts.num_rows else {}
             with replacing(target) as temporary:
                 write_workbook(temporary, tables, summary)
         case ".csv":

@@ -44,22 +44,33 @@ WIDTHS = {"reason": 90, "sentence": 70, "evidence_for": 50, "evidence_against": 
           "kind": 20, "kinds": 30, "measure": 20, "operating_state": 16, "quality": 20, "codes": 22}  # fmt: skip
 """Columns wider than their header, in characters."""
 
-DIGITS = {"s": "0.000000", "us": "0.00", "V": "0.000", "rpm": "0.0", "deg": "0.00", "1/h": "0.0000", "A": "0.00",
-          "sigma": "0.0", "as measure": "0.000", "": "0.000"}  # fmt: skip
+WRAPPED = ("reason", "sentence", "circuit", "evidence_for", "evidence_against", "next_test")
+"""Columns whose text goes on in further lines of its cell."""
+
+LINE_HEIGHT = 15
+"""Points; a spreadsheet does not fit the height of a row that it did not write itself."""
+
+DIGITS = {"s": "0.000000", "us": "0.00", "V": "0.000", "rpm": "0.0", "deg": "0.00", "1/h": "[>=10]0;0.0000",
+          "A": "0.00", "sigma": "0.0", "as measure": "0.000", "": "0.000"}  # fmt: skip
 """Number format of a measured value by its unit."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class _Formats:
     header: Format
+    number_header: Format
     text: Format
     wrapped: Format
     whole: Format
     by_unit: Mapping[str, Format]
 
+    def header_of(self, column: Column) -> Format:
+        """Return the format of a column's header: over the side where the values stand."""
+        return self.number_header if _is_number(column) else self.header
+
     def of(self, column: Column) -> Format:
         """Return the format of a column's cells."""
-        if column.name in ("reason", "sentence", "evidence_for", "evidence_against", "next_test"):
+        if column.name in WRAPPED:
             return self.wrapped
         if pa.types.is_floating(column.type):
             return self.by_unit.get(column.unit, self.by_unit[""])
@@ -133,14 +144,20 @@ def _write(
 
 
 def _formats(book: Workbook) -> _Formats:
-    top = {"valign": "top"}
+    top: dict[str, object] = {"valign": "top"}
+    header: dict[str, object] = {"bold": True, "text_wrap": True, "valign": "top", "bottom": 1, "bg_color": "#EDEDED"}
     return _Formats(
-        header=book.add_format({"bold": True, "text_wrap": True, "valign": "top", "bottom": 1, "bg_color": "#EDEDED"}),
-        text=book.add_format(top),
-        wrapped=book.add_format({**top, "text_wrap": True}),
+        header=book.add_format({**header, "indent": 1}),
+        number_header=book.add_format({**header, "align": "right"}),
+        text=book.add_format({**top, "indent": 1}),
+        wrapped=book.add_format({**top, "text_wrap": True, "indent": 1}),
         whole=book.add_format({**top, "num_format": "0"}),
         by_unit={unit: book.add_format({**top, "num_format": digits}) for unit, digits in DIGITS.items()},
     )
+
+
+def _is_number(column: Column) -> bool:
+    return bool(pa.types.is_floating(column.type) or pa.types.is_integer(column.type))
 
 
 def heading(column: Column) -> str:
@@ -170,7 +187,10 @@ def _add_table(
         part = table.slice(i * per_sheet, per_sheet)
         sheet = book.add_worksheet(name)
         _add_header(sheet, formats, columns, part.num_rows)
+        wrapped = {i: WIDTHS[column.name] for i, column in enumerate(columns) if column.name in WRAPPED}
         for row, values in enumerate(_rows(part), start=1):
+            if wrapped:
+                sheet.set_row(row, LINE_HEIGHT * max(-(-len(values[i]) // width) for i, width in wrapped.items()))
             _write_row(sheet, row, values)
     if n_sheets == 1:
         return []
@@ -179,10 +199,10 @@ def _add_table(
 
 def _add_header(sheet: Worksheet, formats: _Formats, columns: Sequence[Column], n_rows: int) -> None:
     sheet.freeze_panes(1, 0)
-    sheet.set_row(0, 32)
+    sheet.set_row(0, 3 * LINE_HEIGHT)
     for i, column in enumerate(columns):
         sheet.set_column(i, i, WIDTHS.get(column.name, max(10, len(column.name) + 2)), formats.of(column))
-        sheet.write_string(0, i, heading(column), formats.header)
+        sheet.write_string(0, i, heading(column), formats.header_of(column))
     sheet.autofilter(0, 0, max(n_rows, 1), len(columns) - 1)
     sheet.set_landscape()
     sheet.repeat_rows(0)
@@ -202,7 +222,7 @@ def _write_row(sheet: Worksheet, row: int, values: Iterable[Any]) -> None:
 def _write_cell(sheet: Worksheet, row: int, column: int, value: Any) -> None:
     """Write by the value's own type; the column's format applies."""
     match value:
-        case None:
+        case None | "":
             pass
         case bool():
             sheet.write_boolean(row, column, value)
@@ -231,6 +251,7 @@ def _add_pairs(book: Workbook, formats: _Formats, title: str, pairs: Iterable[tu
     sheet.freeze_panes(1, 0)
     sheet.set_column(0, 0, 44, formats.text)
     sheet.set_column(1, 1, 80, formats.wrapped)
+    sheet.fit_to_pages(1, 0)
     sheet.write_string(0, 0, "key", formats.header)
     sheet.write_string(0, 1, "value", formats.header)
     for row, (key, value) in enumerate(pairs, start=1):
@@ -241,5 +262,6 @@ def _add_pairs(book: Workbook, formats: _Formats, title: str, pairs: Iterable[tu
 def _add_notes(book: Workbook, formats: _Formats, sentences: Sequence[str]) -> None:
     sheet = book.add_worksheet("Notes")
     sheet.set_column(0, 0, 110, formats.wrapped)
+    sheet.fit_to_pages(1, 0)
     for row, sentence in enumerate(sentences):
         sheet.write_string(row, 0, sentence, formats.wrapped)

@@ -1,0 +1,109 @@
+"""The command line: arguments in, one call, words out. What is heavy is imported when a command runs."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from pipelines.console import guarded, open_console
+from pipelines.progress_view import ProgressView
+
+__all__ = ["app", "main"]
+
+app = typer.Typer(
+    help="Finds the rare odd ignition events in hours of recorded coil command and feedback signals.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+)
+
+Folder = Annotated[Path, typer.Argument(help="Folder with findings of an earlier run.", show_default=False)]
+Out = Annotated[Path, typer.Option("--out", help="Folder for the findings.", show_default=False)]
+
+
+@app.command()
+def demo(
+    *,
+    out: Annotated[Path, typer.Option("--out", help="Folder for recording and findings.")] = Path("demo_output"),
+    review: Annotated[bool, typer.Option("--review", help="Open the zoomed review afterwards.")] = False,
+    minutes: Annotated[float, typer.Option("--minutes", min=1.0, help="Length of the recording.")] = 60.0,
+) -> None:
+    """Make a demo recording, mine it, and show what was planted beside what was found."""
+    from pipelines.demo import run_demo
+
+    run_demo(open_console(), out, duration_s=60.0 * minutes)
+    if review:
+        _serve(out / "findings")
+
+
+@app.command()
+def mine(
+    recording: Annotated[Path, typer.Argument(help="Parquet file, or folder of parts.", show_default=False)],
+    *,
+    setup: Annotated[Path, typer.Option("--setup", help="Engine and leads (TOML).", show_default=False)],
+    out: Out,
+    rate_hz: Annotated[
+        float | None,
+        typer.Option(
+            "--rate-hz", min=1.0, help="Samples per second, where the recording does not say.", show_default=False
+        ),
+    ] = None,
+    use_verdicts: Annotated[
+        bool, typer.Option("--use-verdicts", help="Lower what looks like events judged normal in the review.")
+    ] = False,
+) -> None:
+    """Mine one recording and show the ranked list."""
+    from miner.findings.store import Findings
+    from pipelines.listing import print_findings
+    from pipelines.steps import MineSettings, mine_recording
+
+    console = open_console()
+    settings = MineSettings(rate_hz=rate_hz, use_verdicts=use_verdicts)
+    with ProgressView(console, "mining") as view:
+        mine_recording(recording, setup, out, settings=settings, on_progress=view.update)
+    print_findings(console, Findings(out))
+
+
+@app.command()
+def export(
+    folder: Folder,
+    *,
+    to: Annotated[Path, typer.Option("--to", help="File to write: .xlsx, .csv or .parquet.", show_default=False)],
+    table: Annotated[
+        str, typer.Option("--table", help="For .csv and .parquet: events, suspects or incidents.")
+    ] = "events",
+) -> None:
+    """Write findings to a workbook, CSV or Parquet."""
+    from miner.findings.export import export_findings
+    from miner.review.verdicts import read_verdicts
+
+    written = export_findings(folder, to, table=table, verdicts=read_verdicts(folder))
+    open_console().print(f"written: {written}", markup=False, soft_wrap=True)
+
+
+@app.command()
+def review(folder: Folder) -> None:
+    """Open the zoomed review in the browser."""
+    _serve(folder)
+
+
+@app.command()
+def sensitivity(folder: Folder) -> None:
+    """Show what would have been found in this recording, and what could not have been seen."""
+    from pipelines.listing import print_sensitivity
+    from miner.findings.store import Findings
+
+    print_sensitivity(open_console(), Findings(folder))
+
+
+def _serve(folder: Path) -> None:
+    from miner.review import serve_review
+
+    serve_review(folder)
+
+
+def main() -> None:
+    """Run the command line; the entry point of ``ignition-miner``."""
+    raise SystemExit(guarded(app))

@@ -1,0 +1,83 @@
+"""The terminal: one console, errors as one sentence, and a log file for what nobody expected."""
+
+from __future__ import annotations
+
+import sys
+import tempfile
+import traceback
+from collections.abc import Callable
+from contextlib import suppress
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TextIO
+
+from rich.console import Console
+
+from miner.errors import MinerError
+
+__all__ = ["CAUTION", "USER_ERROR", "guarded", "open_console"]
+
+USER_ERROR = 2
+"""Exit code of an error that the user can act on."""
+
+DEFECT = 1
+"""Exit code of an error that we have to act on."""
+
+CAUTION = (
+    "This list is evidence, not a verdict: confirm with an independent measurement before replacing a part. "
+    "On the road a second person operates the equipment, never the driver."
+)
+
+
+def open_console(*, stderr: bool = False) -> Console:
+    """Return a console that also works on code pages without line-drawing characters, and in a pipe.
+
+    A character that the terminal's encoding lacks becomes ``?`` instead of an error. Width in a pipe is fixed, so
+    that tables are not squeezed to the 80 columns of no terminal at all.
+    """
+    stream: TextIO = sys.stderr if stderr else sys.stdout
+    with suppress(AttributeError, ValueError):  # a stream put in place by a test or an embedding program
+        stream.reconfigure(errors="replace")  # type: ignore[attr-defined]
+    return Console(stderr=stderr, highlight=False, width=None if stream.isatty() else 160)
+
+
+def guarded(run: Callable[[], object]) -> int:
+    """Run the command line and return its exit code; nobody sees a traceback.
+
+    Parameters
+    ----------
+    run : callable
+        What to do. It may end with ``SystemExit``, whose code is kept.
+
+    Returns
+    -------
+    int
+        0, `USER_ERROR` after one sentence on standard error, or `DEFECT` after one sentence that names a log file.
+    """
+    try:
+        run()
+    except MinerError as error:
+        _say(str(error))
+        return USER_ERROR
+    except SystemExit as ended:
+        return ended.code if isinstance(ended.code, int) else int(ended.code is not None)
+    except Exception as error:  # noqa: BLE001 - the outermost place, where a defect becomes a sentence
+        _say(_report(error))
+        return DEFECT
+    return 0
+
+
+def _say(sentence: str) -> None:
+    open_console(stderr=True).print(sentence, style="bold", markup=False, soft_wrap=True)
+
+
+def _report(error: Exception) -> str:
+    """Keep the traceback in a file and return the sentence that points there."""
+    stamp = datetime.now(UTC).strftime("%Y%m%d-%H%M%S")
+    path = Path(tempfile.gettempdir()) / f"ignition-miner-{stamp}.log"
+    text = "".join(traceback.format_exception(error))
+    try:
+        path.write_text(f"{sys.argv}\n{text}", encoding="utf-8")
+    except OSError:
+        return f"this is a defect of ignition-miner ({error!r}); please report it."
+    return f"this is a defect of ignition-miner; please report it with the file {path}."

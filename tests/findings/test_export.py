@@ -1,0 +1,158 @@
+from __future__ import annotations
+
+import csv
+import zipfile
+from pathlib import Path
+from typing import Any
+
+import openpyxl
+import pyarrow as pa
+import pyarrow.parquet as pq
+import pytest
+
+from miner.errors import FindingsError
+from miner.findings.export import export_findings
+from miner.findings.workbook import CAUTIONS, heading, write_workbook
+from miner.schema import EVENTS, SUSPECTS
+from tests.findings.samples import events, finished, incidents, suspects
+
+NASTY = ["=1+1", "+1", "-1", "@sum(a1)", "\tx", "http://example.org/", 'says "now", twice', "naïve Ω"]
+
+
+def open_book(path: Path) -> Any:
+    return openpyxl.load_workbook(path)
+
+
+def test_workbook_has_every_sheet_with_typed_cells(tmp_path: Path) -> None:
+    finished(tmp_path / "f")
+    book = open_book(export_findings(tmp_path / "f", tmp_path / "x.xlsx"))
+    assert book.sheetnames == ["Suspects", "Incidents", "Events", "Setup", "Summary", "Notes"]
+    sheet = book["Events"]
+    assert [cell.value for cell in sheet[1]] == [heading(column) for column in EVENTS.columns]
+    for row, event in zip(sheet.iter_rows(min_row=2, values_only=True), events().to_pylist(), strict=True):
+        # an empty text and a null are both an empty cell
+        assert list(row) == [None if value == "" else value for value in event.values()]
+
+
+def test_workbook_is_ready_to_read(tmp_path: Path) -> None:
+    finished(tmp_path / "f")
+    book = open_book(export_findings(tmp_path / "f", tmp_path / "x.xlsx"))
+    for name in ("Suspects", "Incidents", "Events"):
+        sheet = book[name]
+        assert sheet.freeze_panes == "A2"
+        assert sheet.auto_filter.ref.startswith("A1:")
+    assert book["Suspects"].column_dimensions["H"].width > 60
+    assert book["Events"]["G2"].number_format == "0.00"
+    assert [row[0] for row in book["Notes"].iter_rows(values_only=True)] == list(CAUTIONS)
+
+
+def test_nothing_becomes_a_formula_or_a_link(tmp_path: Path) -> None:
+    finished(tmp_path / "f", reasons=NASTY)
+    path = export_findings(tmp_path / "f", tmp_path / "x.xlsx")
+    book = open_book(path)
+    reason = [c.name for c in SUSPECTS.columns].index("reason") + 1
+    cells = [book["Suspects"].cell(row=2 + i, column=reason) for i in range(len(NASTY))]
+    assert [cell.value for cell in cells] == NASTY
+    assert {cell.data_type for cell in cells} == {"s"}
+    with zipfile.ZipFile(path) as archive:
+        for name in archive.namelist():
+            content = archive.read(name)
+            assert b"<f>" not in content
+            assert b"<hyperlink" not in content
+
+
+def test_setup_sheet_keeps_a_hostile_channel_name_as_text(tmp_path: Path) -> None:
+    finished(tmp_path / "f")
+    book = open_book(export_findings(tmp_path / "f", tmp_path / "x.xlsx"))
+    cells = {row[0].value: row[1] for row in book["Setup"].iter_rows(min_row=2)}
+    assert cells["channel.1.column"].value == "=cmd|' /C calc'!A0"
+    assert cells["channel.1.column"].data_type == "s"
+    assert cells["engine.cylinders"].value == 4
+
+
+def test_long_tables_go_on_in_further_sheets(tmp_path: Path) -> None:
+    tables = {"events": events(8), "suspects": suspects(["x"]), "incidents": incidents("x")}
+    write_workbook(tmp_path / "x.xlsx", tables, {}, max_rows=4)
+    book = open_book(tmp_path / "x.xlsx")
+    rows = [
+        row[0]
+        for name in ("Events", "Events 2", "Events 3")
+        for row in book[name].iter_rows(min_row=2, values_only=True)
+    ]
+    assert rows == list(range(8))
+    assert [book[name].max_row for name in ("Events", "Events 2", "Events 3")] == [4, 4, 3]
+    notes = [row[0] for row in book["Notes"].iter_rows(values_only=True)]
+    assert notes[0] == "Events: 8 rows do not fit one sheet; they go on in Events 2, Events 3."
+
+
+def test_workbook_is_the_same_bytes_each_time(tmp_path: Path) -> None:
+    finished(tmp_path / "f")
+    first = export_findings(tmp_path / "f", tmp_path / "a.xlsx").read_bytes()
+    assert export_findings(tmp_path / "f", tmp_path / "b.xlsx").read_bytes() == first
+
+
+def test_verdicts_are_a_sheet_of_their_own(tmp_path: Path) -> None:
+    finished(tmp_path / "f")
+    verdicts = pa.table({"event_id": [5], "verdict": ["fault"], "note": ["=felt it"]})
+    book = open_book(export_findings(tmp_path / "f", tmp_path / "x.xlsx", verdicts=verdicts))
+    assert list(book["Verdicts"].iter_rows(values_only=True)) == [
+        ("event_id", "verdict", "note"),
+        (5, "fault", "=felt it"),
+    ]
+
+
+def test_csv_is_rfc_4180_with_a_byte_order_mark(tmp_path: Path) -> None:
+    finished(tmp_path / "f", reasons=['says "now", twice', "plain"])
+    raw = export_findings(tmp_path / "f", tmp_path / "s.csv", table="suspects").read_bytes()
+    assert raw.startswith(b"\xef\xbb\xbfrank,event_id,time_s [s],")
+    assert b'"says ""now"", twice"' in raw
+    assert raw.count(b"\r\n") == raw.count(b"\n") == 3
+
+
+def test_csv_values_come_back_exactly(tmp_path: Path) -> None:
+    finished(tmp_path / "f")
+    path = export_findings(tmp_path / "f", tmp_path / "e.csv")
+    with path.open(encoding="utf-8-sig", newline="") as file:
+        header, *rows = csv.reader(file)
+    assert header == [heading(c) for c in EVENTS.columns]
+    assert [float(row[3]) for row in rows] == events()["time_s"].to_pylist()
+    assert rows[0][4:6] == ["TRUE", "TRUE"]
+    assert rows[5][4:6] == ["", "FALSE"]
+
+
+def test_csv_text_is_never_a_formula(tmp_path: Path) -> None:
+    finished(tmp_path / "f", reasons=NASTY)
+    path = export_findings(tmp_path / "f", tmp_path / "s.csv", table="suspects")
+    with path.open(encoding="utf-8-sig", newline="") as file:
+        reasons = [row["reason"] for row in csv.DictReader(file)]
+    assert reasons == [f"'{text}" for text in NASTY[:5]] + NASTY[5:]
+    assert "-12.5" in path.read_text(encoding="utf-8-sig")  # numbers stay numbers
+
+
+def test_parquet_is_the_table(tmp_path: Path) -> None:
+    finished(tmp_path / "f")
+    path = export_findings(tmp_path / "f", tmp_path / "e.parquet")
+    assert pq.read_table(path).equals(events())
+
+
+@pytest.mark.parametrize(
+    ("name", "table", "message"),
+    [
+        ("e.docx", "events", r"'\.docx' is not a format of ours; end the name in \.xlsx, \.csv or \.parquet"),
+        ("e", "events", "the name has no ending"),
+        ("e.csv", "event", "there is no table 'event'; did you mean 'events'"),
+    ],
+)
+def test_wishes_that_cannot_be_met(tmp_path: Path, name: str, table: str, message: str) -> None:
+    finished(tmp_path / "f")
+    with pytest.raises(FindingsError, match=message):
+        export_findings(tmp_path / "f", tmp_path / name, table=table)
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["f"]
+
+
+@pytest.mark.parametrize("ending", ["xlsx", "csv", "parquet"])
+def test_export_into_a_file_in_the_way(tmp_path: Path, ending: str) -> None:
+    finished(tmp_path / "f")
+    (tmp_path / "file").write_text("in the way")
+    with pytest.raises(FindingsError, match="cannot be written"):
+        export_findings(tmp_path / "f", tmp_path / "file" / f"x.{ending}")
