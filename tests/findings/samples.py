@@ -64,5 +64,10 @@ def finished(folder: Path, *, reasons: list[str] | None = None) -> Findings:
     findings.write_table(EVENTS, events())
     findings.write_table(SUSPECTS, suspects(["no answer, 692 us is usual"] if reasons is None else reasons))
     findings.write_table(INCIDENTS, incidents("cylinder 3 did not answer"))
-    findings.write_json(SUMMARY, {"setup": SETUP, "recording": {"duration_s": 3600.0, "path": "http://x/y.parquet"}})
+    summary = {
+        "setup": SETUP,
+        "recording": {"duration_s": 3600.0, "path": "http://x/y.parquet"},
+        "counts": {"events": {"events": 8}, "suspects": {"under_one_false_alarm_per_hour": 1, "incidents": 1}},
+    }
+    findings.write_json(SUMMARY, summary)
     return findings
