@@ -201,5 +201,6 @@ def _explain(error: ValidationError, file: str | Path | None) -> SetupError:
 def _known_keys(place: tuple[int | str, ...]) -> list[str]:
     model: type[BaseModel] = Setup
     if len(place) > 1:
-        model = {"engine": Engine, "channel": Channel}.get(str(place[0]), Setup)
+        models: dict[str, type[BaseModel]] = {"engine": Engine, "channel": Channel}
+        model = models.get(str(place[0]), Setup)
     return list(model.model_fields)
