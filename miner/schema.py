@@ -11,14 +11,18 @@ from dataclasses import dataclass
 import pyarrow as pa
 
 __all__ = [
+    "CONDITIONS",
     "EVENTS",
     "GAPS",
     "INCIDENTS",
     "KINDS",
+    "MISFIRE_WINDOWS",
     "OPERATING_STATES",
     "PULSES",
     "QUALITIES",
     "ROLES",
+    "SENSITIVITY",
+    "STANDING",
     "SUSPECTS",
     "TABLES",
     "Column",
@@ -212,4 +216,88 @@ INCIDENTS = Table(
     ),
 )
 
-TABLES = {table.name: table for table in (PULSES, GAPS, EVENTS, SUSPECTS, INCIDENTS)}
+STANDING = Table(
+    name="standing",
+    row="one measure of one cylinder against the others, over the whole recording",
+    columns=(
+        _may("cylinder", _I16, "", "null where it cannot be told"),
+        _must("slot", _I16, "", "place in the engine cycle"),
+        _must("measure", _S, "", "column of the event table; 'jitter of' one, or 'share of' absent pulses"),
+        _must("unit", _S, "", "of value, others, difference and its limits"),
+        _must("value", _F, "as unit", "median of this cylinder; for shares, absent per 1,000 events"),
+        _must("others", _F, "as unit", "median of the other cylinders"),
+        _must("difference", _F, "as unit", "this cylinder minus the others, matched at the same moment"),
+        _may("low", _F, "as unit", "lower 95 % limit of the difference; null: too little recorded for one"),
+        _may("high", _F, "as unit", "upper 95 % limit of the difference"),
+        _must("p_adjusted", _F, "", "exact p-value of no difference, false-discovery adjusted over the table"),
+        _must("practical", _F, "as unit", "difference from which on it matters; common practice, no source"),
+        _must("notable", _B, "", "beyond chance, and the whole interval beyond the practical size"),
+        _must("n_events", _I, "", "events of this cylinder it rests on"),
+        _must("sentence", _S, "", "the same in plain words"),
+    ),
+)
+
+CONDITIONS = Table(
+    name="conditions",
+    row="how often suspects occur in one band of one condition, against the rest of the recording",
+    columns=(
+        _must("kind", _S, "", "kind of suspect, or 'all'"),
+        _must("condition", _S, "", "speed, supply, time since start, operating state, cylinder"),
+        _must("band", _S, "", "in words"),
+        _may("low", _F, "as condition", "lower edge of the band"),
+        _may("high", _F, "as condition", "upper edge of the band"),
+        _must("n_suspects", _I, "", "suspects in the band"),
+        _must("n_occurrences", _I, "", "the same, those of one burst counted once"),
+        _must("n_occurrences_all", _I, "", "occurrences in the whole recording"),
+        _must("n_events", _I, "", "events in the band, the exposure"),
+        _must("events_pct", _F, "%", "share of all events"),
+        _must("time_pct", _F, "%", "share of the running time"),
+        _may("rate_ratio", _F, "", "occurrences per event in the band over the same in the rest; infinite: none in "
+             "the rest"),
+        _must("ratio_low", _F, "", "exact lower 95 % limit"),
+        _must("ratio_high", _F, "", "exact upper 95 % limit"),
+        _must("p_value", _F, "", "exact, two-sided"),
+        _must("p_adjusted", _F, "", "false-discovery adjusted over the table"),
+        _must("notable", _B, "", "more often than elsewhere, at a false-discovery rate of 5 %"),
+    ),
+)  # fmt: skip
+
+MISFIRE_WINDOWS = Table(
+    name="misfire_windows",
+    row="absent ignition events in one window of crank revolutions",
+    columns=(
+        _must("revolutions", _I, "", "length of the window: 200 or 1,000"),
+        _must("start_s", _F, "s", "first event"),
+        _must("end_s", _F, "s", "last event"),
+        _must("n_due", _I, "", "events due, pauses of all cylinders left out"),
+        _must("n_absent", _I, "", "of them without command or without feedback"),
+        _must("n_paused", _I, "", "events of pauses of all cylinders together (fuel cut), left out"),
+        _must("absent_pct", _F, "%", "absent of due"),
+        _may("worst_cylinder", _I16, "", "the one with most absent events; null: none, or it cannot be told"),
+        _must("above", _B, "", "at or above the smallest threshold of the regulation for this window"),
+    ),
+)
+
+SENSITIVITY = Table(
+    name="sensitivity",
+    row="what the list would have found of one kind of fault on one cylinder",
+    columns=(
+        _must("kind", _S, "", "planted kind"),
+        _may("cylinder", _I16, "", "null where it cannot be told"),
+        _must("slot", _I16, "", "place in the engine cycle"),
+        _must("size", _F, "as unit", "size of the planted change, positive"),
+        _must("unit", _S, "", "share of usual, V, deg or pulses"),
+        _must("n_planted", _I, "", "events changed by this size"),
+        _must("n_found", _I, "", "of them listed at no more than one false alarm an hour"),
+        _must("found_low", _F, "", "exact lower 95 % limit of the share found"),
+        _must("found_high", _F, "", "exact upper 95 % limit of the share found"),
+        _must("smallest", _B, "", "the smallest size from which on at least 9 of 10 are found"),
+    ),
+)
+
+TABLES = {
+    table.name: table
+    for table in (
+        PULSES, GAPS, EVENTS, SUSPECTS, INCIDENTS, STANDING, CONDITIONS, MISFIRE_WINDOWS, SENSITIVITY,
+    )
+}  # fmt: skip
