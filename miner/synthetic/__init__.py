@@ -1,1 +1,1 @@
-"""synthetic."""
+"""Engines, coils, leads and faults made up, with truth."""
