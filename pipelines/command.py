@@ -8,7 +8,6 @@ from typing import Annotated
 import typer
 
 from pipelines.console import guarded, open_console
-from pipelines.progress_view import ProgressView
 
 __all__ = ["app", "main"]
 
@@ -16,6 +15,7 @@ app = typer.Typer(
     help="Finds the rare odd ignition events in hours of recorded coil command and feedback signals.",
     no_args_is_help=True,
     add_completion=False,
+    rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
 
@@ -57,6 +57,7 @@ def mine(
     """Mine one recording and show the ranked list."""
     from miner.findings.store import Findings
     from pipelines.listing import print_findings
+    from pipelines.progress_view import ProgressView
     from pipelines.steps import MineSettings, mine_recording
 
     console = open_console()
@@ -92,8 +93,8 @@ def review(folder: Folder) -> None:
 @app.command()
 def sensitivity(folder: Folder) -> None:
     """Show what would have been found in this recording, and what could not have been seen."""
-    from pipelines.listing import print_sensitivity
     from miner.findings.store import Findings
+    from pipelines.listing import print_sensitivity
 
     print_sensitivity(open_console(), Findings(folder))
 

@@ -9,11 +9,12 @@ from collections.abc import Callable
 from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TextIO
-
-from rich.console import Console
+from typing import TYPE_CHECKING, TextIO
 
 from miner.errors import MinerError
+
+if TYPE_CHECKING:  # rich takes longer to load than --help takes to show
+    from rich.console import Console
 
 __all__ = ["CAUTION", "USER_ERROR", "guarded", "open_console"]
 
@@ -35,6 +36,8 @@ def open_console(*, stderr: bool = False) -> Console:
     A character that the terminal's encoding lacks becomes ``?`` instead of an error. Width in a pipe is fixed, so
     that tables are not squeezed to the 80 columns of no terminal at all.
     """
+    from rich.console import Console
+
     stream: TextIO = sys.stderr if stderr else sys.stdout
     with suppress(AttributeError, ValueError):  # a stream put in place by a test or an embedding program
         stream.reconfigure(errors="replace")  # type: ignore[attr-defined]
