@@ -1,0 +1,310 @@
+"""Pulses to engine cycles: which slot, and so which cylinder, each pulse and each absence belongs to."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields, replace
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from miner.engine.alignment import Alignment, LeadGaps, align
+from miner.engine.delay import usual_delay_s
+from miner.engine.kernels import ADVANCE, EXTRA, RESTART
+from miner.engine.setup import Setup
+from miner.engine.slots import SlotPlan, plan_slots
+from miner.engine.speed import cycle_speed_rpm, timing_residual_deg
+from miner.engine.states import operating_states
+
+__all__ = ["Tracking", "track_cycles"]
+
+LEAST_CONFIDENCE = 0.75
+"""Below this the cylinder is not told."""
+
+DUE_WITHIN_DEG = 20.0
+"""A pulse that did not come was due within this; next to a gap it may have been lost."""
+
+GAP_SLACK_S = 0.002
+"""A due time is not known better than this next to a gap."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Tracking:
+    """One entry per slot that fired or was due and that at least one lead could have shown, in time order.
+
+    Attributes
+    ----------
+    cycle : ndarray of int64
+        Running engine cycle, from 0.
+    slot : ndarray of int64
+        Place in the firing pattern, from 0.
+    cylinder : ndarray of int64
+        Number its events carry, -1 where it cannot be told.
+    confidence : ndarray of float64
+        Chance that the place in the cycle is right; NaN where engine and leads do not tell it.
+    turn_on_s : ndarray of float64
+        Command turn-on, or where it would have been: feedback less its usual delay; for a slot without any pulse
+        interpolated in crank angle between its neighbours.
+    delay_s : ndarray of float64
+        Usual delay of feedback there; 0 where no command lead tells it.
+    crank_deg : ndarray of float64
+        Crank angle, counted on through the recording.
+    rpm : ndarray of float64
+        Speed over the cycle around the slot; NaN where a segment has one slot only.
+    residual_deg : ndarray of float64
+        Turn-on off the place its neighbours expect, positive late; NaN where it cannot be told.
+    state : ndarray of str
+        Operating state.
+    segment : ndarray of int64
+        Stretch between pauses of all cylinders, from 0.
+    command_row, feedback_row : ndarray of int64
+        Row in the pulse table of the slot's first pulse, -1 for none.
+    command_expected, feedback_expected : ndarray of bool
+        Whether such a lead would have shown a pulse: there is one and it was recorded at that time.
+    broken : ndarray of bool
+        Whether a gap of a lead of this slot lies between the slot's previous turn and this one.
+    extra : ndarray of int64
+        Further pulses in the slot; repeated sparks that show on two leads count once.
+    """
+
+    cycle: NDArray[np.int64]
+    slot: NDArray[np.int64]
+    cylinder: NDArray[np.int64]
+    confidence: NDArray[np.float64]
+    turn_on_s: NDArray[np.float64]
+    delay_s: NDArray[np.float64]
+    crank_deg: NDArray[np.float64]
+    rpm: NDArray[np.float64]
+    residual_deg: NDArray[np.float64]
+    state: NDArray[np.str_]
+    segment: NDArray[np.int64]
+    command_row: NDArray[np.int64]
+    feedback_row: NDArray[np.int64]
+    command_expected: NDArray[np.bool_]
+    feedback_expected: NDArray[np.bool_]
+    broken: NDArray[np.bool_]
+    extra: NDArray[np.int64]
+
+    def __len__(self) -> int:
+        return len(self.cycle)
+
+    def take(self, rows: NDArray[np.bool_] | NDArray[np.int64]) -> Tracking:
+        """Return the chosen entries."""
+        return replace(self, **{f.name: getattr(self, f.name)[rows] for f in fields(self)})
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Observed:
+    """Pulses of the plan's leads in order of equivalent turn-on."""
+
+    row: NDArray[np.int64]
+    lead: NDArray[np.int64]
+    turn_on_s: NDArray[np.float64]
+    delay_s: NDArray[np.float64]
+
+
+def track_cycles(pulses: pa.Table, gaps: pa.Table, setup: Setup, *, end_s: float) -> Tracking:
+    """Give every pulse, and every absence, its slot in the engine cycle.
+
+    Silence of all cylinders for two cycles or more is a pause: nothing was due, a new segment begins after it. With
+    one observable slot a cycle, up to four silent cycles are absences when the speed agrees before and after.
+
+    Parameters
+    ----------
+    pulses : pyarrow.Table
+        ``miner.schema.PULSES``.
+    gaps : pyarrow.Table
+        ``miner.schema.GAPS``; nothing is called absent in them.
+    setup : Setup
+        Engine and leads.
+    end_s : float
+        End of the recording; what would have come later is not absent.
+
+    Returns
+    -------
+    Tracking
+        Empty when there are no pulses.
+    """
+    plan = plan_slots(setup)
+    observed = _observe(pulses, plan)
+    unseen = _lead_gaps(pulses, gaps, plan, observed, end_s)
+    alignment = align(observed.turn_on_s, observed.lead, observed.delay_s, plan, unseen)
+    return _collect(observed, alignment, plan, unseen)
+
+
+def _observe(pulses: pa.Table, plan: SlotPlan) -> _Observed:
+    """Bring all leads to one time axis: equivalent command turn-on."""
+    index = pulses["lead"].to_numpy().astype(np.int64)
+    start = pulses["start_s"].to_numpy().astype(np.float64)
+    place = np.full(max(int(plan.lead.max(initial=0)), int(index.max(initial=0))) + 1, -1)
+    place[plan.lead] = np.arange(len(plan.lead))
+    lead = place[index]
+    delay = _delays(lead, start, plan)
+    is_command = plan.is_command[lead] & (lead >= 0)
+    turn_on = np.where(is_command, start, start - delay)
+    row = np.flatnonzero(lead >= 0)
+    row = row[np.lexsort((lead[row], turn_on[row]))]
+    return _Observed(row=row, lead=lead[row], turn_on_s=turn_on[row], delay_s=delay[row])
+
+
+def _delays(lead: NDArray[np.int64], start: NDArray[np.float64], plan: SlotPlan) -> NDArray[np.float64]:
+    """Return the usual feedback delay at each pulse, learned for each feedback lead from the commands it answers."""
+    delay = np.zeros(len(start))
+    for feedback in np.flatnonzero(~plan.is_command):
+        answers = plan.is_command & (plan.serves & plan.serves[feedback]).any(axis=1)
+        command_s = np.sort(start[np.isin(lead, np.flatnonzero(answers))])
+        mine = lead == feedback
+        delay[mine] = usual_delay_s(command_s, np.sort(start[mine]), start[mine])
+    return delay
+
+
+def _lead_gaps(pulses: pa.Table, gaps: pa.Table, plan: SlotPlan, observed: _Observed, end_s: float) -> LeadGaps:
+    """Return when each lead cannot show a pulse: its gaps, the time gaps, and beyond the recording's ends.
+
+    A pulse that would reach into a gap cannot be measured, so each gap begins one usual pulse earlier.
+    """
+    named = gaps["lead"].to_numpy(zero_copy_only=False).astype(np.float64)
+    start, stop = gaps["start_s"].to_numpy(), gaps["stop_s"].to_numpy()
+    index = pulses["lead"].to_numpy()
+    duration = pulses["duration_us"].to_numpy() * 1e-6
+    first, starts, stops = [0], [], []
+    for k, lead in enumerate(plan.lead):
+        mine = np.isnan(named) | (named == lead)
+        own = duration[index == lead]
+        reach = 1.5 * float(np.median(own)) if len(own) else 0.0
+        reach += 2.0 * float(np.median(observed.delay_s[observed.lead == k])) if len(own) else 0.0
+        begin = np.concatenate(([-np.inf], start[mine] - reach, [end_s - reach]))
+        end = np.concatenate(([0.0], stop[mine] + GAP_SLACK_S, [np.inf]))
+        order = np.argsort(begin, kind="stable")
+        starts.append(begin[order])
+        stops.append(np.maximum.accumulate(end[order]))
+        first.append(first[-1] + len(begin))
+    return LeadGaps(first=np.array(first, dtype=np.int64), start_s=np.concatenate(starts), stop_s=np.concatenate(stops))
+
+
+def _collect(observed: _Observed, alignment: Alignment, plan: SlotPlan, unseen: LeadGaps) -> Tracking:
+    """Lay out one entry for each slot, seen or skipped, from the aligned pulses."""
+    n = plan.n_slots
+    opens = np.isin(alignment.action, (ADVANCE, RESTART))
+    restart = alignment.action[opens] == RESTART
+    opened = alignment.count[opens]
+    step = np.where(restart, 1, np.diff(opened, prepend=opened[:1]))
+    row_of = np.cumsum(step) - 1
+    total = int(row_of[-1]) + 1 if len(row_of) else 0
+    owner = np.repeat(np.arange(len(opened)), step)
+    count = opened[owner] - (row_of[owner] - np.arange(total))
+    slot_row = row_of[np.cumsum(opens) - 1]
+    place = count % n
+    crank = plan.crank_deg(count)
+    is_command = plan.is_command[observed.lead]
+    primary = alignment.action != EXTRA
+    command = _first_in_slot(slot_row, primary & is_command, total)
+    feedback = _first_in_slot(slot_row, primary & ~is_command, total)
+    timed = np.where(command >= 0, command, feedback)
+    seen = timed >= 0
+    turn_on = np.interp(crank, crank[seen], observed.turn_on_s[timed[seen]]) if total else np.zeros(0)
+    segment = (np.cumsum(restart) - 1)[owner]
+    rpm = cycle_speed_rpm(turn_on, crank, segment, n)
+    chance = (1.0 / (1.0 + np.exp(-alignment.margin[opens])))[owner]
+    told = (plan.n_starts == n) & (chance >= LEAST_CONFIDENCE)
+    delay = _delay_of_slots(observed, plan, turn_on)
+    due_within = np.where((timed < 0) & np.isfinite(rpm), DUE_WITHIN_DEG / (6.0 * rpm), 0.0)
+    visible = _visible(unseen, plan, place, turn_on, due_within)
+    cycle = np.floor(count // n * plan.cycles_per_repeat).astype(np.int64)
+    tracking = Tracking(
+        cycle=cycle - cycle[:1].sum(),
+        slot=plan.slot[place],
+        cylinder=np.where(told, plan.cylinder[place], -1),
+        confidence=chance if plan.n_starts == n else np.full(total, np.nan),
+        turn_on_s=turn_on,
+        delay_s=delay,
+        crank_deg=crank,
+        rpm=rpm,
+        residual_deg=timing_residual_deg(turn_on, crank, segment, seen),
+        state=operating_states(turn_on, rpm, segment),
+        segment=segment,
+        command_row=np.where(command >= 0, observed.row[command], -1),
+        feedback_row=np.where(feedback >= 0, observed.row[feedback], -1),
+        command_expected=(command >= 0) | (visible & plan.is_command[:, None]).any(axis=0),
+        feedback_expected=(feedback >= 0) | (visible & ~plan.is_command[:, None]).any(axis=0),
+        broken=_broken(unseen, plan, place, turn_on, plan.cycle_deg / (6.0 * rpm)),
+        extra=_extra_pulses(observed, alignment, plan, slot_row, place, turn_on),
+    )
+    return tracking.take(tracking.command_expected | tracking.feedback_expected)
+
+
+def _first_in_slot(slot_row: NDArray[np.int64], chosen: NDArray[np.bool_], total: int) -> NDArray[np.int64]:
+    """Return for each slot the first chosen pulse in it, -1 for none."""
+    first = np.full(total, -1)
+    picked = np.flatnonzero(chosen)[::-1]
+    first[slot_row[picked]] = picked
+    return first
+
+
+def _delay_of_slots(observed: _Observed, plan: SlotPlan, turn_on: NDArray[np.float64]) -> NDArray[np.float64]:
+    feedback = np.flatnonzero(~plan.is_command[observed.lead])
+    if not len(feedback) or not len(turn_on):
+        return np.zeros(len(turn_on))
+    after = np.minimum(np.searchsorted(observed.turn_on_s[feedback], turn_on), len(feedback) - 1)
+    return np.asarray(observed.delay_s[feedback[after]])
+
+
+def _visible(
+    unseen: LeadGaps,
+    plan: SlotPlan,
+    place: NDArray[np.int64],
+    turn_on: NDArray[np.float64],
+    slack_s: NDArray[np.float64],
+) -> NDArray[np.bool_]:
+    """Return whether each lead would have shown each slot, shape (n_leads, n)."""
+    visible = plan.serves[:, place]
+    for lead in range(len(plan.lead)):
+        rows = slice(unseen.first[lead], unseen.first[lead + 1])
+        start, stop = unseen.start_s[rows], unseen.stop_s[rows]
+        following = np.minimum(np.searchsorted(stop, turn_on - slack_s), len(stop) - 1)
+        visible[lead] &= start[following] > turn_on + slack_s
+    return np.asarray(visible)
+
+
+def _broken(
+    unseen: LeadGaps,
+    plan: SlotPlan,
+    place: NDArray[np.int64],
+    turn_on: NDArray[np.float64],
+    cycle_s: NDArray[np.float64],
+) -> NDArray[np.bool_]:
+    """Return whether a gap of one of a slot's leads ended within the cycle before it."""
+    broken = np.zeros(len(place), dtype=np.bool_)
+    for lead in range(len(plan.lead)):
+        stop = unseen.stop_s[unseen.first[lead] : unseen.first[lead + 1]] - GAP_SLACK_S
+        following = np.searchsorted(stop, turn_on - cycle_s)
+        ended = stop[np.minimum(following, len(stop) - 1)] <= turn_on
+        broken |= plan.serves[lead, place] & ended & (following < len(stop))
+    return broken
+
+
+def _extra_pulses(
+    observed: _Observed,
+    alignment: Alignment,
+    plan: SlotPlan,
+    slot_row: NDArray[np.int64],
+    place: NDArray[np.int64],
+    turn_on: NDArray[np.float64],
+) -> NDArray[np.int64]:
+    """Count further pulses of each slot: the most on any one lead, so that a spark seen on two counts once.
+
+    A pulse on a lead that does not speak for the slot it fell into goes to the nearest slot the lead speaks for.
+    """
+    most = np.zeros(len(place), dtype=np.int64)
+    for lead in range(len(plan.lead)):
+        pulses = np.flatnonzero((observed.lead == lead) & (alignment.action == EXTRA))
+        own = np.flatnonzero(plan.serves[lead, place])
+        if not len(pulses) or not len(own):
+            continue
+        home = slot_row[pulses]
+        after = np.clip(np.searchsorted(turn_on[own], observed.turn_on_s[pulses]), 1, max(len(own) - 1, 1))
+        pair = own[np.clip(np.stack([after - 1, after]), 0, len(own) - 1)]
+        nearer = np.argmin(np.abs(turn_on[pair] - observed.turn_on_s[pulses]), axis=0)
+        home = np.where(plan.serves[lead, place[home]], home, pair[nearer, np.arange(len(pulses))])
+        most = np.maximum(most, np.bincount(home, minlength=len(place)))
+    return most

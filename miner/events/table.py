@@ -1,0 +1,175 @@
+"""The event table: one row per ignition event that happened or was due."""
+
+from __future__ import annotations
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from miner.engine.cycles import Tracking
+from miner.engine.setup import Setup
+from miner.schema import EVENTS, QUALITIES
+
+__all__ = ["build_events"]
+
+COMMAND_COLUMNS = {
+    "on_time_us": "duration_us",
+    "amplitude_v": "amplitude_v",
+    "rise_us": "rise_us",
+    "fall_us": "fall_us",
+    "ripple_v": "ripple_v",
+    "off_level_v": "off_level_v",
+}
+"""Event columns taken from the command pulse, and their names in the pulse table."""
+
+FEEDBACK_COLUMNS = {
+    "feedback_width_us": "duration_us",
+    "feedback_amplitude_v": "amplitude_v",
+    "feedback_rise_us": "rise_us",
+    "feedback_ripple_v": "ripple_v",
+}
+"""The same for the feedback pulse."""
+
+SHARED_COLUMNS = ("supply_v", "ground_v", "coil_current_peak_a")
+"""Means over the command pulse, over the feedback pulse where there is no command."""
+
+SLOW_SAMPLES = 20.0
+"""A pulse of fewer samples is measured coarsely: half a sample at each edge is 5 % of it."""
+
+
+def build_events(pulses: pa.Table, gaps: pa.Table, tracking: Tracking, setup: Setup, *, rate_hz: float) -> pa.Table:
+    """Join what was measured on each pulse to its slot.
+
+    Parameters
+    ----------
+    pulses, gaps : pyarrow.Table
+        ``miner.schema.PULSES`` and ``GAPS``, the ones the tracking was made from.
+    tracking : Tracking
+        Slots in time order.
+    setup : Setup
+        Engine and leads.
+    rate_hz : float
+        Sample rate.
+
+    Returns
+    -------
+    pyarrow.Table
+        ``miner.schema.EVENTS``.
+    """
+    command, feedback = tracking.command_row, tracking.feedback_row
+    time_s = _event_times(pulses, tracking, setup)
+    order = np.argsort(time_s, kind="stable")
+    columns: dict[str, object] = {
+        "cycle": tracking.cycle,
+        "cylinder": _nullable(tracking.cylinder, tracking.cylinder >= 0),
+        "time_s": time_s,
+        "command_seen": _nullable(command >= 0, tracking.command_expected),
+        "feedback_seen": _nullable(feedback >= 0, tracking.feedback_expected),
+        "delay_us": _measured(_delay_us(pulses, command, feedback)),
+        "interval_us": _measured(_intervals_us(tracking, time_s, setup.engine.pattern.cycle_deg)),
+        "engine_rpm": _measured(tracking.rpm),
+        "timing_residual_deg": _measured(tracking.residual_deg),
+        "extra_pulses": tracking.extra,
+        "operating_state": tracking.state,
+        "quality": _quality(pulses, gaps, tracking, time_s, rate_hz),
+        "slot": tracking.slot,
+        "cylinder_confidence": _measured(tracking.confidence),
+    }
+    columns |= {name: _take(pulses[source], command) for name, source in COMMAND_COLUMNS.items()}
+    columns |= {name: _take(pulses[source], feedback) for name, source in FEEDBACK_COLUMNS.items()}
+    either = np.where(command >= 0, command, feedback)
+    columns |= {name: _take(pulses[name], either) for name in SHARED_COLUMNS}
+    table = pa.table({name: pa.array(values) if isinstance(values, np.ndarray) else values
+                      for name, values in columns.items()}).take(order)  # fmt: skip
+    table = table.append_column("event_id", pa.array(np.arange(len(order))))
+    return EVENTS.validate(table.select([c.name for c in EVENTS.columns]))
+
+
+def _nullable(values: NDArray[np.generic], known: NDArray[np.bool_]) -> pa.Array:
+    return pa.array(values, mask=~known)
+
+
+def _measured(values: NDArray[np.float64]) -> pa.Array:
+    return _nullable(values, np.isfinite(values))
+
+
+def _take(column: pa.ChunkedArray, rows: NDArray[np.int64]) -> pa.Array:
+    """Take pulse rows; -1 becomes null."""
+    taken = column.take(_nullable(rows, rows >= 0))
+    return taken.combine_chunks() if isinstance(taken, pa.ChunkedArray) else taken
+
+
+def _event_times(pulses: pa.Table, tracking: Tracking, setup: Setup) -> NDArray[np.float64]:
+    """Return command turn-on, or where it was due; without a command lead, the feedback's asserting edge."""
+    start_s = pulses["start_s"].to_numpy()
+    commanded = {setup.engine.pattern.slot_of(c.cylinder) for _, c in setup.leads("command") if c.cylinder is not None}
+    has_command = np.isin(tracking.slot, list(commanded))
+    due = tracking.turn_on_s + np.where(has_command, 0.0, tracking.delay_s)
+    by_feedback = ~has_command & (tracking.feedback_row >= 0)
+    time_s = np.where(by_feedback, _of(start_s, tracking.feedback_row), due)
+    return np.where(tracking.command_row >= 0, _of(start_s, tracking.command_row), time_s)
+
+
+def _of(values: NDArray[np.float64], rows: NDArray[np.int64]) -> NDArray[np.float64]:
+    out = np.full(len(rows), np.nan)
+    out[rows >= 0] = values[rows[rows >= 0]]
+    return out
+
+
+def _delay_us(pulses: pa.Table, command: NDArray[np.int64], feedback: NDArray[np.int64]) -> NDArray[np.float64]:
+    start_s = pulses["start_s"].to_numpy()
+    return (_of(start_s, feedback) - _of(start_s, command)) * 1e6
+
+
+def _intervals_us(tracking: Tracking, time_s: NDArray[np.float64], cycle_deg: float) -> NDArray[np.float64]:
+    """Return the time since the slot's previous turn; null where one of the two did not fire, or over a gap or stop.
+
+    The interval after an absent event would be twice the usual one by arithmetic alone; the absence has its own row.
+    """
+    interval = np.full(len(time_s), np.nan)
+    fired = (tracking.command_row >= 0) | (tracking.feedback_row >= 0)
+    for slot in np.unique(tracking.slot):
+        rows = np.flatnonzero(tracking.slot == slot)
+        now, before = rows[1:], rows[:-1]
+        one_turn = np.abs(tracking.crank_deg[now] - tracking.crank_deg[before] - cycle_deg) < 1.0
+        same = tracking.segment[now] == tracking.segment[before]
+        valid = one_turn & same & fired[now] & fired[before] & ~tracking.broken[now]
+        interval[now[valid]] = (time_s[now] - time_s[before])[valid] * 1e6
+    return interval
+
+
+def _quality(
+    pulses: pa.Table, gaps: pa.Table, tracking: Tracking, time_s: NDArray[np.float64], rate_hz: float
+) -> pa.Array:
+    """Join the reasons of command and feedback pulse with those of the slot, in the order of ``QUALITIES``."""
+    flags = np.zeros(len(time_s), dtype=np.int64)
+    reasons = pulses["quality"].combine_chunks().dictionary_encode()
+    bits = np.array([_bits(text) for text in reasons.dictionary.to_pylist()], dtype=np.int64)
+    narrow = pulses["duration_us"].to_numpy() * 1e-6 * rate_hz < SLOW_SAMPLES
+    per_pulse = bits[reasons.indices.to_numpy()] if len(pulses) else np.zeros(0, dtype=np.int64)
+    per_pulse = per_pulse | np.where(narrow, _bits("slow_sampling"), 0)
+    for rows in (tracking.command_row, tracking.feedback_row):
+        flags[rows >= 0] |= per_pulse[rows[rows >= 0]]
+    flags |= np.where(_near_gap(gaps, time_s, tracking.rpm, tracking.broken), _bits("near_gap"), 0)
+    flags |= np.where(np.isfinite(tracking.rpm), 0, _bits("no_speed"))
+    texts = [",".join(q for k, q in enumerate(QUALITIES) if code >> k & 1) for code in range(1 << len(QUALITIES))]
+    return pa.array(texts).take(pa.array(flags))
+
+
+def _bits(text: str) -> int:
+    return sum(1 << QUALITIES.index(reason) for reason in text.split(",") if reason)
+
+
+def _near_gap(
+    gaps: pa.Table, time_s: NDArray[np.float64], rpm: NDArray[np.float64], broken: NDArray[np.bool_]
+) -> NDArray[np.bool_]:
+    """Return whether a gap of any lead lies within two turns of the crank."""
+    if not len(gaps):
+        return broken
+    near_s = np.where(np.isfinite(rpm), 120.0 / np.maximum(rpm, 60.0), 0.5)
+    order = np.argsort(gaps["start_s"].to_numpy(), kind="stable")
+    start = gaps["start_s"].to_numpy()[order]
+    stop = np.maximum.accumulate(gaps["stop_s"].to_numpy()[order])
+    following = np.searchsorted(stop, time_s - near_s)
+    known = following < len(stop)
+    return np.asarray(broken | (known & (start[np.minimum(following, len(stop) - 1)] <= time_s + near_s)))
