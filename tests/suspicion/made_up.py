@@ -35,7 +35,7 @@ def make_columns(setup, n_cycles, rpm=1500.0, seed=1, supply_v=13.8):
         "event_id": np.arange(n),
         "cycle": cycle,
         "cylinder": np.array([pattern.cylinders[s][0] for s in slot]),
-        "time_s": np.concatenate([[0.0], np.cumsum(step_s)[:-1]]),
+        "time_s": np.concatenate([[0.0], np.cumsum(step_s)])[:n],
         "command_seen": [True if h else None for h in has_command],
         "feedback_seen": [True if h else None for h in has_feedback],
         "on_time_us": measured(3000.0, 8.0, has_command),
