@@ -27,7 +27,8 @@ def coil_current_a(time_s: T, *, supply_v: T, resistance_ohm: T, inductance_h: T
     >>> round(float(coil_current_a(3e-3, supply_v=12.0, resistance_ohm=0.5, inductance_h=3e-3)), 4)
     9.4433
     """
-    return supply_v / resistance_ohm * -np.expm1(-resistance_ohm * time_s / inductance_h)  # type: ignore[return-value]
+    current_a: T = supply_v / resistance_ohm * -np.expm1(-resistance_ohm * time_s / inductance_h)
+    return current_a
 
 
 def charge_time_s(current_a: T, *, supply_v: T, resistance_ohm: T, inductance_h: T) -> T:
@@ -40,7 +41,8 @@ def charge_time_s(current_a: T, *, supply_v: T, resistance_ohm: T, inductance_h:
     """
     share = np.minimum(current_a * resistance_ohm / supply_v, 1.0)
     with np.errstate(divide="ignore"):
-        return -(inductance_h / resistance_ohm) * np.log1p(-share)  # type: ignore[return-value]
+        time_s: T = -(inductance_h / resistance_ohm) * np.log1p(-share)
+    return time_s
 
 
 def coil_energy_j(current_a: T, *, inductance_h: T) -> T:

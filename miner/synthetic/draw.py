@@ -10,13 +10,15 @@ from numpy.typing import NDArray
 from miner.synthetic.kernels import (
     add_charges,
     add_dents,
+    add_noise,
     add_pulses,
     add_ramps,
     add_sine,
     add_spikes,
     draw_nodes,
     noise_table,
-    quantise,
+    store_counts,
+    store_floats,
 )
 from miner.synthetic.plan import Plan
 from miner.synthetic.pulses import Shapes, charges_of, lead_shapes
@@ -61,24 +63,18 @@ class LeadPen:
         self._table = noise_table()
         kind = np.dtype(self.lead.dtype)
         counts = np.iinfo(kind) if kind.kind in "iu" else None
-        self._limits = np.array(
-            [
-                self.lead.clip_low_v,
-                self.lead.clip_high_v,
-                counts.min if counts else -3e38,
-                counts.max if counts else 3e38,
-            ]
-        )
+        least, most = (counts.min, counts.max) if counts else (-3e38, 3e38)
+        self._limits = np.array([self.lead.clip_low_v, self.lead.clip_high_v, least, most], np.float64)
 
     def raw(self, start: int, stop: int) -> NDArray[Any]:
         """Return stored values of the absolute half-open samples ``[start, stop)``."""
         out = np.empty(stop - start, self.lead.dtype)
+        store = store_counts if out.dtype.kind in "iu" else store_floats
         for first in range(start, stop, BLOCK):
             last = min(first + BLOCK, stop)
-            quantise(
-                self.volts(first, last), out[first - start : last - start], first, self._seed, self._table,
-                self.lead.noise_v, self._limits, self.scale, self.offset, out.dtype.kind in "iu",
-            )  # fmt: skip
+            volts = self.volts(first, last)
+            add_noise(volts, first, self._seed, self.lead.noise_v, self._table)
+            store(volts, out[first - start : last - start], self._limits, self.scale, self.offset)
         return out
 
     def volts(self, start: int, stop: int) -> NDArray[np.float32]:

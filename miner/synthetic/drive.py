@@ -63,7 +63,9 @@ class DriveTrace:
 
     def at(self, values: NDArray[np.float64], time_s: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return a grid quantity at given times, linear between grid points."""
-        return np.interp(time_s * GRID_HZ, np.arange(len(values)), values)
+        place = np.clip(time_s * GRID_HZ, 0.0, len(values) - 1.0)
+        left = np.minimum(place.astype(np.int64), len(values) - 2)
+        return np.asarray(values[left] + (values[left + 1] - values[left]) * (place - left))
 
     def is_true(self, flags: NDArray[np.bool_], time_s: NDArray[np.float64]) -> NDArray[np.bool_]:
         """Return a grid flag at given times (nearest grid point before)."""

@@ -85,15 +85,15 @@ def apply_fault(columns: Columns, row: int, kind: str, size: float, *, tie: Tie,
     _APPLY[kind](columns, _Place(row=row, after=after, tie=tie), size)
 
 
-def _absent_command(columns: Columns, place: _Place, size: float) -> None:
-    for name in (*MEASURES,):
+def _absent_command(columns: Columns, place: _Place, _size: float) -> None:
+    for name in MEASURES:
         columns[name][place.row] = np.nan
     for name in ("command_seen", "feedback_seen"):
         columns[name][place.row] = min(columns[name][place.row], 0)
     columns["extra_pulses"][place.row] = 0
 
 
-def _absent_feedback(columns: Columns, place: _Place, size: float) -> None:
+def _absent_feedback(columns: Columns, place: _Place, _size: float) -> None:
     for name in FEEDBACK_COLUMNS:
         columns[name][place.row] = np.nan
     columns["feedback_seen"][place.row] = min(columns["feedback_seen"][place.row], 0)

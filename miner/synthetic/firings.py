@@ -145,7 +145,7 @@ def dwell_table_us(scenario: Scenario, supply_v: F) -> F:
 
 
 def interval_us(time_s: F, slot: NDArray[np.int16], cycle: NDArray[np.int64]) -> F:
-    """Return the time since the same coil's event one cycle before, NaN where that one was not due or the engine stood."""
+    """Return the time since the coil's event one cycle before, NaN where none was due or the engine stood."""
     out = np.full(len(time_s), np.nan)
     for one in np.unique(slot):
         rows = np.flatnonzero(slot == one)

@@ -14,8 +14,8 @@ from numba import njit
 from numpy.typing import NDArray
 
 __all__ = [
-    "add_charges", "add_dents", "add_pulses", "add_ramps", "add_sine", "add_spikes", "draw_nodes", "noise_table",
-    "normal_at", "quantise",
+    "add_charges", "add_dents", "add_noise", "add_pulses", "add_ramps", "add_sine", "add_spikes", "draw_nodes",
+    "noise_table", "store_counts", "store_floats",
 ]  # fmt: skip
 
 F32 = NDArray[np.float32]
@@ -42,54 +42,66 @@ def _hash(seed: np.uint64, counter: np.uint64) -> Any:
     return z ^ (z >> np.uint64(31))
 
 
-@njit(cache=True)
-def normal_at(start: int, n: int, seed: int, table: F32) -> F32:
-    """Return unit normal noise for the samples ``[start, start + n)``; four samples share one hash."""
-    out = np.empty(n, np.float32)
-    for i in range(n):
-        bits = _hash(np.uint64(seed), np.uint64((start + i) >> 2)) >> np.uint64(16 * ((start + i) & 3))
-        out[i] = table[bits & np.uint64(0xFFFF)]
-    return out
+@njit(cache=True, nogil=True)
+def add_noise(out: F32, start: int, seed: int, sigma: float, table: F32) -> None:
+    """Add white normal noise to the samples from ``start``; four samples share one hash."""
+    key, last, share = np.uint64(seed), np.uint64(0xFFFF), np.float32(sigma)
+    n = len(out)
+    whole_from = min((4 - start) & 3, n)
+    whole_to = whole_from + ((n - whole_from) & ~3)
+    for i in range(whole_from, whole_to, 4):
+        bits = _hash(key, np.uint64((start + i) >> 2))
+        out[i] += share * table[bits & last]
+        out[i + 1] += share * table[(bits >> np.uint64(16)) & last]
+        out[i + 2] += share * table[(bits >> np.uint64(32)) & last]
+        out[i + 3] += share * table[bits >> np.uint64(48)]
+    for part in ((0, whole_from), (whole_to, n)):
+        for i in range(part[0], part[1]):
+            bits = _hash(key, np.uint64((start + i) >> 2)) >> np.uint64(16 * ((start + i) & 3))
+            out[i] += share * table[bits & last]
 
 
 @njit(cache=True, nogil=True)
-def quantise(
-    volts: F32, raw: NDArray[Any], start: int, seed: int, table: F32, sigma: float, limits: F64, scale: float,
-    offset: float, whole: bool,
-) -> None:  # fmt: skip
-    """Add noise, clip to ``limits`` (low and high in volts, low and high in counts) and store counts or floats."""
-    key = np.uint64(seed)
-    sigma32, inverse, shift = np.float32(sigma), np.float32(1.0 / scale), np.float32(offset)
+def store_counts(volts: F32, raw: NDArray[Any], limits: F64, scale: float, offset: float) -> None:
+    """Clip to ``limits`` (low and high in volts, then in counts) and store the nearest counts."""
+    inverse, shift = np.float32(1.0 / scale), np.float32(offset)
     low, high = np.float32(limits[0]), np.float32(limits[1])
     low_raw, high_raw = np.float32(limits[2]), np.float32(limits[3])
-    bits = np.uint64(0)
+    half = np.float32(0.5)
     for i in range(len(volts)):
-        index = start + i
-        if i == 0 or index & 3 == 0:
-            bits = _hash(key, np.uint64(index >> 2))
-        v = volts[i] + sigma32 * table[(bits >> np.uint64(16 * (index & 3))) & np.uint64(0xFFFF)]
-        v = (min(max(v, low), high) - shift) * inverse
-        raw[i] = np.int64(math.floor(min(max(v, low_raw), high_raw) + np.float32(0.5))) if whole else v
+        count = (min(max(volts[i], low), high) - shift) * inverse
+        count = min(max(count, low_raw), high_raw)
+        raw[i] = np.int32(count + (half if count > 0 else -half))
+
+
+@njit(cache=True, nogil=True)
+def store_floats(volts: F32, raw: NDArray[Any], limits: F64, scale: float, offset: float) -> None:
+    """Clip to ``limits`` (low and high in volts) and store as floats."""
+    for i in range(len(volts)):
+        raw[i] = (min(max(volts[i], limits[0]), limits[1]) - offset) / scale
 
 
 @njit(cache=True, nogil=True)
 def draw_nodes(out: F32, start: int, step: int, first_node: int, nodes: F64) -> None:
     """Set ``out`` to values given every ``step`` samples (node k at sample k * step), linear between."""
-    for i in range(len(out)):
-        node, rest = divmod(start + i, step)
-        left = nodes[node - first_node]
-        out[i] = left + (nodes[node - first_node + 1] - left) * (rest / step)
+    stop = start + len(out)
+    for k in range(len(nodes) - 1):
+        node = (first_node + k) * step
+        left, slope = np.float32(nodes[k]), np.float32((nodes[k + 1] - nodes[k]) / step)
+        for i in range(max(node, start), min(node + step, stop)):
+            out[i - start] = left + slope * np.float32(i - node)
 
 
 @njit(cache=True, nogil=True)
 def add_sine(out: F32, start: int, step: int, first_node: int, turns: F64, amplitude: float, sine: F32) -> None:
     """Add a sine whose phase in turns is given at nodes; ``sine`` is a table of one period (power of two)."""
-    size = len(sine)
-    for i in range(len(out)):
-        node, rest = divmod(start + i, step)
-        left = turns[node - first_node]
-        phase = left + (turns[node - first_node + 1] - left) * (rest / step)
-        out[i] += amplitude * sine[int(phase * size) & (size - 1)]
+    stop, size, height = start + len(out), len(sine), np.float32(amplitude)
+    for k in range(len(turns) - 1):
+        node = (first_node + k) * step
+        left = np.float32((turns[k] - math.floor(turns[k])) * size)
+        slope = np.float32((turns[k + 1] - turns[k]) * size / step)
+        for i in range(max(node, start), min(node + step, stop)):
+            out[i - start] += height * sine[np.int32(left + slope * np.float32(i - node)) & np.int32(size - 1)]
 
 
 @njit(cache=True, inline="always")

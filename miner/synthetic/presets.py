@@ -18,7 +18,8 @@ def demo_hour(*, duration_s: float = 3600.0, seed: int = 20) -> Scenario:
     command = {"column": "lead_1", "role": "command", "cylinder": 6, "noise_v": 0.02, "crosstalk_v": 1.5,
                "crosstalk_chance": 0.2, "scale": 0.01, "offset": 0.0}  # fmt: skip
     feedback = {"column": "lead_2", "role": "feedback", "off_v": 5.0, "on_v": 0.3, "noise_v": 0.02, "fall_us": 6.0,
-                "edge": "rc", "crosstalk_v": 1.2, "crosstalk_chance": 0.15, "cylinder_spread": 0.01, "scale": 0.01}  # fmt: skip
+                "edge": "rc", "crosstalk_v": 1.2, "crosstalk_chance": 0.15, "cylinder_spread": 0.01,
+                "scale": 0.01}  # fmt: skip
     supply = {"column": "lead_3", "role": "supply", "off_v": 12.0, "on_v": 12.0, "noise_v": 0.03, "scale": 0.02}
     return Scenario.model_validate(
         {

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
@@ -16,7 +15,7 @@ from numpy.typing import NDArray
 
 from miner.recording.progress import OnProgress, Progress
 from miner.synthetic.draw import LeadPen
-from miner.synthetic.kernels import noise_table, normal_at
+from miner.synthetic.kernels import add_noise, noise_table
 from miner.synthetic.plan import Plan, plan_drive
 from miner.synthetic.scenario import Gap, Scenario, Storage
 from miner.synthetic.toml import toml_text
@@ -87,7 +86,7 @@ def _write_samples(plan: Plan, recording: Path, on_progress: OnProgress | None) 
                         on_progress(_progress(plan, stop))
                 if waiting is not None:
                     waiting.result()
-            os.replace(unfinished, path)
+            unfinished.replace(path)
 
 
 def _progress(plan: Plan, done: int) -> Progress:
@@ -141,9 +140,9 @@ def _gap_samples(gap: Gap, rate_hz: float) -> tuple[int, int]:
 
 def _stamps_s(scenario: Scenario, start: int, stop: int) -> NDArray[np.float64]:
     """Return time stamps with the clock's jitter, which never swaps two samples."""
-    jitter = scenario.storage.clock_jitter * np.clip(
-        0.5 * normal_at(start, stop - start, scenario.seed + 99, noise_table()), -1.0, 1.0
-    )
+    jitter = np.zeros(stop - start, np.float32)
+    add_noise(jitter, start, scenario.seed + 99, 0.5 * scenario.storage.clock_jitter, noise_table())
+    jitter = np.clip(jitter, -scenario.storage.clock_jitter, scenario.storage.clock_jitter)
     if start == 0:
         jitter[0] = 0.0
     return np.asarray(scenario.storage.time_origin_s + (np.arange(start, stop) + jitter) / scenario.rate_hz)
