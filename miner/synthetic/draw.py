@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from miner.synthetic.firings import level_v
 from miner.synthetic.kernels import (
     add_charges,
     add_dents,
@@ -27,6 +28,8 @@ from miner.synthetic.scenario import Lead
 __all__ = ["LeadPen", "count_scale"]
 
 BLOCK = 1 << 16
+RIPPLE_S = 27.4e-6
+"""Period of the ripple that distorts a command."""
 SINE = np.sin(2.0 * np.pi * np.arange(1024) / 1024).astype(np.float32)
 ADC_BITS = {"int8": 8, "uint8": 8, "int16": 12, "uint16": 12, "int32": 16}
 
@@ -104,11 +107,9 @@ class LeadPen:
     def _level_v(self, node_s: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return the level of the off-state, or the supply, with drift and hum at given times."""
         lead = self.lead
-        level = np.full(len(node_s), lead.off_v)
+        level = level_v(lead, node_s)
         if lead.role == "supply":
-            level = self.plan.trace.at(self.plan.supply_v, node_s)
-        if lead.drift_v:
-            level = level + lead.drift_v * np.sin(2.0 * np.pi * node_s / lead.drift_period_s + self._seed % 7)
+            level = level - lead.off_v + self.plan.trace.at(self.plan.supply_v, node_s)
         if lead.hum_v:
             level = level + lead.hum_v * np.sin(2.0 * np.pi * lead.hum_hz * node_s)
         return level
@@ -142,6 +143,6 @@ class LeadPen:
         ring = np.array([lead.ring_share, rate / (1e3 * lead.ring_khz), 1e-6 * rate * lead.ring_decay_us])
         add_pulses(
             out, start, rate * pulses.on_s, rate * pulses.off_s, height, rate * rise, rate * fall, ripple,
-            lead.edge == "rc", ring, shift,
+            RIPPLE_S * rate,            lead.edge == "rc", ring, shift,
         )  # fmt: skip
         add_dents(out, start, rate * dents.on_s, rate * dents.off_s, dents.values[0])

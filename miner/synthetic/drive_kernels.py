@@ -58,7 +58,7 @@ def engine_speed(
             if since_shift < 0.5:
                 target = 0.5 * (now + max(locked, idle))
             target = min(target, max_rpm) * (1.0 + noise[i])
-        now += (target - now) / (lag * grid_hz)
+        now += (target - now) / (lag * grid_hz) if i > 0 else target
         rpm[i] = now if now > 5.0 else 0.0
         if mode[i] == 0 and now < 15.0:
             now = 0.0

@@ -13,11 +13,14 @@ from miner.synthetic.columns import Columns
 from miner.synthetic.drive import CRANKING, DriveTrace
 from miner.synthetic.scenario import Lead, Scenario
 
-__all__ = ["CoilBank", "coil_bank", "dwell_table_us", "feedback_values", "fire_events", "interval_us"]
+__all__ = ["CoilBank", "coil_bank", "dwell_table_us", "feedback_values", "fire_events", "interval_us", "level_v"]
 
 F = NDArray[np.float64]
 LONGEST_CYCLE_S = 1.5
 """Two turns at 80 rpm: what takes longer was a stop."""
+
+EDGE_JITTER = 0.02
+"""Relative scatter of transition durations from pulse to pulse."""
 
 LEAST_WIDTH_US = 40.0
 """A feedback pulse shorter than this does not come about: the coil current hardly passed the threshold."""
@@ -56,9 +59,10 @@ def fire_events(scenario: Scenario, trace: DriveTrace, supply_v: F) -> Columns:
     columns["on_time_us"] = on_us
     columns["time_s"] = off_s - 1e-6 * on_us
     columns["supply_v"] = trace.at(supply_v, off_s - 0.5e-6 * on_us)
-    keep = columns["time_s"] > 0.0  # a pulse that began before the recording is none of its events
-    columns = {name: values[keep] for name, values in columns.items()}
+    inside = (columns["time_s"] > 0.0) & (columns["time_s"] < scenario.duration_s)  # a pulse begun before is no event
+    columns = {name: values[inside] for name, values in columns.items()}
     columns["interval_us"] = interval_us(columns["time_s"], columns["slot"], columns["cycle"])
+    columns["cycle"] = (columns["cycle"] * scenario.engine.pattern.cycles_per_repeat).astype(np.int64)
     _describe(scenario, trace, columns, rng)
     feedback_values(scenario, columns, rng)
     return columns
@@ -83,11 +87,18 @@ def _spark_times(scenario: Scenario, trace: DriveTrace, rng: np.random.Generator
     columns: Columns = {
         "slot": slot.astype(np.int16),
         "cycle": cycle,
-        "cylinder": np.array([min(c) for c in pattern.cylinders], np.int16)[slot],
+        "cylinder": _slot_cylinders(scenario)[slot],
         "timing_residual_deg": (jitter_deg + own_deg[np.tile(np.arange(pattern.n_slots), n_cycles)])[inside],
         "engine_rpm": _cycle_rpm(trace, due_deg[inside], off_s, pattern),
     }
     return off_s, columns
+
+
+def _slot_cylinders(scenario: Scenario) -> NDArray[np.int16]:
+    """Return the cylinder of each slot; of a pair the one its command lead is named after, or the first."""
+    named = {lead.cylinder for lead in scenario.leads if lead.role == "command"}
+    served = scenario.engine.pattern.cylinders
+    return np.array([next((c for c in pair if c in named), pair[0]) for pair in served], np.int16)
 
 
 def _advance_deg(trace: DriveTrace, due_s: F, rng: np.random.Generator) -> F:
@@ -159,22 +170,26 @@ def _describe(scenario: Scenario, trace: DriveTrace, columns: Columns, rng: np.r
     n, dwell = len(columns["time_s"]), scenario.dwell
     command = _first_lead(scenario, "command")
     columns["amplitude_v"] = abs(command.on_v - command.off_v) + command.level_jitter_v * rng.standard_normal(n)
-    columns["rise_us"], columns["fall_us"] = np.full(n, command.rise_us), np.full(n, command.fall_us)
-    columns["ripple_v"] = np.full(n, command.noise_v) * (1.0 + 0.02 * rng.standard_normal(n))
-    columns["off_level_v"] = np.full(n, command.off_v)
+    for name, edge_us in (("rise_us", command.rise_us), ("fall_us", command.fall_us)):
+        columns[name] = edge_us * (1.0 + EDGE_JITTER * rng.standard_normal(n))
+    columns["ripple_v"] = command.noise_v * (1.0 + 0.02 * rng.standard_normal(n))
+    columns["off_level_v"] = level_v(command, columns["time_s"])
     columns["coil_current_peak_a"] = coil_current_a(
         1e-6 * columns["on_time_us"], supply_v=columns["supply_v"], resistance_ohm=columns["resistance_ohm"],
         inductance_h=columns["inductance_h"],
     )  # fmt: skip
     columns["supply_v"] = columns["supply_v"] - 0.5 * scenario.supply.sag_v_per_a * columns["coil_current_peak_a"]
-    columns["ground_v"] = np.zeros(n)
+    ground = _first_lead(scenario, "ground")
+    columns["ground_v"] = level_v(ground, columns["time_s"])
+    columns["ground_v"] += 0.5 * ground.ground_v_per_a * columns["coil_current_peak_a"]
     repeats = (columns["engine_rpm"] < dwell.repeat_below_rpm) & (columns["engine_rpm"] > 350.0)
     columns["n_repeats"] = np.where(repeats, dwell.n_repeats, 0)
     columns["extra_pulses"] = columns["n_repeats"].astype(np.int16)
     columns["operating_state"] = _states(scenario, trace, columns)
     columns["command_seen"] = np.ones(n, np.int8)
     columns["cylinder_confidence"] = np.ones(n)
-    columns["quality"] = np.full(n, "", object)
+    cut = columns["time_s"] + 1e-6 * columns["on_time_us"] > scenario.duration_s - 1e-3
+    columns["quality"] = np.where(cut, "cut_off", "").astype(object)
 
 
 def _states(scenario: Scenario, trace: DriveTrace, columns: Columns) -> NDArray[np.object_]:
@@ -213,11 +228,17 @@ def feedback_values(scenario: Scenario, columns: Columns, rng: np.random.Generat
     amplitude = abs(lead.on_v - lead.off_v) * own[columns["slot"]] + lead.level_jitter_v * rng.standard_normal(n)
     for name, values in (
         ("feedback_amplitude_v", amplitude),
-        ("feedback_rise_us", np.full(n, lead.rise_us)),
+        ("feedback_rise_us", lead.rise_us * (1.0 + EDGE_JITTER * rng.standard_normal(n))),
         ("feedback_ripple_v", np.full(n, lead.noise_v) * (1.0 + 0.02 * rng.standard_normal(n))),
     ):
         columns[name] = np.where(comes, values, np.nan)
     columns["feedback_seen"] = comes.astype(np.int8)
+
+
+def level_v(lead: Lead, time_s: F) -> F:
+    """Return a lead's off-state level with drift, without hum, in volts."""
+    swing = np.sin(2.0 * np.pi * (time_s / lead.drift_period_s + 0.13 * len(lead.column)))
+    return np.asarray(lead.off_v + lead.drift_v * swing)
 
 
 def _first_lead(scenario: Scenario, role: str) -> Lead:

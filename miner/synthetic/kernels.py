@@ -118,8 +118,8 @@ def _edge(since: float, width: float, exponential: bool) -> float:
 
 @njit(cache=True, nogil=True)
 def add_pulses(
-    out: F32, start: int, on: F64, off: F64, height: F64, rise: F64, fall: F64, ripple: F64, exponential: bool,
-    ring: F64, shift: F32,
+    out: F32, start: int, on: F64, off: F64, height: F64, rise: F64, fall: F64, ripple: F64,
+    ripple_period: float, exponential: bool, ring: F64, shift: F32,
 ) -> None:  # fmt: skip
     """Add two-level pulses.
 
@@ -132,7 +132,9 @@ def add_pulses(
     rise, fall : ndarray
         10 % to 90 % durations in samples.
     ripple : ndarray
-        Peak of a sine on the on-state, of 12 samples' period times 1.37, in volts.
+        Peak of a sine on the on-state, in volts.
+    ripple_period : float
+        Its period in samples.
     ring : ndarray of length 3
         Share of the height, period and decay in samples; share 0 for none.
     shift : ndarray
@@ -157,7 +159,7 @@ def add_pulses(
             lifted = shift[i - start] if len(shift) else 0.0
             value = share * (height[k] - lifted) + ring[0] * extra * height[k]
             if ripple[k] != 0.0 and share == 1.0:
-                value += ripple[k] * math.sin(2.0 * math.pi * (i - on[k]) / 16.44)
+                value += ripple[k] * math.sin(2.0 * math.pi * (i - on[k]) / ripple_period)
             out[i - start] += value
 
 

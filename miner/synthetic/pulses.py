@@ -16,6 +16,10 @@ __all__ = ["Shapes", "charges_of", "lead_shapes", "make_shapes", "pulse_times"]
 F = NDArray[np.float64]
 Rows = NDArray[np.int64]
 LEAST_WIDTH_US = 40.0
+DROPOUT_SHARE = 0.04
+DROPOUT_STD = (DROPOUT_SHARE * (1.0 - DROPOUT_SHARE)) ** 0.5
+"""Standard deviation of an on-state that falls by 1 V for this share of its duration."""
+
 REPEAT_PAUSE_US, REPEAT_US = 250.0, 1200.0
 EXTRA_PAUSE_US = 350.0
 
@@ -57,8 +61,9 @@ def lead_shapes(plan: Plan, lead: Lead, index: int) -> dict[str, Shapes]:
     if lead.role in ("command", "feedback"):
         truth = _served(plan, lead)
         command, feedback = pulse_times(plan.scenario, truth)
-        out["pulses"] = _high_low(lead, truth, *(command if lead.role == "command" else _merged(*feedback)))
-        out["dents"] = _bounces(out["pulses"], lead, rng)
+        times = command if lead.role == "command" else _merged(*feedback)
+        out["pulses"] = _high_low(lead, truth, *times)
+        out["dents"] = _both(_bounces(out["pulses"], lead, rng), _dropouts(lead, truth, *times))
     out["spikes"] = _crosstalk(plan, lead, rng)
     return out
 
@@ -147,10 +152,38 @@ def _high_low(lead: Lead, truth: Columns, rows: Rows, on_s: F, off_s: F) -> Shap
     prefix = "" if lead.role == "command" else "feedback_"
     sign = 1.0 if lead.on_v > lead.off_v else -1.0
     height_v = sign * truth[f"{prefix}amplitude_v"][rows]
-    usual_v = truth[f"{prefix}ripple_v"][rows]
-    ripple_v = np.sqrt(2.0 * np.maximum(usual_v**2 - (1.2 * lead.noise_v) ** 2, 0.0))
-    edges = np.full((2, len(rows)), [[1e-6 * lead.rise_us], [1e-6 * lead.fall_us]])
-    return make_shapes(on_s, off_s, height_v, *edges, ripple_v)
+    rise_s = 1e-6 * truth[f"{prefix}rise_us"][rows]
+    fall_s = 1e-6 * (truth["fall_us"][rows] if lead.role == "command" else np.full(len(rows), lead.fall_us))
+    ripple_v = excess_ripple_v(truth[f"{prefix}ripple_v"][rows], lead)
+    ripple_v[_drops_out(truth, rows, ripple_v, height_v)] = 0.0
+    return make_shapes(on_s, off_s, height_v, rise_s, fall_s, np.sqrt(2.0) * ripple_v)
+
+
+def excess_ripple_v(ripple_v: F, lead: Lead) -> F:
+    """Return what a pulse's ripple has beyond the lead's own noise, 0 within that noise's scatter."""
+    return np.where(ripple_v > 1.2 * lead.noise_v, np.sqrt(np.maximum(ripple_v**2 - lead.noise_v**2, 0.0)), 0.0)
+
+
+def _drops_out(truth: Columns, rows: Rows, ripple_v: F, height_v: F) -> NDArray[np.bool_]:
+    """Tell which distorted pulses drop out for a moment instead of rippling: every second one that may."""
+    may = (ripple_v > 0.0) & (ripple_v / DROPOUT_STD < 0.45 * np.abs(height_v))
+    return np.asarray(may & (truth["event_id"][rows] % 2 == 0))
+
+
+def _dropouts(lead: Lead, truth: Columns, rows: Rows, on_s: F, off_s: F) -> Shapes:
+    """Return the short drops of distorted pulses, not deep enough to end the pulse."""
+    sign = 1.0 if lead.on_v > lead.off_v else -1.0
+    prefix = "" if lead.role == "command" else "feedback_"
+    ripple_v = excess_ripple_v(truth[f"{prefix}ripple_v"][rows], lead)
+    chosen = _drops_out(truth, rows, ripple_v, truth[f"{prefix}amplitude_v"][rows])
+    length_s = (off_s - on_s)[chosen]
+    begin_s = on_s[chosen] + 0.55 * length_s
+    return make_shapes(begin_s, begin_s + DROPOUT_SHARE * length_s, -sign * ripple_v[chosen] / DROPOUT_STD)
+
+
+def _both(one: Shapes, other: Shapes) -> Shapes:
+    values = np.concatenate([one.values, other.values], axis=1)
+    return make_shapes(np.append(one.on_s, other.on_s), np.append(one.off_s, other.off_s), *values)
 
 
 def _bounces(pulses: Shapes, lead: Lead, rng: np.random.Generator) -> Shapes:

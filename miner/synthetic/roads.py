@@ -75,7 +75,9 @@ def make_journey(drive: Drive, duration_s: float, rng: np.random.Generator) -> J
         crank_s = rng.uniform(0.7, 1.4)
         key_s = min(1.5, 0.1 * duration_s)
         route.stops.append(EngineStop(off_s=0.0, crank_s=key_s, run_s=key_s + crank_s))
-        route.hold(key_s + crank_s + min(6.0, 0.2 * duration_s))
+        route.hold(key_s + crank_s + min(rng.uniform(3.0, 12.0), 0.2 * duration_s))
+    else:
+        route.points[0] = (0.0, rng.uniform(0.0, 60.0))  # the recording begins under way
     turn = 0
     while route.now_s < duration_s:
         until = route.now_s + drive.road_s

@@ -16,7 +16,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
-from miner.engine.setup import Engine, Role, Setup
+from miner.engine.setup import Engine, Setup
 
 __all__ = ["Coil", "Drive", "Dwell", "FaultSpec", "FeedbackLogic", "Gap", "Lead", "Scenario", "Storage", "Supply"]
 
@@ -28,6 +28,7 @@ PlantedKind = Literal[
     "weak_command", "distorted_command", "weak_feedback", "odd_feedback_width", "extra_pulse", "uneven_interval",
     "supply_sag",
 ]  # fmt: skip
+LeadRole = Literal["command", "feedback", "supply", "ground", "coil_current", "other"]
 RoadKind = Literal["idle", "town", "delivery", "country", "motorway", "revs", "stall"]
 
 
@@ -125,7 +126,7 @@ class Lead(_Model):
     """
 
     column: str
-    role: Role
+    role: LeadRole
     cylinder: int | None = None
     cylinders: tuple[int, ...] | None = None
     off_v: float = 0.0
