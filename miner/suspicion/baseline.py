@@ -1,0 +1,211 @@
+"""What is usual: for this cylinder, at this speed, supply and state, beside its neighbours and the other cylinders.
+
+The usual value of a measure is the sum of three parts, each robust on its own:
+
+* conditions: a robust regression per cylinder over the whole recording (`Conditions.mean`), Tukey weights, so that a
+  burst of faults has no say;
+* common movement: what the other cylinders do within a cycle of this moment, the median of their residuals. It
+  stands in for a supply voltage that was not recorded and for steps of load that move all cylinders;
+* course: the running median of the same cylinder's residuals over `COURSE_EVENTS` neighbours on each side. It follows
+  slow drift; bursts shorter than that do not move it.
+
+The noise around it is a robust regression of the log of the residual's size (`Conditions.noise`): cranking is wilder
+than cruising. Where a condition was visited by few events, the distance is taken from Student's t with as many degrees
+of freedom as events speak for it, so that its limits are honestly wider.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from miner.suspicion.context import Conditions, Context
+from miner.suspicion.measures import MEASURES, Measure, column_values, judged_values, seen_values
+from miner.suspicion.robust import (
+    MAD_TO_SIGMA,
+    RobustFit,
+    mad_sigma,
+    normal_from_t,
+    resolution,
+    robust_regression,
+    running_median,
+)
+
+__all__ = ["Distance", "measure_distances"]
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+COURSE_EVENTS = 15
+NOISE_EVENTS = 100
+FIT_EVENTS = 3000
+LEAST_EVENTS = 8
+
+
+@dataclass(frozen=True, kw_only=True)
+class Distance:
+    """One measure of every event against its usual value; NaN where not measured.
+
+    Attributes
+    ----------
+    measure : Measure
+    usual : ndarray (n,)
+        On the scale the measure is judged on.
+    residual : ndarray (n,)
+        Measured minus usual, same scale.
+    sigma : ndarray (n,)
+        Noise, same scale.
+    z : ndarray (n,)
+        Signed distance in sigma, as improbable as the same number under a normal law.
+    lift : float
+        What was added to the measure before its logarithm.
+    """
+
+    measure: Measure
+    usual: Floats
+    residual: Floats
+    sigma: Floats
+    z: Floats
+    lift: float
+
+    def usual_in_unit(self, rows: NDArray[np.int64]) -> Floats:
+        """Return the usual value of some rows in the measure's own unit."""
+        return self.usual[rows] if self.measure.scale == "linear" else np.exp(self.usual[rows]) - self.lift
+
+
+def measure_distances(events: pa.Table, context: Context) -> list[Distance]:
+    """Return the distance from usual of every measure that was recorded."""
+    seen = {lead: seen_values(events, f"{lead}_seen") for lead in ("command", "feedback")}
+    with_timing = np.isfinite(column_values(events, "timing_residual_deg")).mean() > 0.5
+    conditions = {supply: Conditions(context, supply=supply) for supply in (True, False)}
+    found = []
+    for measure in MEASURES:
+        if measure.column == "interval_us" and with_timing:
+            continue  # the same displacement, measured less well
+        values, lift = judged_values(events, measure)
+        if measure.lead in seen:
+            values[seen[measure.lead] == 0] = np.nan
+        if np.isfinite(values).sum() >= LEAST_EVENTS:
+            found.append(_distance(measure, values, lift, context, conditions[measure.column != "supply_v"]))
+    return found
+
+
+def _distance(measure: Measure, values: Floats, lift: float, context: Context, conditions: Conditions) -> Distance:
+    groups = np.zeros_like(context.group) if measure.pooled else context.group
+    members = [np.flatnonzero((groups == group) & np.isfinite(values)) for group in np.unique(groups)]
+    members = [rows for rows in members if rows.size]
+    residual, spoken_for = values.copy(), np.ones(values.size)
+    for rows in members:
+        usual, leverage = _usual_here(values[rows], rows, context, conditions)
+        residual[rows] -= usual
+        spoken_for[rows] = leverage
+    if not measure.pooled and context.n_groups > 1:
+        residual -= _common_movement(np.where(context.learns, residual, np.nan), context)
+    sigma = np.full(values.size, np.nan)
+    for rows in members:
+        residual[rows] -= _course(residual[rows], context.learns[rows])
+        sigma[rows] = _noise(residual[rows], values[rows], context.learns[rows], conditions.noise(rows), measure.floor)
+    z = normal_from_t(residual / sigma, 1.0 / np.maximum(spoken_for, 1e-9) - 1.0)
+    return Distance(measure=measure, usual=values - residual, residual=residual, sigma=sigma, z=z, lift=lift)
+
+
+def _usual_here(
+    values: Floats, rows: NDArray[np.int64], context: Context, conditions: Conditions
+) -> tuple[Floats, Floats]:
+    """Return the usual value from the conditions alone, and its leverage, for the ``rows`` of one cylinder."""
+    learns = context.learns[rows]
+    taught = np.flatnonzero(learns) if learns.sum() >= LEAST_EVENTS else np.arange(rows.size)
+    taught = _spread_sample(taught, context.state[rows], context.since[rows])
+    x, noise_x = conditions.mean(rows), conditions.noise(rows[taught])
+    first = robust_regression(x[taught], values[taught], redescend=False)
+    spread = _noise_shape(values[taught] - first.predict(x[taught]), noise_x)
+    fit = robust_regression(x[taught], values[taught], sigma=np.exp(spread.predict(noise_x)))
+    return fit.predict(x), fit.leverage(x)
+
+
+def _spread_sample(rows: NDArray[np.int64], state: NDArray[np.int64], since: Floats) -> NDArray[np.int64]:
+    """Return at most `FIT_EVENTS` evenly spaced rows of each operating state and of the cycles after a start."""
+    stratum = np.where(since[rows] < 15, -1, state[rows])
+    picked = [rows[stratum == s] for s in np.unique(stratum)]
+    return np.sort(np.concatenate([p[:: max(1, -(-p.size // FIT_EVENTS))] for p in picked]))
+
+
+def _noise_shape(residual: Floats, x: Floats) -> RobustFit:
+    """Fit the log of the residual's size; a thousandth of the middle size keeps exact zeros finite."""
+    size = np.abs(residual)
+    middle = max(float(np.median(size)), 1e-12)
+    return robust_regression(x, np.log(size + 0.05 * middle), ridge=3.0, redescend=False, n_steps=6)
+
+
+def _common_movement(residual: Floats, context: Context) -> Floats:
+    """Return the median residual of the other cylinders within a cycle before and after, shrunk towards 0.
+
+    A median of m noisy values carries 1.25 sigma / sqrt(m) of noise of its own; movements of that size are left alone,
+    larger ones are taken off in full.
+    """
+    others = _others(residual, context)
+    count = np.isfinite(others).sum(axis=1)
+    movement = _row_medians(others, count)
+    noise = 1.25 * mad_sigma(residual[np.isfinite(residual)]) / np.sqrt(np.maximum(count, 1))
+    return _shrunk(movement, noise)
+
+
+def _others(residual: Floats, context: Context) -> Floats:
+    """Return (n, k) residuals of the other cylinders' nearest events, NaN where there is none within two cycles."""
+    row = np.arange(residual.size)
+    turns = 2 if context.n_groups == 2 else 1
+    found = []
+    for group in range(context.n_groups):
+        own = np.flatnonzero((context.group == group) & np.isfinite(residual))
+        if own.size == 0:
+            continue
+        place = np.searchsorted(own, row)
+        for step in (*range(-turns, 0), *range(turns)):
+            neighbour = own[np.clip(place + step, 0, own.size - 1)]
+            usable = (context.group != group) & (context.segment[neighbour] == context.segment)
+            usable &= np.abs(context.time_s[neighbour] - context.time_s) < 2.5 * context.cycle_s
+            found.append(np.where(usable, residual[neighbour], np.nan))
+    return np.stack(found, axis=1) if found else np.full((residual.size, 1), np.nan)
+
+
+def _row_medians(x: Floats, count: NDArray[np.int64]) -> Floats:
+    """Return the median of the finite values of each row; 0 where there are fewer than three."""
+    ordered = np.sort(x, axis=1)  # NaN goes last
+    row = np.arange(len(x))
+    low, high = np.maximum((count - 1) // 2, 0), np.minimum(count // 2, x.shape[1] - 1)
+    return np.where(count >= 3, (ordered[row, low] + ordered[row, high]) / 2, 0.0)
+
+
+def _shrunk(movement: Floats, noise: Floats | float) -> Floats:
+    power = movement**2
+    return movement * power / np.maximum(power + np.square(noise), 1e-300)
+
+
+def _course(residual: Floats, learns: Bools) -> Floats:
+    """Return the slow movement of one cylinder's residuals, taught by the trusted rows."""
+    taught = np.flatnonzero(learns)
+    if taught.size < LEAST_EVENTS:
+        return np.zeros_like(residual)
+    course = running_median(residual[taught], COURSE_EVENTS)
+    noise = 1.25 * mad_sigma(residual[taught] - course) / np.sqrt(2 * COURSE_EVENTS + 1)
+    return np.interp(np.arange(residual.size), taught, _shrunk(course, noise))
+
+
+def _noise(residual: Floats, values: Floats, learns: Bools, x: Floats, floor: float) -> Floats:
+    """Return the noise of each row, never below what the measurement can tell apart.
+
+    Its shape comes from the conditions, its size from the MAD, and it is raised where the surroundings are noisier
+    for long.
+    """
+    taught = learns if learns.sum() >= LEAST_EVENTS else np.ones_like(learns)
+    rows = np.flatnonzero(taught)
+    rows = rows[:: max(1, -(-rows.size // (4 * FIT_EVENTS)))]
+    sigma = np.exp(_noise_shape(residual[rows], x[rows]).predict(x))
+    sigma *= max(mad_sigma(residual[taught] / sigma[taught]), 1e-12)
+    least = max(floor, 0.35 * resolution(values[taught]))
+    sigma = np.maximum(sigma, least)
+    around = running_median(np.abs(residual / sigma), NOISE_EVENTS) * MAD_TO_SIGMA
+    return sigma * np.maximum(around, 1.0)

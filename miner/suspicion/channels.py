@@ -1,0 +1,101 @@
+"""Each way of being odd, as a rate: one channel per kind and measure, each with the tail of its own healthy part.
+
+Distances of different measures cannot be compared as they are: ripple has a heavier tail than on-time. Each channel
+therefore turns its distance into the rate at which a healthy hour shows as much. The smallest of these rates leads,
+and because many channels are looked at, the smallest is small more often: its own tail, fitted in the same way, gives
+the rate over all kinds together. Correlation between the channels is in the data and needs no correction.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from miner.suspicion.baseline import Distance
+from miner.suspicion.context import Context
+from miner.suspicion.rate import Prior, Tail, fit_tail
+
+__all__ = ["Channel", "combined_log_rate", "distance_channels", "forest_channel"]
+
+Floats = NDArray[np.float64]
+
+CALM = Prior(scale=1.0, scale_spread=0.4, shape=0.05, shape_spread=0.15)
+LIVELY = Prior(scale=1.2, scale_spread=0.4, shape=0.2, shape_spread=0.2)
+COMBINED = Prior(scale=1.0, scale_spread=0.3, shape=0.02, shape_spread=0.1)
+LEAST_VALUES = 8
+
+
+@dataclass(frozen=True, kw_only=True)
+class Channel:
+    """One kind read off one measure in one direction.
+
+    Attributes
+    ----------
+    kind : str
+    distance : int
+        Index in the list of distances; -1 for the forest.
+    sign : int
+        1: above usual, -1: below.
+    log_rate : ndarray (n,)
+        Natural log of the healthy exceedances per hour; +inf where it says nothing.
+    tails : tuple of Tail
+        The fitted tails, calm rows first.
+    """
+
+    kind: str
+    distance: int
+    sign: int
+    log_rate: Floats
+    tails: tuple[Tail, ...]
+
+
+def distance_channels(distances: list[Distance], context: Context) -> list[Channel]:
+    """Return one channel for each kind that a measure can show.
+
+    The tail is fitted to half the square of the distance: under a normal law that is close to exponential with scale
+    one, which is what the prior says, and no distance is ever impossible.
+    """
+    found = []
+    for index, distance in enumerate(distances):
+        for sign, kind in ((-1, distance.measure.low), (1, distance.measure.high)):
+            if kind is not None:
+                size = np.where(np.isfinite(distance.z), np.maximum(sign * distance.z, 0.0), np.nan)
+                log_rate, tails = _log_rate(0.5 * size**2, context)
+                found.append(Channel(kind=kind, distance=index, sign=sign, log_rate=log_rate, tails=tails))
+    return found
+
+
+def forest_channel(rarity: Floats, context: Context) -> Channel:
+    """Return the channel of the forest; rows that were not scored lie below every other."""
+    log_rate, tails = _log_rate(np.where(np.isfinite(rarity), rarity, np.nan), context)
+    return Channel(kind="unusual", distance=-1, sign=1, log_rate=log_rate, tails=tails)
+
+
+def _log_rate(size: Floats, context: Context) -> tuple[Floats, tuple[Tail, ...]]:
+    """Fit calm and lively rows apart, so that cranking and gear changes answer for themselves."""
+    out = np.full(size.size, np.inf)
+    tails = []
+    for rows, prior in ((~context.lively, CALM), (context.lively, LIVELY)):
+        rows = rows & np.isfinite(size)
+        if rows.sum() >= LEAST_VALUES:
+            taught = rows & context.learns
+            tail = fit_tail(size[taught if taught.sum() >= LEAST_VALUES else rows], hours=context.hours, prior=prior)
+            out[rows] = tail.log_rate(size[rows])
+            tails.append(tail)
+    return out, tuple(tails)
+
+
+def combined_log_rate(channels: list[Channel], context: Context) -> tuple[Floats, Tail | None]:
+    """Return the log of the rate over all channels together, +inf where none speaks, and its tail."""
+    least = np.full(context.time_s.size, np.inf)
+    for channel in channels:
+        np.minimum(least, channel.log_rate, out=least)
+    rows = np.isfinite(least)
+    if not rows.any():
+        return least, None
+    tail = fit_tail(-least[rows], hours=context.hours, prior=COMBINED)
+    out = np.full(least.size, np.inf)
+    out[rows] = tail.log_rate(-least[rows])
+    return out, tail

@@ -1,0 +1,212 @@
+"""The conditions each event happened under, and the bases a usual value may depend on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from miner.engine.setup import Setup
+from miner.schema import OPERATING_STATES
+from miner.suspicion.measures import column_values
+from miner.suspicion.robust import mad_sigma, running_median
+
+__all__ = ["Conditions", "Context", "build_context"]
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+STOP_INTERVALS = 2.5
+"""A pause longer than this many usual intervals is a stop or a gap."""
+
+SETTLING_CYCLES = 3.0
+LIVELY_SHARE = 0.05
+
+
+@dataclass(frozen=True, kw_only=True)
+class Context:
+    """Arrays with one entry per row of the event table, unless said otherwise.
+
+    Attributes
+    ----------
+    time_s, rpm, supply_v : ndarray of float64
+        ``rpm`` is smoothed over two cycles and never NaN (1 where the recording carries no speed at all);
+        ``supply_v`` is NaN where not recorded.
+    group : ndarray of int64
+        Index of the cylinder (or place in the cycle, where the cylinder cannot be told).
+    labels : tuple of str
+        Words for each group.
+    acceleration : ndarray of float64
+        Change of the log of speed over one cycle.
+    since, until : ndarray of float64
+        Cycles since the engine (or the recording, after a gap) started, and until it stops.
+    segment : ndarray of int64
+        Number of the uninterrupted stretch.
+    lively : ndarray of bool
+        Cranking, just started or about to stop, or among the strongest accelerations.
+    learns : ndarray of bool
+        Trusted rows: nothing in their quality column.
+    cycle_s : ndarray of float64
+        Length of the cycle.
+    hours : float
+        Hours from the first event to the last.
+    """
+
+    time_s: Floats
+    rpm: Floats
+    supply_v: Floats
+    state: NDArray[np.int64]
+    group: Ints
+    labels: tuple[str, ...]
+    acceleration: Floats
+    since: Floats
+    until: Floats
+    segment: Ints
+    lively: NDArray[np.bool_]
+    learns: NDArray[np.bool_]
+    cycle_s: Floats
+    hours: float
+
+    @property
+    def n_groups(self) -> int:
+        """Cylinders (or places in the cycle) with events."""
+        return len(self.labels)
+
+
+def build_context(events: pa.Table, setup: Setup) -> Context:
+    """Read the conditions of every event; ``events`` has at least one row."""
+    time_s = column_values(events, "time_s")
+    group, labels = _groups(events)
+    turn = len(labels)
+    segment = _segments(time_s, turn)
+    repeat_s = 120.0 * setup.engine.pattern.cycle_deg / 720.0
+    rpm = _speed(events, time_s, turn, repeat_s)
+    first = np.searchsorted(segment, segment, side="left")
+    last = np.searchsorted(segment, segment, side="right") - 1
+    row = np.arange(time_s.size)
+    log_rpm = np.log(rpm)
+    acceleration = (log_rpm[np.minimum(row + turn, last)] - log_rpm[np.maximum(row - turn, first)]) / 2
+    state = _states(events)
+    since, until = (row - first) / turn, (last - row) / turn
+    quick = np.quantile(np.abs(acceleration), 1 - LIVELY_SHARE)
+    lively = (state == 0) | (since < SETTLING_CYCLES) | (until < SETTLING_CYCLES) | (np.abs(acceleration) > quick)
+    cycle_s = np.where(rpm > 1, repeat_s / rpm, 0.1)
+    return Context(
+        time_s=time_s, rpm=rpm, supply_v=column_values(events, "supply_v"), state=state, group=group, labels=labels,
+        acceleration=acceleration, since=since, until=until, segment=segment, lively=lively,
+        learns=events["quality"].to_numpy(zero_copy_only=False) == "", cycle_s=cycle_s,
+        hours=max(float(time_s[-1] - time_s[0]), float(cycle_s[0])) / 3600.0,
+    )  # fmt: skip
+
+
+def _groups(events: pa.Table) -> tuple[Ints, tuple[str, ...]]:
+    cylinder = column_values(events, "cylinder")
+    slot = column_values(events, "slot")
+    key = np.where(np.isfinite(cylinder), cylinder, 1000 + slot).astype(np.int64)
+    keys, group = np.unique(key, return_inverse=True)
+    labels = tuple(f"cylinder {k}" if k < 1000 else f"place {k - 999} of the cycle" for k in keys.tolist())
+    return group.astype(np.int64), labels
+
+
+def _segments(time_s: Floats, turn: int) -> Ints:
+    """Return each row's stretch between stops and gaps, which are steps in time far above the usual around them."""
+    step = np.diff(time_s, prepend=time_s[0])
+    if step.size > 1:
+        step[0] = step[1]
+    usual = running_median(step, max(turn, 2))
+    starts = step > STOP_INTERVALS * np.maximum(usual, 1e-4)
+    starts[0] = False
+    return np.cumsum(starts).astype(np.int64)
+
+
+def _speed(events: pa.Table, time_s: Floats, turn: int, repeat_s: float) -> Floats:
+    rpm = column_values(events, "engine_rpm")
+    if not np.isfinite(rpm).any():
+        rpm = repeat_s * 1e6 / column_values(events, "interval_us")
+    known = np.isfinite(rpm) & (rpm > 0)
+    if not known.any():
+        return np.ones_like(time_s)
+    rows = np.arange(rpm.size)
+    filled = np.interp(rows, rows[known], rpm[known])
+    return np.maximum(running_median(filled, turn), 1.0)
+
+
+def _states(events: pa.Table) -> NDArray[np.int64]:
+    names = events["operating_state"].to_numpy(zero_copy_only=False)
+    code = np.full(names.size, len(OPERATING_STATES) - 1, dtype=np.int64)
+    for number, name in enumerate(OPERATING_STATES):
+        code[names == name] = number
+    return code
+
+
+class Conditions:
+    """Bases that a usual value, or its noise, may depend on, made for the rows asked for.
+
+    The log of on-time is smooth in the log of speed and in one over the supply voltage (coil charge:
+    t = -L/R ln(1 - IR/V)), so straight lines with a few kinks follow it.
+
+    Parameters
+    ----------
+    context : Context
+    supply : bool
+        Whether the supply voltage is among the conditions of the usual value.
+    """
+
+    def __init__(self, context: Context, *, supply: bool) -> None:
+        self._context = context
+        self._speed = np.log(context.rpm)
+        self._charge = 1.0 / np.where(context.supply_v > 1, context.supply_v, np.nan) if supply else None
+        self._speed_knots = _Hinges.over(self._speed, (0.05, 0.2, 0.4, 0.6, 0.8, 0.95))
+        self._noise_knots = _Hinges.over(self._speed, (0.2, 0.5, 0.8))
+        self._charge_knots = None if self._charge is None else _Hinges.over(self._charge, (0.1, 0.5, 0.9))
+        self._states = np.unique(context.state)[:-1]
+        self._calm = max(mad_sigma(context.acceleration), 1e-4)
+
+    def mean(self, rows: Ints) -> Floats:
+        """Return (rows, p) bases of the usual value: speed, supply, state, acceleration, time since the start."""
+        columns = [np.ones(rows.size), *self._speed_knots.columns(self._speed[rows])]
+        if self._charge is not None and self._charge_knots is not None:
+            columns += self._charge_knots.columns(self._charge[rows])
+        columns += self._state_columns(rows)
+        columns += [np.clip(self._context.acceleration[rows] / self._calm, -10, 10) / 10]
+        columns += [np.exp(-self._context.since[rows] / 2), np.exp(-self._context.since[rows] / 15)]
+        return np.stack(columns, axis=1)
+
+    def noise(self, rows: Ints) -> Floats:
+        """Return (rows, q) bases of the log of the noise: speed, state, size of the acceleration, start and stop."""
+        columns = [np.ones(rows.size), *self._noise_knots.columns(self._speed[rows])]
+        columns += self._state_columns(rows)
+        columns += [np.log1p(np.abs(self._context.acceleration[rows]) / self._calm) / 3]
+        columns += [np.exp(-self._context.since[rows] / 2), np.exp(-self._context.since[rows] / 15)]
+        columns += [np.exp(-self._context.until[rows])]
+        return np.stack(columns, axis=1)
+
+    def _state_columns(self, rows: Ints) -> list[Floats]:
+        return [(self._context.state[rows] == code).astype(np.float64) for code in self._states]
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Hinges:
+    """A straight line and one kink per distinct quantile, scaled to a range of about one."""
+
+    middle: float
+    span: float
+    knots: tuple[float, ...]
+
+    @classmethod
+    def over(cls, x: Floats, quantiles: tuple[float, ...]) -> _Hinges:
+        known = x[np.isfinite(x)]
+        span = float(np.ptp(known)) if known.size else 0.0
+        if span < 1e-9:
+            return cls(middle=0.0, span=0.0, knots=())
+        knots = np.unique(np.round(np.quantile(known, quantiles) / span, 2)) * span
+        inside = (knots > known.min()) & (knots < known.max())
+        return cls(middle=float(np.median(known)), span=span, knots=tuple(knots[inside].tolist()))
+
+    def columns(self, x: Floats) -> list[Floats]:
+        if self.span == 0.0:
+            return []
+        x = np.where(np.isfinite(x), x, self.middle)
+        return [(x - self.middle) / self.span] + [np.maximum(x - k, 0.0) / self.span for k in self.knots]

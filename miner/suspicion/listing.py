@@ -1,0 +1,136 @@
+"""The suspects table: one kind and one sentence for each listed event."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from miner.schema import SUSPECTS
+from miner.suspicion.absence import Counted
+from miner.suspicion.baseline import Distance
+from miner.suspicion.channels import Channel
+from miner.suspicion.context import Context
+from miner.suspicion.measures import CAUSAL_ORDER, column_values, seen_values
+from miner.suspicion.reasons import Finding, explain
+
+__all__ = ["Judged", "list_suspects"]
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+REALLY_ODD = 0.4
+"""Of several odd measures of one event, those of at least this share of the largest distance may name it."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Judged:
+    """What is known of every event: the natural log of its rate, and everything it was judged by."""
+
+    log_rate: Floats
+    distances: list[Distance]
+    channels: list[Channel]
+    counted: list[Counted]
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Named:
+    kind: str
+    distance: int  # index of the deciding distance, -1 for a count
+
+
+def list_suspects(rows: Ints, events: pa.Table, context: Context, judged: Judged) -> pa.Table:
+    """Return the SUSPECTS table (``incident_id`` still null) of ``rows``, worst first."""
+    picked = events.take(pa.array(rows))
+    named = [_name(row, judged) for row in rows.tolist()]
+    findings = _findings(rows, named, events, context, judged)
+    log_rate = judged.log_rate[rows]
+    time_s, cycle_s = context.time_s[rows], context.cycle_s[rows]
+    pulse_us = np.fmax(column_values(picked, "on_time_us"), column_values(picked, "delay_us"))
+    columns = {
+        "rank": pa.array(np.arange(1, rows.size + 1)),
+        "event_id": picked["event_id"],
+        "time_s": picked["time_s"],
+        "cylinder": picked["cylinder"],
+        "kind": pa.array([n.kind for n in named], pa.string()),
+        "score": pa.array(-log_rate / np.log(10.0)),
+        "false_alarms_per_hour": pa.array(np.exp(log_rate)),
+        "reason": pa.array([explain(f) for f in findings], pa.string()),
+        "incident_id": pa.nulls(rows.size, pa.int64()),
+        "window_start_s": pa.array(np.maximum(time_s - cycle_s, 0.0)),
+        "window_end_s": pa.array(time_s + cycle_s + 1e-6 * np.nan_to_num(pulse_us)),
+        "measured": _nullable([f.measured for f in findings]),
+        "usual": _nullable([f.usual for f in findings]),
+        "distance_sigma": _nullable([f.sigmas for f in findings]),
+        "measure": pa.array(
+            [judged.distances[n.distance].measure.column if n.distance >= 0 else None for n in named], pa.string()
+        ),
+    }
+    return SUSPECTS.validate(pa.table(columns))
+
+
+def _nullable(values: list[float]) -> pa.Array:
+    array = np.array(values, dtype=np.float64)
+    return pa.array(array, mask=~np.isfinite(array))
+
+
+def _name(row: int, judged: Judged) -> _Named:
+    """Return what one event is called.
+
+    An absent pulse has nothing else to measure. A pulse too many names the event if it is rarer than any distance.
+    Then the first kind in causal order whose distance is a fair share of the largest; the forest only where it speaks
+    loudest.
+    """
+    counts = {c.kind: float(np.log(c.rate[row])) for c in judged.counted if np.isfinite(c.rate[row])}
+    absent = [kind for kind in counts if kind.startswith("absent")]
+    loudest = min(judged.channels, key=lambda c: float(c.log_rate[row]), default=None)
+    if absent:
+        return _Named(kind=min(absent, key=CAUSAL_ORDER.index), distance=-1)
+    if counts and (loudest is None or min(counts.values()) <= float(loudest.log_rate[row])):
+        return _Named(kind="extra_pulse", distance=-1)
+    z = [float(np.nan_to_num(d.z[row])) for d in judged.distances]
+    furthest = max(range(len(z)), key=lambda i: abs(z[i]), default=-1)
+    if loudest is None or loudest.distance < 0:
+        return _Named(kind="unusual", distance=furthest)
+    sized = [(c, c.sign * z[c.distance]) for c in judged.channels if c.distance >= 0]
+    largest = max(size for _, size in sized)
+    odd = [c for c, size in sized if size > 0 and size >= REALLY_ODD * largest]
+    first = min(odd or [loudest], key=lambda c: (CAUSAL_ORDER.index(c.kind), -abs(z[c.distance])))
+    return _Named(kind=first.kind, distance=first.distance)
+
+
+def _findings(rows: Ints, named: list[_Named], events: pa.Table, context: Context, judged: Judged) -> list[Finding]:
+    usual = [d.usual_in_unit(rows) for d in judged.distances]
+    measured = [column_values(events, d.measure.column)[rows] for d in judged.distances]
+    extra = column_values(events, "extra_pulses")[rows].astype(np.int64)
+    due = {lead: _due(seen_values(events, f"{lead}_seen"), context) for lead in ("command", "feedback")}
+    found = []
+    for place, (row, name) in enumerate(zip(rows.tolist(), named, strict=True)):
+        group, at = int(context.group[row]), name.distance
+        n_due, n_absent = due["command" if name.kind == "absent_command" else "feedback"][group]
+        found.append(
+            Finding(
+                kind=name.kind,
+                who=context.labels[group],
+                label=judged.distances[at].measure.label if at >= 0 else "",
+                unit=judged.distances[at].measure.unit if at >= 0 else "",
+                measured=float(measured[at][place]) if at >= 0 else np.nan,
+                usual=float(usual[at][place]) if at >= 0 else np.nan,
+                sigmas=float(judged.distances[at].z[row]) if at >= 0 else np.nan,
+                rpm=float(context.rpm[row]),
+                supply_v=float(context.supply_v[row]),
+                count=int(extra[place]),
+                n_due=n_due,
+                n_absent=n_absent,
+            )
+        )
+    return found
+
+
+def _due(seen: NDArray[np.int8], context: Context) -> list[tuple[int, int]]:
+    """Return (pulses due, pulses absent) of each group."""
+    due = np.bincount(context.group[seen >= 0], minlength=context.n_groups)
+    absent = np.bincount(context.group[seen == 0], minlength=context.n_groups)
+    return list(zip(due.tolist(), absent.tolist(), strict=True))

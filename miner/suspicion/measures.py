@@ -1,0 +1,124 @@
+"""The measures that are watched: column, scale it is judged on, and what a deviation in each direction is called."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+__all__ = [
+    "CAUSAL_ORDER",
+    "MEASURES",
+    "Measure",
+    "column_values",
+    "judged_values",
+    "seen_values",
+]
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Measure:
+    """One column of the event table that is compared with its usual value.
+
+    Attributes
+    ----------
+    column : str
+        Column of the event table.
+    label, unit : str
+        Words for the reason sentence.
+    lead : str
+        ``command``, ``feedback`` or ``any``: the value counts only where that pulse was seen.
+    scale : str
+        ``log``: judged as a ratio; ``linear``: judged as a difference.
+    low, high : str or None
+        Kind of a suspect below and above usual; None: that direction alone accuses nobody (the forest sees it).
+    floor : float
+        Smallest distance worth a sigma: what the measurement itself cannot tell apart (a ratio for ``log``).
+    pooled : bool
+        One course for all cylinders: they share the lead.
+    """
+
+    column: str
+    label: str
+    unit: str
+    lead: Literal["command", "feedback", "any"]
+    scale: Literal["log", "linear"]
+    low: str | None = None
+    high: str | None = None
+    floor: float = 2e-4
+    pooled: bool = False
+
+
+MEASURES = (
+    Measure(column="on_time_us", label="On-time", unit="us", lead="command", scale="log",
+            low="short_on_time", high="long_on_time"),
+    Measure(column="delay_us", label="Delay to the feedback", unit="us", lead="feedback", scale="log",
+            low="early_feedback", high="late_feedback"),
+    Measure(column="feedback_width_us", label="Feedback width", unit="us", lead="feedback", scale="log",
+            low="odd_feedback_width", high="odd_feedback_width"),
+    Measure(column="amplitude_v", label="Command amplitude", unit="V", lead="command", scale="log",
+            low="weak_command", high="distorted_command"),
+    Measure(column="feedback_amplitude_v", label="Feedback amplitude", unit="V", lead="feedback", scale="log",
+            low="weak_feedback"),
+    Measure(column="ripple_v", label="Ripple of the command's on-state", unit="V", lead="command", scale="log",
+            high="distorted_command", floor=0.01),
+    Measure(column="rise_us", label="Command rise", unit="us", lead="command", scale="log",
+            high="distorted_command", floor=0.01),
+    Measure(column="fall_us", label="Command fall", unit="us", lead="command", scale="log",
+            high="distorted_command", floor=0.01),
+    Measure(column="timing_residual_deg", label="Place in the cycle", unit="deg", lead="any", scale="linear",
+            low="uneven_interval", high="uneven_interval", floor=0.02),
+    Measure(column="interval_us", label="Interval", unit="us", lead="any", scale="log",
+            low="uneven_interval", high="uneven_interval", floor=5e-4),
+    Measure(column="supply_v", label="Supply", unit="V", lead="any", scale="log", low="supply_sag", floor=1e-3,
+            pooled=True),
+    Measure(column="coil_current_peak_a", label="Coil current", unit="A", lead="command", scale="log",
+            low="unusual", high="unusual", floor=1e-3),
+    Measure(column="ground_v", label="Ground", unit="V", lead="any", scale="linear", floor=1e-3, pooled=True),
+    Measure(column="off_level_v", label="Command off-state", unit="V", lead="command", scale="linear", floor=1e-3),
+    Measure(column="feedback_rise_us", label="Feedback rise", unit="us", lead="feedback", scale="log", floor=0.01),
+    Measure(column="feedback_ripple_v", label="Ripple of the feedback", unit="V", lead="feedback", scale="log",
+            floor=0.01),
+)  # fmt: skip
+"""Every measure; those with no kind in either direction only feed the forest."""
+
+CAUSAL_ORDER = (
+    "absent_command", "supply_sag", "short_on_time", "long_on_time", "weak_command", "distorted_command",
+    "absent_feedback", "late_feedback", "early_feedback", "weak_feedback", "odd_feedback_width", "extra_pulse",
+    "uneven_interval", "unusual",
+)  # fmt: skip
+"""Where several measures of one event are odd, the first of these that is really odd names it: a short on-time
+moves the feedback and the rhythm with it, never the other way round."""
+
+
+def column_values(events: pa.Table, column: str) -> Floats:
+    """Return a column as float64 (n,) with NaN for null."""
+    return np.asarray(events[column].cast(pa.float64()).to_numpy(zero_copy_only=False), dtype=np.float64)
+
+
+def seen_values(events: pa.Table, column: str) -> NDArray[np.int8]:
+    """Return a true-or-false column as 1, 0 and -1 for null."""
+    return np.asarray(
+        events[column].cast(pa.int8()).fill_null(pa.scalar(-1, pa.int8())).to_numpy(zero_copy_only=False), dtype=np.int8
+    )
+
+
+def judged_values(events: pa.Table, measure: Measure) -> tuple[Floats, float]:
+    """Return the measure on the scale it is judged on, and what was added before the logarithm.
+
+    Values that were not measured, or that have no logarithm, are NaN. Durations of edges and ripple are small numbers
+    that may come out as almost nothing: a tenth of their median is added so that a very clean pulse is not a large
+    distance below usual.
+    """
+    values = column_values(events, measure.column)
+    if measure.scale == "linear":
+        return values, 0.0
+    values = np.where(values > 0, values, np.nan)
+    known = values[np.isfinite(values)]
+    lift = 0.1 * float(np.median(known)) if measure.floor >= 0.01 and known.size else 0.0
+    return np.asarray(np.log(values + lift), dtype=np.float64), lift
