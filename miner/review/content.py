@@ -1,0 +1,120 @@
+"""What the page is told at its start, and about single events: JSON-ready, nothing that a number cannot say."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from miner.review.figures import map_data
+from miner.review.source import ReviewSource
+from miner.review.tables import USUAL
+from miner.review.verdicts import match_events
+
+__all__ = ["MAX_EVENTS_IN_VIEW", "events_between", "open_page", "plain", "usual_for", "verdicts_since"]
+
+MAX_EVENTS_IN_VIEW = 240
+"""With more events in a view there is no room to draw or label them."""
+
+_EVENT_COLUMNS = (
+    "event_id", "cylinder", "time_s", "command_seen", "feedback_seen", "on_time_us", "delay_us",
+    "feedback_width_us", "amplitude_v", "feedback_amplitude_v", "rise_us", "fall_us", "engine_rpm", "supply_v",
+    "timing_residual_deg", "interval_us", "extra_pulses", "operating_state", "quality", "slot", "off_level_v",
+)  # fmt: skip
+
+_MAX_SUSPECTS = 2000
+"""A list that a person can walk through; the tables hold the rest."""
+
+
+def plain(value: Any) -> Any:
+    """Return the value with not-a-number and infinity as null, so that it is JSON."""
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, Mapping):
+        return {key: plain(item) for key, item in value.items()}
+    return [plain(item) for item in value] if isinstance(value, list | tuple) else value
+
+
+def open_page(source: ReviewSource) -> tuple[dict[str, Any], dict[str, NDArray[Any]]]:
+    """Return what the first picture needs: recording, leads, list, map, decisions."""
+    suspects = source.suspects.slice(0, _MAX_SUSPECTS)
+    info = source.info
+    map_header, map_arrays = map_data(source)
+    header = {
+        "recording": {
+            "name": str(info["path"]).replace("\\", "/").rsplit("/", 1)[-1],
+            "vehicle": info.get("vehicle", ""),
+            "started_at": info.get("started_at"),
+            "rate_hz": source.rate_hz,
+            "duration_s": source.duration_s,
+            "n_events": len(source.events),
+            "n_suspects": len(source.suspects),
+            "firing_order": info.get("firing_order", []),
+        },
+        "leads": [vars(lead) for lead in source.leads],
+        "suspects": _with_events(source, suspects),
+        "incidents": source.incidents.to_pylist(),
+        "missing": source.missing,
+        "map": map_header,
+        **verdicts_since(source, 0),
+    }
+    return plain(header), map_arrays
+
+
+def _with_events(source: ReviewSource, suspects: pa.Table) -> list[dict[str, Any]]:
+    """Return the suspects as rows, each with its own event."""
+    ids = source.events["event_id"].to_numpy()
+    places = np.searchsorted(ids, suspects["event_id"].to_numpy())
+    events = source.events.select(list(_EVENT_COLUMNS)).take(pa.array(places)).to_pylist()
+    return [{**row, "event": event} for row, event in zip(suspects.to_pylist(), events, strict=True)]
+
+
+def events_between(source: ReviewSource, start_s: float, stop_s: float) -> list[dict[str, Any]] | None:
+    """Return the events in a view with one more at each side, or None where there are too many to draw."""
+    first, last = np.searchsorted(source.event_times_s, [start_s, stop_s])
+    if last - first > MAX_EVENTS_IN_VIEW:
+        return None
+    first = max(int(first) - 1, 0)
+    rows: list[dict[str, Any]] = (
+        source.events.select(list(_EVENT_COLUMNS)).slice(first, int(last) + 1 - first).to_pylist()
+    )
+    return plain(rows)  # type: ignore[no-any-return]
+
+
+def usual_for(
+    source: ReviewSource, cylinder: int | None, rpm: float | None
+) -> tuple[dict[str, Any], dict[str, NDArray[Any]]]:
+    """Return the usual pulse of the cylinder at the nearest speed that was kept; ``found`` tells if there is one."""
+    rows = [row for row in source.usual.to_pylist() if row["cylinder"] == cylinder]
+    if not rows:
+        return {"found": False}, {}
+
+    def far(row: dict[str, Any]) -> float:
+        middle = math.sqrt(row["rpm_low"] * row["rpm_high"])
+        return abs(math.log(middle / rpm)) if rpm and middle > 0 else 0.0
+
+    cell = min(rows, key=far)["cell"]
+    rows = [row for row in rows if row["cell"] == cell]
+    arrays = {
+        f"{name}_{row['lead']}": np.array(row[name], np.float32) for row in rows for name in ("low", "median", "high")
+    }
+    names = [c.name for c in USUAL.columns if c.name not in ("lead", "low", "median", "high")]
+    return {"found": True, "leads": [row["lead"] for row in rows], **{n: rows[0][n] for n in names}}, arrays
+
+
+def verdicts_since(source: ReviewSource, revision: int) -> dict[str, Any]:
+    """Return the decisions after a revision, each with the event it is about where that is known."""
+    decisions = source.verdicts.since(revision)
+    ids = source.events["event_id"]
+    matched = match_events(decisions, source.event_cylinders, source.event_times_s)
+    rows = [
+        {**decision.as_json(), "event_id": ids[i].as_py()}
+        for decision, i in zip(decisions, matched, strict=True)
+        if i >= 0
+    ]
+    newest = max((decision.revision for decision in decisions), default=revision)
+    return {"verdicts": rows, "revision": newest}

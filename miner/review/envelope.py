@@ -1,0 +1,94 @@
+"""Exact smallest and largest values of each lead over blocks of samples, at every coarseness.
+
+Mining leaves the finest level (4096 samples a block) in ``envelope.parquet``; coarser levels are made from it when
+the review opens. Picking the level by the width of the view keeps every step as cheap as a few thousand numbers.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TypeVar
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+__all__ = ["BLOCK_SAMPLES", "Envelope", "block_extremes", "coarser"]
+
+BLOCK_SAMPLES = 4096
+"""Samples a block at the finest level."""
+
+_FACTOR = 4
+
+Floats = NDArray[np.float32]
+Number = TypeVar("Number", bound=np.generic)
+
+
+def block_extremes(values: NDArray[Number], n_per_block: int) -> tuple[NDArray[Number], NDArray[Number]]:
+    """Return smallest and largest of each block of consecutive values; the last block may be shorter.
+
+    Parameters
+    ----------
+    values : ndarray of shape (n,)
+        Any numeric type; NaN is skipped, a block of nothing but NaN gives NaN.
+    n_per_block : int
+        Values a block.
+
+    Returns
+    -------
+    low, high : ndarray of shape (ceil(n / n_per_block),)
+    """
+    if not len(values):
+        return values, values
+    whole = len(values) // n_per_block * n_per_block
+    body, rest = values[:whole].reshape(-1, n_per_block), values[whole:]
+    low, high = np.fmin.reduce(body, axis=1), np.fmax.reduce(body, axis=1)
+    if len(rest):
+        low, high = np.append(low, np.fmin.reduce(rest)), np.append(high, np.fmax.reduce(rest))
+    return low, high
+
+
+def coarser(low: Floats, high: Floats, factor: int = _FACTOR) -> tuple[Floats, Floats]:
+    """Return the envelope with ``factor`` blocks joined into one."""
+    return block_extremes(low, factor)[0], block_extremes(high, factor)[1]
+
+
+@dataclass(frozen=True)
+class Envelope:
+    """Levels of (low, high) per lead, finest first; level ``k`` has ``BLOCK_SAMPLES * 4**k`` samples a block."""
+
+    levels: tuple[dict[int, tuple[Floats, Floats]], ...]
+    block_samples: int = BLOCK_SAMPLES
+
+    @classmethod
+    def from_table(cls, table: pa.Table, block_samples: int = BLOCK_SAMPLES) -> Envelope:
+        """Build all levels from the stored one; blocks that are not listed hold nothing (NaN)."""
+        levels = [_finest(table)]
+        while max((len(low) for low, _ in levels[-1].values()), default=0) > 2 * _FACTOR:
+            levels.append({lead: coarser(low, high) for lead, (low, high) in levels[-1].items()})
+        return cls(tuple(levels), block_samples)
+
+    def pick(self, samples_per_bin: float) -> tuple[int, dict[int, tuple[Floats, Floats]]]:
+        """Return (samples a block, values) of the coarsest level not coarser than asked, else of the finest."""
+        level = 0
+        while level + 1 < len(self.levels) and self.block_samples * _FACTOR ** (level + 1) <= samples_per_bin:
+            level += 1
+        return self.block_samples * _FACTOR**level, self.levels[level]
+
+
+def _finest(table: pa.Table) -> dict[int, tuple[Floats, Floats]]:
+    leads, blocks = table["lead"].to_numpy(), table["block"].to_numpy()
+    lows, highs = (_floats(table[name]) for name in ("min", "max"))
+    out: dict[int, tuple[Floats, Floats]] = {}
+    for lead in np.unique(leads):
+        mine = leads == lead
+        low = np.full(int(blocks[mine].max()) + 1, np.nan, np.float32)
+        high = low.copy()
+        low[blocks[mine]], high[blocks[mine]] = lows[mine], highs[mine]
+        out[int(lead)] = (low, high)
+    return out
+
+
+def _floats(column: pa.ChunkedArray) -> Floats:
+    values: Floats = column.to_numpy(zero_copy_only=False).astype(np.float32, copy=False)
+    return values

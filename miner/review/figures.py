@@ -1,0 +1,163 @@
+"""Numbers behind the map of the hour and the pictures of the statistics, thinned to what a picture can show."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+from numpy.typing import NDArray
+
+from miner.review.source import ReviewSource
+
+__all__ = ["figure_data", "map_data"]
+
+MAP_BINS = 1200
+MAX_POINTS = 1200
+"""Healthy events per cylinder drawn in a scatter picture."""
+
+ONE_PER_HOUR = 1.0
+"""The false-alarm line: suspects below it count in the pictures of when it happens."""
+
+SPEED_STEP_RPM = 250.0
+TIME_BINS = 12
+
+Arrays = dict[str, NDArray[Any]]
+
+
+def map_data(source: ReviewSource) -> tuple[dict[str, Any], Arrays]:
+    """Return states and gaps, and the speed and supply traces of the whole recording.
+
+    Returns
+    -------
+    header : dict
+        ``states``: list of [start_s, stop_s, state]; ``gaps``: list of [start_s, stop_s, lead or None];
+        ``supply_name``: what the supply trace is, or None.
+    arrays : dict
+        ``map_time_s``, ``map_rpm_low``, ``map_rpm_high``, ``map_supply_v``: ndarray of shape (MAP_BINS,)
+    """
+    edges = np.linspace(0, max(source.duration_s, 1e-6), MAP_BINS + 1)
+    times, events = source.event_times_s, source.events
+    rpm = _floats(events, "engine_rpm")
+    bins = np.clip(np.searchsorted(edges, times, side="right") - 1, 0, MAP_BINS - 1)
+    low, high = _per_bin(np.fmin, rpm, bins), _per_bin(np.fmax, rpm, bins)
+    supply, name = _supply(source, edges)
+    header = {
+        "states": _runs(times, events["operating_state"].to_pylist()),
+        "gaps": [[g["start_s"], g["stop_s"], g["lead"]] for g in source.gaps.to_pylist()],
+        "supply_name": name,
+    }
+    arrays: Arrays = {
+        "map_time_s": (edges[:-1] + edges[1:]) / 2,
+        "map_rpm_low": low,
+        "map_rpm_high": high,
+        "map_supply_v": supply,
+    }
+    return header, arrays
+
+
+def _floats(events: pa.Table, name: str) -> NDArray[np.float64]:
+    values: NDArray[np.float64] = events[name].to_numpy(zero_copy_only=False).astype(np.float64, copy=False)
+    return values
+
+
+def _per_bin(combine: np.ufunc, values: NDArray[np.float64], bins: NDArray[np.int64]) -> NDArray[np.float32]:
+    out = np.full(MAP_BINS, np.nan)
+    combine.at(out, bins, values)
+    return out.astype(np.float32)
+
+
+def _supply(source: ReviewSource, edges: NDArray[np.float64]) -> tuple[NDArray[np.float32], str | None]:
+    """Return mean supply per bin: from its own track, else from what the events measured."""
+    lead = next((lead for lead in source.leads if lead.role == "supply"), None)
+    if lead is None:
+        return np.empty(0, np.float32), None
+    tracks = source.tracks.filter(pc.equal(source.tracks["lead"], lead.index))
+    times, values = tracks["time_s"].to_numpy(), _floats(tracks, "value")
+    if not len(times):
+        times, values = source.event_times_s, _floats(source.events, "supply_v")
+    known = np.isfinite(values)
+    bins = np.clip(np.searchsorted(edges, times[known], side="right") - 1, 0, MAP_BINS - 1)
+    n = np.bincount(bins, minlength=MAP_BINS)
+    sums = np.bincount(bins, values[known], MAP_BINS)
+    means = np.divide(sums, n, out=np.full(MAP_BINS, np.nan), where=n > 0)
+    return means.astype(np.float32), lead.column
+
+
+def _runs(times: NDArray[np.float64], states: Sequence[str]) -> list[list[Any]]:
+    """Return the stretches of equal state; each ends where the next begins."""
+    if not states:
+        return []
+    codes = np.unique(np.array(states), return_inverse=True)[1]
+    starts = [0, *(np.flatnonzero(np.diff(codes)) + 1).tolist()]
+    ends = [float(times[i]) for i in starts[1:]] + [float(times[-1])]
+    return [[float(times[i]), end, states[i]] for i, end in zip(starts, ends, strict=True)]
+
+
+def figure_data(source: ReviewSource) -> tuple[dict[str, Any], Arrays]:
+    """Return what the pictures of the statistics show.
+
+    Returns
+    -------
+    header : dict
+        ``cylinders``: those that have a scatter; ``when``: three lists of bars by ``speed``, ``time`` and
+        ``cylinder``, each bar with label, suspects, hours (or events), rate and its 95 % interval.
+    arrays : dict
+        ``rpm_<c>``, ``on_<c>``, ``delay_<c>`` per cylinder (0: cannot be told); ``score`` and ``rate`` of the
+        suspects, worst first.
+    """
+    events = source.events
+    cylinders = np.nan_to_num(_floats(events, "cylinder")).astype(int)
+    columns = {"rpm": "engine_rpm", "on": "on_time_us", "delay": "delay_us"}
+    values = {short: _floats(events, name).astype(np.float32) for short, name in columns.items()}
+    arrays: Arrays = {}
+    present = [int(c) for c in np.unique(cylinders)]
+    for cylinder in present:
+        rows = np.flatnonzero(cylinders == cylinder)
+        rows = rows[np.linspace(0, len(rows) - 1, min(len(rows), MAX_POINTS)).astype(int)]
+        arrays |= {f"{short}_{cylinder}": value[rows] for short, value in values.items()}
+    arrays["score"] = source.suspects["score"].to_numpy()
+    arrays["rate"] = source.suspects["false_alarms_per_hour"].to_numpy()
+    return {"cylinders": present, "when": _when(source, cylinders, values["rpm"])}, arrays
+
+
+def _when(source: ReviewSource, cylinders: NDArray[np.int64], rpm: NDArray[np.float32]) -> dict[str, list[Any]]:
+    """Return the bars: suspects below the false-alarm line per 1000 events, by speed, time and cylinder."""
+    below = source.suspects.filter(pc.less_equal(source.suspects["false_alarms_per_hour"], ONE_PER_HOUR))
+    suspect = np.isin(source.events["event_id"].to_numpy(), below["event_id"].to_numpy())
+    times = source.event_times_s
+    speed = np.floor(rpm / SPEED_STEP_RPM) * SPEED_STEP_RPM
+    minutes = _nice_step(source.duration_s / 60 / TIME_BINS)
+    clock = np.floor(times / 60 / minutes) * minutes
+    return {
+        "speed": _bars(speed, suspect, lambda v: f"{v:.0f}\u2013{v + SPEED_STEP_RPM:.0f}"),
+        "time": _bars(clock, suspect, lambda v: f"{v:g}\u2013{v + minutes:g}"),
+        "cylinder": _bars(cylinders.astype(float), suspect, lambda v: f"{v:.0f}" if v else "?"),
+    }
+
+
+def _nice_step(at_least: float) -> float:
+    """Return the next of 1, 2, 5, 10, 20, 50 ... (tenths below one)."""
+    steps = [s * 10.0**k for k in range(-3, 5) for s in (1, 2, 5)]
+    return next((step for step in steps if step >= at_least), steps[-1])
+
+
+def _bars(key: NDArray[Any], suspect: NDArray[np.bool_], label: Any) -> list[dict[str, Any]]:
+    """Return one bar per value of the key; the interval is Clopper and Pearson's, 95 %, Biometrika 26, 1934."""
+    from scipy.stats import beta
+
+    bars = []
+    for value in np.unique(key[np.isfinite(key)]):
+        mine = key == value
+        n, k = int(mine.sum()), int(suspect[mine].sum())
+        low = float(beta.ppf(0.025, k, n - k + 1)) if k else 0.0
+        high = float(beta.ppf(0.975, k + 1, n - k)) if k < n else 1.0
+        bars.append(
+            {
+                "label": label(float(value)), "n_suspects": k, "n_events": n,
+                "per_thousand": 1000.0 * k / n, "low": 1000.0 * low, "high": 1000.0 * high,
+            }
+        )  # fmt: skip
+    return bars

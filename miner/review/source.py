@@ -1,0 +1,217 @@
+"""What the review shows: one findings folder, and the recording it came from while that can still be found."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
+from numpy.typing import NDArray
+
+from miner.engine.setup import Setup
+from miner.errors import MinerError
+from miner.findings.store import Findings
+from miner.recording.reader import Recording, open_recording
+from miner.review.envelope import BLOCK_SAMPLES, Envelope
+from miner.review.tables import ENVELOPE, TRACKS, USUAL, WINDOWS
+from miner.review.verdicts import VerdictStore
+from miner.schema import EVENTS, GAPS, INCIDENTS, SUSPECTS, Table
+
+__all__ = ["RECORDING_FILE", "Lead", "ReviewSource", "TimeMap", "describe_recording"]
+
+RECORDING_FILE = "recording.json"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Lead:
+    """One lead as the page shows it; ``index`` is its place in the setup's channel list."""
+
+    index: int
+    column: str
+    role: str
+    cylinder: int | None
+    unit: str
+
+
+def describe_recording(recording: Recording, setup: Setup, *, block_samples: int = BLOCK_SAMPLES) -> dict[str, Any]:
+    """Return the content of ``recording.json``: where the recording lay, what it was and what its leads are."""
+    channels = [
+        {
+            "column": channel.column,
+            "role": channel.role,
+            "cylinder": channel.cylinder,
+            "unit": recording.channels[channel.column].unit or "V",
+        }
+        for channel in setup.channel
+    ]
+    return {
+        "path": str(Path(recording.path).resolve()),
+        "identity": recording.identity(),
+        "rate_hz": recording.rate_hz,
+        "n_samples": recording.n_samples,
+        "started_at": recording.started_at,
+        "vehicle": setup.vehicle,
+        "channels": channels,
+        "firing_order": list(setup.engine.firing_order),
+        "block_samples": block_samples,
+    }
+
+
+class TimeMap:
+    """Seconds since the first sample to sample index and back, over the gaps in which time went on without samples.
+
+    Parameters
+    ----------
+    rate_hz : float
+    gaps : pyarrow.Table
+        As in `miner.schema.GAPS`; only those of all leads (lead null) cost samples.
+    """
+
+    def __init__(self, rate_hz: float, gaps: pa.Table) -> None:
+        self.rate_hz = rate_hz
+        spans = [
+            (start, stop)
+            for lead, start, stop in zip(*(gaps[n].to_pylist() for n in ("lead", "start_s", "stop_s")), strict=True)
+            if lead is None
+        ]
+        lost = np.cumsum([0.0, *(stop - start - 1 / rate_hz for start, stop in spans)])
+        self._resume_s = np.array([stop for _, stop in spans])
+        self._lost_s = lost
+        self._resume_sample = np.rint((self._resume_s - lost[1:]) * rate_hz)
+
+    def sample_at(self, time_s: float) -> int:
+        """Return the nearest sample; inside a gap the first one after it."""
+        before = int(np.searchsorted(self._resume_s, time_s, side="right"))
+        sample = round((time_s - float(self._lost_s[before])) * self.rate_hz)
+        return min(sample, int(self._resume_sample[before])) if before < len(self._resume_s) else sample
+
+    def times_of(self, samples: NDArray[np.int64]) -> NDArray[np.float64]:
+        """Return the time of each sample, in seconds."""
+        before = np.searchsorted(self._resume_sample, samples, side="right")
+        times: NDArray[np.float64] = samples / self.rate_hz + self._lost_s[before]
+        return times
+
+
+class ReviewSource:
+    """Everything the page asks for, read once.
+
+    Parameters
+    ----------
+    folder : path
+        A finished findings folder.
+
+    Raises
+    ------
+    FindingsError
+        If the folder holds no finished findings.
+    """
+
+    def __init__(self, folder: str | Path) -> None:
+        self.findings = Findings(folder)
+        self.summary = self.findings.summary()
+        self.info: Mapping[str, Any] = self.findings.read_json(RECORDING_FILE)
+        self.events = self.findings.read_table(EVENTS)
+        self.suspects = self.findings.read_table(SUSPECTS)
+        self.incidents = self.findings.read_table(INCIDENTS)
+        self.gaps = self._optional(GAPS)
+        self.usual = self._optional(USUAL)
+        self.verdicts = VerdictStore(self.findings.folder, str(self.info["identity"]))
+        self.missing: list[str] = []
+        self.recording = self._find_recording()
+        self.rate_hz = float(self.info["rate_hz"])
+        self.times = TimeMap(self.rate_hz, self.gaps)
+        self.leads: Sequence[Lead] = [Lead(index=i, **channel) for i, channel in enumerate(self.info["channels"])]
+
+    @property
+    def folder(self) -> Path:
+        """The findings folder."""
+        return self.findings.folder
+
+    @property
+    def n_samples(self) -> int:
+        """Samples per lead in the whole recording."""
+        return int(self.info["n_samples"])
+
+    @cached_property
+    def duration_s(self) -> float:
+        """From the first to the last sample, gaps included."""
+        return float(self.times.times_of(np.array([max(self.n_samples - 1, 0)]))[0])
+
+    @cached_property
+    def event_times_s(self) -> NDArray[np.float64]:
+        """Times of all events, ascending."""
+        times: NDArray[np.float64] = self.events["time_s"].to_numpy()
+        return times
+
+    @cached_property
+    def event_cylinders(self) -> list[int | None]:
+        """Cylinders of all events, None where it cannot be told."""
+        cylinders: list[int | None] = self.events["cylinder"].to_pylist()
+        return cylinders
+
+    @cached_property
+    def kinds(self) -> dict[int, str]:
+        """Kind of each suspect by its event id."""
+        return dict(zip(self.suspects["event_id"].to_pylist(), self.suspects["kind"].to_pylist(), strict=True))
+
+    @cached_property
+    def envelope(self) -> Envelope:
+        """Levels of smallest and largest values; empty levels where mining left none."""
+        return Envelope.from_table(self._optional(ENVELOPE), int(self.info["block_samples"]))
+
+    @cached_property
+    def tracks(self) -> pa.Table:
+        """Slow leads."""
+        return self._optional(TRACKS)
+
+    def stored_windows(self, event_id: int) -> pa.Table:
+        """Return what mining kept of the leads around one suspect; no rows where it kept nothing."""
+        path = self.findings.path_of(WINDOWS)
+        if not path.is_file():
+            return WINDOWS.empty()
+        return pq.read_table(path, filters=[("event_id", "=", event_id)], partitioning=None)
+
+    @cached_property
+    def stored_spans(self) -> dict[int, float]:
+        """Event id of each stored window of true samples, and where it starts, in time order."""
+        path = self.findings.path_of(WINDOWS)
+        if not path.is_file():
+            return {}
+        table = pq.read_table(path, columns=["event_id", "start_s"], filters=[("step", "=", 1)], partitioning=None)
+        pairs = zip(table["event_id"].to_pylist(), table["start_s"].to_pylist(), strict=True)
+        return dict(sorted(pairs, key=lambda pair: pair[1]))
+
+    def _optional(self, declared: Table) -> pa.Table:
+        if not self.findings.path_of(declared).is_file():
+            return declared.empty()
+        return self.findings.read_table(declared)
+
+    def _find_recording(self) -> Recording | None:
+        """Open the recording where it lay, or beside the findings; say why where that fails."""
+        stored = Path(str(self.info["path"]))
+        near = self.folder.resolve()
+        places = [stored, near.parent / stored.name, near / stored.name]
+        found = next((place for place in places if place.exists()), None)
+        if found is None:
+            self.missing.append(
+                f"The recording is no longer at {stored}: the envelope and the stored windows of the top suspects"
+                " are shown instead of true samples everywhere. Move it back, or beside the findings folder."
+            )
+            return None
+        try:
+            recording = open_recording(found, rate_hz=float(self.info["rate_hz"]))
+            if recording.identity() != self.info["identity"]:
+                self.missing.append(
+                    f"{found} holds another recording than the one that was mined: it is not shown."
+                    " Move the right one back, or mine this one."
+                )
+                return None
+        except MinerError as error:
+            self.missing.append(f"The recording cannot be opened: {error}")
+            return None
+        return recording

@@ -1,0 +1,227 @@
+"""One view of the leads: true samples when close, exact smallest and largest values when far.
+
+A view is what lies between two times, told in about as many numbers as the picture has pixels. Blocks are aligned
+to the recording's first sample, so that panning does not make the picture flicker.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections import OrderedDict
+from dataclasses import dataclass
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from miner.recording.chunks import iter_chunks
+from miner.recording.reader import Recording
+from miner.review.envelope import block_extremes
+from miner.review.source import ReviewSource
+
+__all__ = ["View", "ViewReader"]
+
+SAMPLES_PER_PIXEL = 4
+"""Up to so many, the page gets true samples; the picture cannot show more anyway."""
+
+TILE_SAMPLES = 1 << 18
+FINE_BLOCK = 64
+"""Samples a block in a tile: a view with fewer samples a pixel is read as true samples or from these blocks."""
+
+TILES_KEPT = 96
+QUICK_TILES = 2
+"""A quick view reads no more new tiles than this from the disk."""
+
+Floats = NDArray[np.float32]
+
+
+@dataclass(frozen=True, kw_only=True)
+class View:
+    """What the leads show between two times.
+
+    Attributes
+    ----------
+    step : int
+        1 for true samples; else samples a block, and ``values`` holds min, max, min, max ...
+    times_s : ndarray of shape (n,), float64
+        Time of each sample, or of the first sample of each block.
+    values : dict of int to ndarray of shape (n,) or (2 n,), float32
+        Per lead; NaN where nothing was recorded.
+    exact : bool
+        False if a sharper picture can be had by asking without ``quick``.
+    partial : bool
+        True if true samples are missing because the recording is.
+    """
+
+    step: int
+    times_s: NDArray[np.float64]
+    values: dict[int, Floats]
+    exact: bool = True
+    partial: bool = False
+
+
+class ViewReader:
+    """Reads views; keeps what it read lately. Safe to call from several threads.
+
+    Parameters
+    ----------
+    source : ReviewSource
+    """
+
+    def __init__(self, source: ReviewSource) -> None:
+        self.source = source
+        self._tiles: OrderedDict[int, dict[int, tuple[Floats, Floats]]] = OrderedDict()
+        self._lock = threading.Lock()
+
+    def view(self, start_s: float, stop_s: float, n_pixels: int, *, quick: bool = False) -> View:
+        """Return what lies in ``[start_s, stop_s]``, one sample or block beyond at each side where there is one."""
+        source = self.source
+        first = max(source.times.sample_at(start_s) - 1, 0)
+        last = min(source.times.sample_at(stop_s) + 2, source.n_samples)
+        if last <= first:
+            return View(step=1, times_s=np.empty(0), values={})
+        per_pixel = (last - first) / n_pixels
+        if source.recording is None:
+            return self._stored(start_s, stop_s, first, last, per_pixel)
+        if per_pixel <= SAMPLES_PER_PIXEL:
+            return self._true_samples(source.recording, first, last)
+        if per_pixel >= self.source.envelope.block_samples:
+            return self._far(first, last, per_pixel)
+        with self._lock:
+            fresh = self._unread_tiles(first, last)
+            if quick and fresh > QUICK_TILES and source.envelope.levels[0]:
+                return self._far(first, last, per_pixel, exact=False)
+            return self._middle(source.recording, first, last, per_pixel)
+
+    def _true_samples(self, recording: Recording, first: int, last: int) -> View:
+        columns = [lead.column for lead in self.source.leads]
+        values = read_volts(recording, columns, first, last)
+        times = self.source.times.times_of(np.arange(first, last))
+        return _with_breaks(View(step=1, times_s=times, values=dict(enumerate(values))), self.source.rate_hz)
+
+    def _far(self, first: int, last: int, per_pixel: float, *, exact: bool = True) -> View:
+        step, level = self.source.envelope.pick(per_pixel)
+        return self._blocks(step, level, 0, first, last, exact=exact)
+
+    def _blocks(
+        self,
+        step: int,
+        level: dict[int, tuple[Floats, Floats]],
+        offset: int,
+        first: int,
+        last: int,
+        *,
+        exact: bool = True,
+    ) -> View:
+        """Cut blocks out of a level whose block 0 starts at sample ``offset``."""
+        low, high = (first - offset) // step, -(-(last - offset) // step)
+        starts = offset + np.arange(low, high) * step
+        values = {lead: _interleave(a[low:high], b[low:high], high - low) for lead, (a, b) in level.items()}
+        return View(step=step, times_s=self.source.times.times_of(starts), values=values, exact=exact)
+
+    def _unread_tiles(self, first: int, last: int) -> int:
+        return sum(tile not in self._tiles for tile in _tiles_over(first, last))
+
+    def _middle(self, recording: Recording, first: int, last: int, per_pixel: float) -> View:
+        """Join the fine blocks of the tiles under the view, and make them as coarse as the picture needs."""
+        tiles = _tiles_over(first, last)
+        parts = [self._tile(recording, tile) for tile in tiles]
+        join = max(int(per_pixel) // FINE_BLOCK, 1)
+        join = 1 << (join.bit_length() - 1)  # a power of two fits into a tile
+        level = {}
+        for lead in parts[0]:
+            low = np.concatenate([part[lead][0] for part in parts])
+            high = np.concatenate([part[lead][1] for part in parts])
+            level[lead] = (block_extremes(low, join)[0], block_extremes(high, join)[1])
+        return self._blocks(FINE_BLOCK * join, level, tiles[0] * TILE_SAMPLES, first, last)
+
+    def _tile(self, recording: Recording, tile: int) -> dict[int, tuple[Floats, Floats]]:
+        if tile in self._tiles:
+            self._tiles.move_to_end(tile)
+            return self._tiles[tile]
+        columns = [lead.column for lead in self.source.leads]
+        start = tile * TILE_SAMPLES
+        volts = read_volts(recording, columns, start, min(start + TILE_SAMPLES, self.source.n_samples))
+        made = {lead: block_extremes(values, FINE_BLOCK) for lead, values in enumerate(volts)}
+        self._tiles[tile] = made
+        while len(self._tiles) > TILES_KEPT:
+            self._tiles.popitem(last=False)
+        return made
+
+    def _stored(self, start_s: float, stop_s: float, first: int, last: int, per_pixel: float) -> View:
+        """Without the recording: stored windows when close, the envelope when far."""
+        block = self.source.envelope.block_samples
+        if per_pixel < block / 8:
+            for event_id, window_start_s in self.source.stored_spans.items():
+                if window_start_s > stop_s:
+                    break
+                table = self.source.stored_windows(event_id)
+                view = _cut(stored_view(table, self.source.rate_hz, true_samples=True), start_s, stop_s)
+                if len(view.times_s):
+                    return view
+        step, level = self.source.envelope.pick(per_pixel)
+        view = self._blocks(step, level, 0, first, last)
+        return View(step=step, times_s=view.times_s, values=view.values, partial=per_pixel < block)
+
+
+def _tiles_over(first: int, last: int) -> range:
+    return range(first // TILE_SAMPLES, (last - 1) // TILE_SAMPLES + 1)
+
+
+def read_volts(recording: Recording, columns: list[str], first: int, last: int) -> list[Floats]:
+    """Return the samples ``[first, last)`` of each column in volts; NaN where missing.
+
+    Returns
+    -------
+    list of ndarray of shape (last - first,), float32
+        One per column.
+    """
+    out = [np.full(last - first, np.nan, np.float32) for _ in columns]
+    for chunk in iter_chunks(recording, list(dict.fromkeys(columns)), start=first, stop=last):
+        place = slice(chunk.start - first, chunk.stop - first)
+        for values, column in zip(out, columns, strict=True):
+            channel = recording.channels[column]
+            values[place] = chunk.raw[column].astype(np.float32) * np.float32(channel.scale) + np.float32(
+                channel.offset
+            )
+            for start, stop in chunk.missing.get(column, ()):
+                values[start - first : stop - first] = np.nan
+    return out
+
+
+def stored_view(table: pa.Table, rate_hz: float, *, true_samples: bool) -> View:
+    """Return the stored window of one suspect as a view."""
+    rows = [row for row in table.to_pylist() if (row["step"] == 1) == true_samples]
+    if not rows:
+        return View(step=1, times_s=np.empty(0), values={}, partial=True)
+    step, start_s = rows[0]["step"], rows[0]["start_s"]
+    values = {row["lead"]: np.array(row["values"], np.float32) for row in rows}
+    n = len(next(iter(values.values()))) // (1 if step == 1 else 2)
+    return View(step=step, times_s=start_s + np.arange(n) * (step / rate_hz), values=values, partial=True)
+
+
+def _cut(view: View, start_s: float, stop_s: float) -> View:
+    first, last = np.searchsorted(view.times_s, [start_s, stop_s])
+    width = 1 if view.step == 1 else 2
+    return View(
+        step=view.step,
+        times_s=view.times_s[first:last],
+        values={lead: values[first * width : last * width] for lead, values in view.values.items()},
+        partial=view.partial,
+    )
+
+
+def _interleave(low: Floats, high: Floats, n: int) -> Floats:
+    out = np.full(2 * n, np.nan, np.float32)
+    out[0 : 2 * len(low) : 2], out[1 : 2 * len(high) : 2] = low, high
+    return out
+
+
+def _with_breaks(view: View, rate_hz: float) -> View:
+    """Put a NaN into every step of time that is longer than 1.5 sample periods, so that no line crosses it."""
+    jumps = np.flatnonzero(np.diff(view.times_s) * rate_hz > 1.5) + 1
+    if not len(jumps):
+        return view
+    times = np.insert(view.times_s, jumps, view.times_s[jumps - 1] + 1 / rate_hz)
+    values = {lead: np.insert(v, jumps, np.float32(np.nan)) for lead, v in view.values.items()}
+    return View(step=1, times_s=times, values=values)

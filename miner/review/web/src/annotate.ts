@@ -1,0 +1,200 @@
+// What was measured, drawn on the picture: slots with their cylinders, edges, on-time, delay, absent pulses, the usual.
+import type uPlot from "uplot";
+import { cylinderName, duration } from "./format";
+import { INK, SMALL_FONT, leadInk } from "./ink";
+import { type Lanes, line, scaled } from "./lanes";
+import type { EventRow, Lead, Suspect, Usual } from "./types";
+
+const MIN_LABEL = 58; // pixels between two edges for a label to fit
+const DEFAULT_PULSE_S = 0.003;
+
+export interface Scene {
+  zero: number; // what the picture's time axis counts from
+  events: EventRow[] | null;
+  selected: Suspect | null;
+  usual: Usual | null;
+}
+
+export class Annotator {
+  constructor(
+    private readonly lanes: Lanes,
+    private readonly scene: Scene,
+  ) {}
+
+  private x(u: uPlot, time_s: number): number {
+    return u.valToPos(time_s - this.scene.zero, "x", true);
+  }
+
+  /** Beneath the leads: the suspect's place and the usual pulse. */
+  drawUnder(u: uPlot, ratio: number): void {
+    const { ctx, bbox } = u;
+    ctx.save();
+    ctx.beginPath();
+    ctx.rect(bbox.left, bbox.top, bbox.width, bbox.height);
+    ctx.clip();
+    const event = this.scene.selected?.event;
+    if (event) {
+      const left = this.x(u, event.time_s);
+      const right = this.x(u, event.time_s + pulseEnd(event));
+      ctx.fillStyle = INK.suspectWash;
+      ctx.fillRect(left - 3 * ratio, bbox.top, Math.max(right - left, 0) + 6 * ratio, bbox.height);
+      if (this.scene.usual?.found) this.drawUsual(u, event, this.scene.usual, ratio);
+    }
+    ctx.restore();
+  }
+
+  private drawUsual(u: uPlot, event: EventRow, usual: Usual, ratio: number): void {
+    const { ctx } = u;
+    for (const [lead, band] of usual.bands) {
+      const at = (i: number) => this.x(u, event.time_s + (usual.start_us + i * usual.step_us) * 1e-6);
+      const n = band.median.length;
+      if (at(n - 1) - at(0) < 20 * ratio) return;
+      ctx.fillStyle = INK.band;
+      ctx.beginPath();
+      for (let i = 0; i < n; i++) ctx.lineTo(at(i), this.lanes.y(u, lead, band.low[i] ?? NaN));
+      for (let i = n - 1; i >= 0; i--) ctx.lineTo(at(i), this.lanes.y(u, lead, band.high[i] ?? NaN));
+      ctx.fill();
+      ctx.strokeStyle = INK.bandEdge;
+      ctx.lineWidth = 1.5 * ratio;
+      ctx.setLineDash([5 * ratio, 3 * ratio]);
+      ctx.beginPath();
+      for (let i = 0; i < n; i++) ctx.lineTo(at(i), this.lanes.y(u, lead, band.median[i] ?? NaN));
+      ctx.stroke();
+      ctx.setLineDash([]);
+    }
+  }
+
+  /** Above the leads: slots and measured edges. */
+  drawOver(u: uPlot, ratio: number): void {
+    const events = this.scene.events;
+    if (!events?.length) return;
+    const { ctx, bbox } = u;
+    ctx.save();
+    ctx.beginPath();
+    ctx.rect(bbox.left, 0, bbox.width, bbox.top + bbox.height);
+    ctx.clip();
+    ctx.font = scaled(SMALL_FONT, ratio);
+    let free = -Infinity;
+    for (const event of events) {
+      const x = this.x(u, event.time_s);
+      if (x < bbox.left - bbox.width || x > bbox.left + bbox.width) continue;
+      const chosen = event.event_id === this.scene.selected?.event_id;
+      if (x - free > 0 || chosen) free = this.drawSlot(u, event, x, chosen, ratio);
+      this.drawMeasures(u, event, chosen, ratio);
+    }
+    ctx.restore();
+  }
+
+  /** The slot's tab above the strips; returns where the next one may start. */
+  private drawSlot(u: uPlot, event: EventRow, x: number, chosen: boolean, ratio: number): number {
+    const { ctx, bbox } = u;
+    const absent = isAbsent(event);
+    const text = cylinderName(event.cylinder) + (absent ? ", due" : "");
+    const width = ctx.measureText(text).width + 8 * ratio;
+    const top = bbox.top - 19 * ratio;
+    ctx.setLineDash(absent ? [3 * ratio, 2 * ratio] : []);
+    ctx.strokeStyle = chosen ? INK.suspect : INK.faint;
+    ctx.lineWidth = (chosen ? 2 : 1) * ratio;
+    ctx.fillStyle = chosen ? INK.suspect : INK.paper;
+    ctx.beginPath();
+    ctx.rect(x, top, width, 15 * ratio);
+    ctx.fill();
+    ctx.stroke();
+    line(ctx, x, top, x, bbox.top);
+    ctx.setLineDash([]);
+    ctx.fillStyle = chosen ? "#ffffff" : INK.text;
+    ctx.textAlign = "left";
+    ctx.textBaseline = "middle";
+    ctx.fillText(text, x + 4 * ratio, top + 8 * ratio);
+    return x + width + 3 * ratio;
+  }
+
+  private drawMeasures(u: uPlot, event: EventRow, chosen: boolean, ratio: number): void {
+    const command = this.lanes.leads.find((l) => l.role === "command" && l.cylinder === event.cylinder);
+    const feedback = this.lanes.leads.find((l) => l.role === "feedback");
+    if (command) this.drawPulse(u, command, event.time_s, event.on_time_us, event.command_seen, "on-time", chosen, ratio);
+    if (!feedback) return;
+    const start = event.time_s + (event.delay_us ?? 0) * 1e-6;
+    this.drawPulse(u, feedback, start, event.feedback_width_us, event.feedback_seen, "width", chosen, ratio);
+    if (command && event.delay_us !== null) this.drawDelay(u, feedback, event.time_s, start, ratio);
+  }
+
+  /** The two edges of one pulse and their distance, or the empty place of an absent one. */
+  private drawPulse(
+    u: uPlot, lead: Lead, start: number, width_us: number | null, seen: boolean | null,
+    name: string, chosen: boolean, ratio: number,
+  ): void {
+    const { ctx } = u;
+    const [top, bottom] = this.lanes.strip(u, lead.index);
+    const stop = start + (width_us === null ? DEFAULT_PULSE_S : width_us * 1e-6);
+    const [left, right] = [this.x(u, start), this.x(u, stop)];
+    ctx.strokeStyle = chosen ? INK.suspect : leadInk(lead.index);
+    ctx.lineWidth = ratio;
+    if (seen === false) {
+      ctx.setLineDash([4 * ratio, 3 * ratio]);
+      ctx.strokeRect(left, top + 0.3 * (bottom - top), Math.max(right - left, 3 * ratio), 0.5 * (bottom - top));
+      ctx.setLineDash([]);
+      if (right - left > MIN_LABEL * ratio || chosen) {
+        label(ctx, `${name === "on-time" ? "command" : "feedback"} due, absent`, left + 3 * ratio, top + 0.55 * (bottom - top), ratio);
+      }
+      return;
+    }
+    if (width_us === null || right - left < 14 * ratio) return;
+    const y = bottom - 7 * ratio;
+    ctx.setLineDash([2 * ratio, 2 * ratio]);
+    line(ctx, left, top + 0.2 * (bottom - top), left, bottom);
+    line(ctx, right, top + 0.2 * (bottom - top), right, bottom);
+    ctx.setLineDash([]);
+    line(ctx, left, y, right, y);
+    arrow(ctx, left, y, 1, ratio);
+    arrow(ctx, right, y, -1, ratio);
+    if (right - left > MIN_LABEL * ratio) {
+      label(ctx, `${name} ${duration(width_us * 1e-6)}`, (left + right) / 2, y - 8 * ratio, ratio, "center");
+    }
+  }
+
+  private drawDelay(u: uPlot, feedback: Lead, from: number, to: number, ratio: number): void {
+    const { ctx } = u;
+    const [top, bottom] = this.lanes.strip(u, feedback.index);
+    const [left, right] = [this.x(u, from), this.x(u, to)];
+    if (Math.abs(right - left) < 10 * ratio) return;
+    const y = top + 0.3 * (bottom - top);
+    ctx.strokeStyle = INK.text;
+    ctx.lineWidth = ratio;
+    line(ctx, left, top, left, y + 4 * ratio);
+    line(ctx, left, y, right, y);
+    arrow(ctx, left, y, 1, ratio);
+    arrow(ctx, right, y, -1, ratio);
+    if (right - left > 24 * ratio) label(ctx, `delay ${duration(to - from)}`, left + 4 * ratio, y - 8 * ratio, ratio);
+  }
+}
+
+export function isAbsent(event: EventRow): boolean {
+  return event.command_seen === false || event.feedback_seen === false;
+}
+
+/** Seconds from an event's time to the end of what belongs to it. */
+export function pulseEnd(event: EventRow): number {
+  const feedback = (event.delay_us ?? 0) + (event.feedback_width_us ?? 0);
+  return Math.max(event.on_time_us ?? 0, feedback) * 1e-6 || DEFAULT_PULSE_S;
+}
+
+function arrow(ctx: CanvasRenderingContext2D, x: number, y: number, direction: number, ratio: number): void {
+  ctx.beginPath();
+  ctx.moveTo(x + direction * 5 * ratio, y - 3 * ratio);
+  ctx.lineTo(x, y);
+  ctx.lineTo(x + direction * 5 * ratio, y + 3 * ratio);
+  ctx.stroke();
+}
+
+function label(
+  ctx: CanvasRenderingContext2D, text: string, x: number, y: number, ratio: number, align: CanvasTextAlign = "left",
+): void {
+  ctx.textAlign = align;
+  ctx.textBaseline = "middle";
+  const width = ctx.measureText(text).width + 4 * ratio;
+  ctx.fillStyle = "rgba(255, 253, 247, 0.86)";
+  ctx.fillRect(align === "center" ? x - width / 2 : x - 2 * ratio, y - 7 * ratio, width, 14 * ratio);
+  ctx.fillStyle = INK.text;
+  ctx.fillText(text, x, y);
+}

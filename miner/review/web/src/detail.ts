@@ -1,0 +1,130 @@
+// The chosen suspect in words: reason, measured against usual, where it points, and the decision.
+import { el, replace } from "./dom";
+import { clock, cylinderName, digits, measureName, measureValue, rate, words } from "./format";
+import { verdictSign } from "./list";
+import type { State } from "./state";
+import type { EventRow, Incident, Suspect } from "./types";
+
+const MEASURES = [
+  "on_time_us", "delay_us", "feedback_width_us", "amplitude_v", "feedback_amplitude_v", "rise_us", "fall_us", "interval_us",
+  "timing_residual_deg", "engine_rpm", "supply_v",
+] as const;
+
+const VERDICTS: [string, string, string][] = [["fault", "F", "Fault"], ["normal", "N", "Normal"], ["unsure", "U", "Unsure"]];
+
+export const CAUTION =
+  "Evidence, not a verdict to buy parts on: confirm with a second test. Ignition systems carry dangerous high voltage; " +
+  "switch off before touching coils, wires or plugs.";
+
+export function detailPart(state: State): HTMLElement {
+  const root = el("section", { class: "right", id: "detail", "aria-label": "Chosen suspect" });
+  const words = el("div", { class: "words" });
+  const judge = judgePart(state);
+  root.append(words, judge.root);
+  const draw = () => {
+    const suspect = state.selected;
+    judge.root.hidden = !suspect;
+    replace(words, ...(suspect ? told(state, suspect) : [el("p", { class: "state" }, "Choose a suspect from the list, or click the map.")]));
+    judge.draw();
+  };
+  state.on("selection", draw);
+  state.on("verdicts", judge.draw);
+  draw();
+  return root;
+}
+
+function told(state: State, suspect: Suspect): HTMLElement[] {
+  const incident = state.incidents.get(suspect.incident_id ?? -1);
+  const out = [
+    el("h2", {}, `No. ${suspect.rank}: ${words(suspect.kind)}, ${cylinderName(suspect.cylinder)}`),
+    el("p", { class: "faint" }, `${clock(suspect.time_s, 6)} · ${words(suspect.event.operating_state)} · score ${digits(suspect.score, 3)}`),
+    el("p", { class: "reason" }, suspect.reason),
+    el("p", {}, `A healthy recording like this one would show ${rate(suspect.false_alarms_per_hour)} of events at least this suspicious.`),
+    table(suspect),
+  ];
+  if (suspect.event.quality) out.push(el("p", { class: "warn" }, `To be trusted less: ${words(suspect.event.quality)}.`));
+  if (incident) out.push(incidentPart(incident));
+  return out;
+}
+
+function table(suspect: Suspect): HTMLElement {
+  const event = suspect.event;
+  const rows = MEASURES.filter((name) => event[name] !== null || name === suspect.measure).map((name) => row(suspect, event, name));
+  return el(
+    "table", { class: "measures" },
+    el("thead", {}, el("tr", {}, el("th", {}, "measure"), el("th", {}, "measured"), el("th", {}, "usual"), el("th", {}, "distance"))),
+    el("tbody", {}, ...rows),
+  );
+}
+
+function row(suspect: Suspect, event: EventRow, name: (typeof MEASURES)[number]): HTMLElement {
+  const deciding = name === suspect.measure;
+  const distance = deciding && suspect.distance_sigma !== null ? `${digits(suspect.distance_sigma, 2)} σ` : "";
+  return el(
+    "tr", { class: deciding ? "deciding" : "" },
+    el("th", { scope: "row" }, measureName(name)),
+    el("td", {}, measureValue(name, event[name])),
+    el("td", {}, deciding && suspect.usual !== null ? measureValue(name, suspect.usual) : ""),
+    el("td", {}, distance),
+  );
+}
+
+function incidentPart(incident: Incident): HTMLElement {
+  const lines: [string, string][] = [
+    ["Points to", incident.circuit],
+    ["For it", incident.evidence_for],
+    ["Against it", incident.evidence_against],
+    ["Next test", incident.next_test],
+    ["Codes a control unit may set", incident.codes.join(", ")],
+  ];
+  return el(
+    "details", { class: "incident-detail", open: true },
+    el("summary", {}, `Incident ${incident.incident_id}, ${incident.n_events} event${incident.n_events === 1 ? "" : "s"}`),
+    el("p", {}, incident.sentence),
+    el("dl", {}, ...lines.filter(([, text]) => text).flatMap(([name, text]) => [el("dt", {}, name), el("dd", {}, text)])),
+  );
+}
+
+function judgePart(state: State): { root: HTMLElement; draw: () => void } {
+  const note = el("textarea", { id: "note", rows: 2, maxlength: 4000, "aria-label": "Note", placeholder: "Note (M to write, Ctrl+Enter to save)" });
+  const saved = el("p", { class: "saved faint", role: "status" });
+  let written = false; // typed but not saved yet
+  let about = -1;
+  const save = (verdict: string) => {
+    const suspect = state.selected;
+    if (!suspect || state.source.frozen) return;
+    written = false;
+    state.decide(suspect, verdict, note.value).catch((error: unknown) => {
+      written = true;
+      state.say(`Not saved: ${error instanceof Error ? error.message : String(error)}`);
+    });
+  };
+  const current = () => state.verdicts.get(state.selected?.event_id ?? -1);
+  const buttons = VERDICTS.map(([verdict, key, name]) =>
+    el(
+      "button",
+      { type: "button", class: `judge ${verdict}`, "data-verdict": verdict, click: () => save(current()?.verdict === verdict ? "" : verdict) },
+      `${verdictSign(verdict).slice(0, 1)} ${name} `, el("kbd", {}, key),
+    ),
+  );
+  note.addEventListener("input", () => (written = true));
+  note.addEventListener("change", () => save(current()?.verdict ?? ""));
+  note.addEventListener("keydown", (event) => {
+    if ((event.key === "Enter" && (event.ctrlKey || event.metaKey)) || event.key === "Escape") note.blur();
+  });
+  const draw = () => {
+    const decision = current();
+    for (const button of buttons) button.setAttribute("aria-pressed", String(button.dataset["verdict"] === (decision?.verdict ?? "-")));
+    const id = state.selected?.event_id ?? -1;
+    if (!written || id !== about) note.value = decision?.note ?? "";
+    if (id !== about) written = false;
+    about = id;
+    saved.textContent = decision ? `Saved ${decision.decided_at.slice(0, 16).replace("T", " ")} UTC` : "Not judged yet";
+  };
+  if (state.source.frozen) {
+    note.readOnly = true;
+    for (const button of buttons) button.disabled = true;
+  }
+  const title = state.source.frozen ? "Decision (frozen; decide in the live review)" : "Your decision";
+  return { root: el("div", { class: "decide" }, el("h3", {}, title), el("div", { class: "judges" }, ...buttons), note, saved), draw };
+}

@@ -1,0 +1,61 @@
+// Pictures of the statistics.
+import { bars, falling, scatter } from "./chart";
+import { el, replace } from "./dom";
+import { INK } from "./ink";
+import type { State } from "./state";
+import type { Arrays, EventRow, Figures } from "./types";
+
+export async function drawFigures(state: State, root: HTMLElement): Promise<void> {
+  replace(root, el("p", { class: "state", role: "status" }, "Counting …"));
+  try {
+    const [figures, arrays] = await state.source.figures();
+    replace(root, ...speedPictures(state, figures, arrays), ...otherPictures(figures, arrays));
+  } catch (error) {
+    replace(root, el("p", { class: "state error", role: "alert" }, error instanceof Error ? error.message : String(error)));
+  }
+}
+
+function speedPictures(state: State, figures: Figures, arrays: Arrays): HTMLElement[] {
+  const rows = (["on", "delay"] as const).map((name) => {
+    const charts = figures.cylinders.map((cylinder) => {
+      const suspects = state.suspects.filter((s) => (s.cylinder ?? 0) === cylinder).map((s) => s.event);
+      const field = name === "on" ? "on_time_us" : "delay_us";
+      return scatter(
+        cylinder ? `cylinder ${cylinder}` : "cylinder not told",
+        [
+          { x: arrays[`rpm_${cylinder}`] ?? [], y: inMs(arrays[`${name}_${cylinder}`] ?? []), ink: "rgba(61, 74, 92, 0.35)", size: 2.5 },
+          { x: suspects.map((e) => e.engine_rpm ?? NaN), y: suspects.map((e) => measured(e, field)), ink: INK.suspect, size: 3.5, cross: true },
+        ],
+        "engine speed, rpm", name === "on" ? "on-time, ms" : "delay, ms",
+      );
+    });
+    const measures = figures.cylinders.some((c) => Array.from(arrays[`${name}_${c}`] ?? []).some(Number.isFinite));
+    const title = name === "on" ? "On-time against speed" : "Delay of the feedback against speed";
+    return measures ? el("section", {}, el("h2", {}, `${title} (crosses: suspects)`), el("div", { class: "charts" }, ...charts)) : null;
+  });
+  return rows.filter((row) => row !== null);
+}
+
+const inMs = (us: ArrayLike<number>) => Float64Array.from(us, (v) => v / 1000);
+const measured = (event: EventRow, field: "on_time_us" | "delay_us") => (event[field] ?? NaN) / 1000;
+
+function otherPictures(figures: Figures, arrays: Arrays): HTMLElement[] {
+  const when = figures.when;
+  return [
+    el(
+      "section", {},
+      el("h2", {}, "When does it happen? Suspects with at most one false alarm an hour; lines: 95 % interval"),
+      el(
+        "div", { class: "charts" },
+        bars("by engine speed", when.speed, "rpm"),
+        bars("by time since the start", when.time, "minutes"),
+        bars("by cylinder", when.cylinder, "cylinder"),
+      ),
+    ),
+    el(
+      "section", {},
+      el("h2", {}, "How rates fall over the score"),
+      el("div", { class: "charts wide" }, falling("each point is a suspect", arrays["score"] as Float64Array, arrays["rate"] as Float64Array)),
+    ),
+  ];
+}

@@ -1,0 +1,95 @@
+// Answers from what is embedded in a frozen page; connects to nothing.
+import { asUsual, unpack } from "./binary";
+import type { Arrays, EventRow, Figures, Opened, Source, Usual, View } from "./types";
+
+interface Frozen {
+  open: string;
+  figures: string;
+  windows: string[]; // coarsest first
+  usual: string[];
+  events: EventRow[];
+}
+
+interface Piece {
+  start_s: number;
+  stop_s: number;
+  view: View;
+}
+
+const MAX_EVENTS_IN_VIEW = 240;
+
+async function inflate(text: string): Promise<[Record<string, unknown>, Arrays]> {
+  const bytes = Uint8Array.from(atob(text), (c) => c.charCodeAt(0));
+  const stream = new Blob([bytes]).stream().pipeThrough(new DecompressionStream("deflate"));
+  return unpack(await new Response(stream).arrayBuffer());
+}
+
+interface WindowHeader {
+  start_s: number;
+  step: number;
+  step_s: number;
+  scales: Record<string, [number, number]>;
+}
+
+/** Counts to volts: value * scale + offset, the smallest count is a missing sample. */
+function asPiece(header: WindowHeader, arrays: Arrays): Piece {
+  const values = new Map<number, Float32Array>();
+  let n = 0;
+  for (const [name, counts] of Object.entries(arrays)) {
+    const [scale, offset] = header.scales[name] ?? [1, 0];
+    values.set(Number(name.slice(5)), Float32Array.from(counts, (c) => (c === -32768 ? NaN : c * scale + offset)));
+    n = header.step === 1 ? counts.length : counts.length / 2;
+  }
+  const time_s = Float64Array.from({ length: n }, (_, i) => header.start_s + i * header.step_s);
+  const stop_s = header.start_s + n * header.step_s;
+  const view: View = {
+    start_s: header.start_s, stop_s, step: header.step, exact: true, partial: true, events: null, time_s, values,
+  };
+  return { start_s: header.start_s, stop_s, view };
+}
+
+/** The finest piece that still fills a fair part of the view; the whole recording is the last resort. */
+function choose(pieces: Piece[], start_s: number, stop_s: number): Piece | undefined {
+  const overlap = (p: Piece) => Math.min(stop_s, p.stop_s) - Math.max(start_s, p.start_s);
+  const fair = pieces.filter((p) => overlap(p) > 0.3 * (stop_s - start_s));
+  const any = fair.length ? fair : pieces.filter((p) => overlap(p) > 0);
+  return any.reduce<Piece | undefined>((best, p) => (best && best.view.step < p.view.step ? best : p), undefined);
+}
+
+export function frozenSource(text: string): Source {
+  const frozen = JSON.parse(text) as Frozen;
+  let pieces: Promise<Piece[]> | undefined;
+  let cells: Promise<{ cylinder: number | null; usual: Usual }[]> | undefined;
+  const readPieces = () =>
+    (pieces ??= Promise.all(
+      frozen.windows.map(async (w) => asPiece(...((await inflate(w)) as unknown as [WindowHeader, Arrays]))),
+    ));
+  const readCells = () =>
+    (cells ??= Promise.all(
+      frozen.usual.map(async (u) => {
+        const [header, arrays] = await inflate(u);
+        return { cylinder: header["cylinder"] as number | null, usual: asUsual(header, arrays) };
+      }),
+    ));
+  return {
+    frozen: true,
+    open: () => inflate(frozen.open) as unknown as Promise<[Opened, Arrays]>,
+    async view(start_s, stop_s) {
+      const piece = choose(await readPieces(), start_s, stop_s);
+      const inside = frozen.events.filter((e) => e.time_s >= start_s - 0.2 && e.time_s <= stop_s);
+      const events = inside.length > MAX_EVENTS_IN_VIEW || stop_s - start_s > 5 ? null : inside;
+      if (piece) return { ...piece.view, events };
+      const nothing = { time_s: new Float64Array(), values: new Map<number, Float32Array>() };
+      return { start_s, stop_s, step: 1, exact: true, partial: true, events, ...nothing };
+    },
+    async usual(cylinder, rpm) {
+      const mine = (await readCells()).filter((c) => c.cylinder === cylinder).map((c) => c.usual);
+      const far = (u: Usual) => (rpm ? Math.abs(Math.log(Math.sqrt(u.rpm_low * u.rpm_high) / rpm)) : 0);
+      mine.sort((a, b) => far(a) - far(b));
+      return mine[0] ?? asUsual({ found: false }, {});
+    },
+    figures: () => inflate(frozen.figures) as unknown as Promise<[Figures, Arrays]>,
+    decide: () => Promise.reject(new Error("This page is frozen: decide in the live review.")),
+    verdicts: (since) => Promise.resolve({ verdicts: [], revision: since }),
+  };
+}

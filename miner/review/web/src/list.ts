@@ -1,0 +1,117 @@
+// The list of incidents and suspects with its filters, worst first.
+import { el, replace } from "./dom";
+import { clock, cylinderName, rate, words } from "./format";
+import type { Filters, State } from "./state";
+import type { Suspect } from "./types";
+
+const SHOWN = 300;
+
+const SIGNS: Record<string, string> = { fault: "▲ fault", normal: "○ normal", unsure: "? unsure" };
+
+export function verdictSign(verdict: string): string {
+  return SIGNS[verdict] ?? "";
+}
+
+function choice(label: string, name: keyof Filters, options: [string, string][], state: State): HTMLElement {
+  const select = el("select", {
+    id: `filter-${name}`,
+    change: () => state.setFilters({ [name]: select.value }),
+  });
+  select.append(...options.map(([value, text]) => el("option", { value }, text)));
+  state.on("filters", () => (select.value = state.filters[name]));
+  return el("label", {}, el("span", {}, label), select);
+}
+
+function filters(state: State): HTMLElement {
+  const cylinders = [...new Set(state.suspects.map((s) => String(s.cylinder ?? "?")))].sort((a, b) => Number(a) - Number(b));
+  const kinds = [...new Set(state.suspects.map((s) => s.kind))].sort();
+  const grouped = el("input", {
+    type: "checkbox", id: "grouped", checked: true,
+    change: () => {
+      state.grouped = grouped.checked;
+      state.tell("filters");
+    },
+  });
+  return el(
+    "form",
+    { class: "filters", "aria-label": "Filters", submit: (event) => event.preventDefault() },
+    choice("Cylinder", "cylinder", [["", "all"], ...cylinders.map((c): [string, string] => [c, c])], state),
+    choice("Kind", "kind", [["", "all"], ...kinds.map((k): [string, string] => [k, words(k)])], state),
+    choice(
+      "Verdict", "verdict",
+      [["", "all"], ["none", "not judged"], ["fault", "fault"], ["normal", "normal"], ["unsure", "unsure"]], state,
+    ),
+    choice(
+      "False alarms", "rate",
+      [["", "any rate"], ["0.1", "up to 0.1 an hour"], ["1", "up to 1 an hour"], ["10", "up to 10 an hour"]], state,
+    ),
+    el("label", { class: "tick" }, grouped, el("span", {}, "by incident")),
+  );
+}
+
+function row(state: State, suspect: Suspect): HTMLElement {
+  const verdict = state.verdicts.get(suspect.event_id);
+  const chosen = state.selected?.event_id === suspect.event_id;
+  const button = el(
+    "button",
+    {
+      type: "button", class: "suspect", "data-event": suspect.event_id, "aria-current": chosen ? "true" : "false",
+      click: () => state.select(suspect),
+    },
+    el(
+      "span", { class: "line" },
+      el("b", {}, `${suspect.rank}`),
+      el("span", { class: "kind" }, words(suspect.kind)),
+      el("span", { class: "cyl" }, cylinderName(suspect.cylinder)),
+    ),
+    el("span", { class: "reason" }, suspect.reason),
+    el(
+      "span", { class: "line faint" },
+      el("span", {}, clock(suspect.time_s)),
+      el("span", {}, rate(suspect.false_alarms_per_hour)),
+      el("span", { class: `verdict ${verdict?.verdict ?? ""}` }, verdictSign(verdict?.verdict ?? "")),
+    ),
+  );
+  return el("li", {}, button);
+}
+
+function rows(state: State): HTMLElement[] {
+  const out: HTMLElement[] = [];
+  let incident: number | null = null;
+  for (const suspect of state.listed().slice(0, SHOWN)) {
+    const own = state.incidents.get(suspect.incident_id ?? -1);
+    if (state.grouped && own && own.incident_id !== incident && own.n_events > 1) {
+      out.push(el("li", { class: "incident" }, el("b", {}, `Incident ${own.incident_id}`), ` ${own.sentence}`));
+    }
+    incident = own?.incident_id ?? null;
+    out.push(row(state, suspect));
+  }
+  return out;
+}
+
+export function listPart(state: State): HTMLElement {
+  const list = el("ol", { id: "list", "aria-label": "Suspects, worst first" });
+  const count = el("p", { class: "count", role: "status" });
+  const draw = () => {
+    const n = state.listed().length;
+    const all = state.suspects.length;
+    count.textContent = n > SHOWN ? `first ${SHOWN} of ${n} suspects` : n === all ? `${n} suspects` : `${n} of ${all} suspects`;
+    const nothing = all
+      ? "No suspect passes these filters. Set them to “all” to see the list again."
+      : "Nothing suspicious was found. The map and the leads can still be looked at.";
+    replace(list, ...(n ? rows(state) : [el("li", { class: "state" }, nothing)]));
+    show();
+  };
+  const show = () => {
+    for (const button of list.querySelectorAll<HTMLElement>("button.suspect")) {
+      const chosen = button.dataset["event"] === String(state.selected?.event_id);
+      button.setAttribute("aria-current", String(chosen));
+      if (chosen) button.scrollIntoView({ block: "nearest" });
+    }
+  };
+  state.on("filters", draw);
+  state.on("verdicts", draw);
+  state.on("selection", show);
+  draw();
+  return el("section", { class: "left", "aria-label": "List" }, filters(state), count, list);
+}

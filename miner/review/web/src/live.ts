@@ -1,0 +1,58 @@
+// Asks the review server.
+import { asUsual, asView, unpack } from "./binary";
+import type { Arrays, Decision, Figures, Opened, Saved, Source } from "./types";
+
+async function answer(path: string, init?: RequestInit): Promise<Response> {
+  let response: Response;
+  try {
+    response = await fetch(path, init);
+  } catch (error) {
+    if (error instanceof DOMException && error.name === "AbortError") throw error;
+    throw new Error("The review server does not answer. Start 'ignition-miner review' again and load this page anew.");
+  }
+  if (response.ok || response.status === 409) return response;
+  const text = await response.text();
+  let message = text;
+  try {
+    message = (JSON.parse(text) as { error: string }).error;
+  } catch {
+    // plain text already
+  }
+  throw new Error(message || `The server answered ${response.status}.`);
+}
+
+async function packed(path: string, init?: RequestInit): Promise<[Record<string, unknown>, Arrays]> {
+  return unpack(await (await answer(path, init)).arrayBuffer());
+}
+
+export function liveSource(token: string): Source {
+  return {
+    frozen: false,
+    open: () => packed("/api/open") as unknown as Promise<[Opened, Arrays]>,
+    async view(start_s, stop_s, pixels, quick, signal) {
+      const query = `start=${start_s}&stop=${stop_s}&pixels=${pixels}${quick ? "&quick=1" : ""}`;
+      return asView(...(await packed(`/api/view?${query}`, { signal })));
+    },
+    async usual(cylinder, rpm) {
+      const query = new URLSearchParams();
+      if (cylinder !== null) query.set("cylinder", String(cylinder));
+      if (rpm !== null) query.set("rpm", String(rpm));
+      return asUsual(...(await packed(`/api/usual?${query}`)));
+    },
+    figures: () => packed("/api/figures") as unknown as Promise<[Figures, Arrays]>,
+    async decide(event_id, verdict, note, seen_revision): Promise<Saved> {
+      const response = await answer("/api/verdicts", {
+        method: "POST",
+        headers: { "content-type": "application/json", "x-review-token": token },
+        body: JSON.stringify({ event_id, verdict, note, seen_revision }),
+      });
+      const content = (await response.json()) as Decision & { newest: Decision };
+      return response.status === 409
+        ? { kind: "stale", newest: { ...content.newest, event_id } }
+        : { kind: "saved", decision: { ...content, event_id } };
+    },
+    async verdicts(since) {
+      return (await (await answer(`/api/verdicts?since=${since}`)).json()) as { verdicts: Decision[]; revision: number };
+    },
+  };
+}

@@ -1,0 +1,114 @@
+// The review page: one state, one list, one picture, one decision.
+import "./page.css";
+import { CAUTION, detailPart } from "./detail";
+import { el, replace } from "./dom";
+import { drawFigures } from "./figures";
+import { clock, digits } from "./format";
+import { frozenSource } from "./frozen";
+import { commands, helpSheet, listenKeys } from "./keys";
+import { listPart } from "./list";
+import { liveSource } from "./live";
+import { mapPart } from "./map";
+import { State } from "./state";
+import type { Source } from "./types";
+import { Zoom } from "./zoom";
+
+const POLL_MS = 1500;
+
+function source(): Source {
+  const frozen = document.getElementById("frozen");
+  if (frozen) return frozenSource(frozen.textContent ?? "");
+  const token = document.querySelector<HTMLMetaElement>("meta[name=review-token]")?.content ?? "";
+  return liveSource(token);
+}
+
+function header(state: State, buttons: HTMLElement[]): HTMLElement {
+  const r = state.opened.recording;
+  const facts = [
+    `${clock(r.duration_s, 0)} recorded`,
+    `${digits(r.rate_hz / 1000, 3)} kS/s`,
+    `${r.n_events.toLocaleString("en")} ignition events`,
+    `${r.n_suspects.toLocaleString("en")} suspects`,
+    state.opened.made_at ? `frozen ${state.opened.made_at}` : "",
+  ].filter(Boolean);
+  const name = r.vehicle ? `${r.vehicle} · ${r.name}` : r.name;
+  return el(
+    "header", {},
+    el("h1", {}, name),
+    el("p", { class: "facts" }, facts.join(" · ")),
+    el("nav", {}, ...buttons),
+    el("p", { class: "caution" }, CAUTION),
+  );
+}
+
+function messagePart(state: State): HTMLElement {
+  const line = el("p", { class: "message", role: "alert", hidden: true });
+  state.on("message", () => {
+    line.hidden = !state.message;
+    line.textContent = state.message;
+  });
+  return line;
+}
+
+function keepUpToDate(state: State): void {
+  const poll = async () => {
+    try {
+      const news = await state.source.verdicts(state.revision);
+      state.revision = news.revision;
+      news.verdicts.forEach((decision) => state.learn(decision));
+    } catch (error) {
+      state.say(error instanceof Error ? error.message : String(error));
+    }
+    setTimeout(() => void poll(), POLL_MS);
+  };
+  setTimeout(() => void poll(), POLL_MS);
+}
+
+function build(page: HTMLElement, state: State): void {
+  const picture = el("section", { class: "middle", "aria-label": "Leads" });
+  const figures = el("main", { class: "figures", hidden: true, tabindex: -1 });
+  const review = el("main", { class: "review" });
+  let drawn = false;
+  const showFigures = () => {
+    figures.hidden = !figures.hidden;
+    review.hidden = !figures.hidden;
+    statistics.setAttribute("aria-pressed", String(!figures.hidden));
+    if (!figures.hidden && !drawn) void drawFigures(state, figures);
+    drawn = true;
+    figures.focus();
+  };
+  const statistics = el("button", { type: "button", "aria-pressed": "false", click: showFigures }, "Statistics ", el("kbd", {}, "G"));
+  const showHelp = () => help.showModal();
+  const helpButton = el("button", { type: "button", click: showHelp }, "Keys ", el("kbd", {}, "?"));
+  const missing = state.opened.missing.map((text) => el("p", { class: "missing", role: "status" }, text));
+  replace(page, header(state, [statistics, helpButton]), ...missing, messagePart(state), review, figures);
+  const map = mapPart(state, (time_s) => {
+    const half = Math.min((state.view[1] - state.view[0]) / 2, 30);
+    zoom.setView(time_s - half, time_s + half);
+  });
+  picture.append(map);
+  review.append(listPart(state), picture, detailPart(state));
+  const zoom = new Zoom(state, picture);
+  const list = commands(state, zoom, { showFigures, showHelp });
+  const help = helpSheet(list);
+  page.append(help);
+  listenKeys(list);
+  if (state.suspects.length) state.step(0);
+  else zoom.goToAll();
+  if (!state.source.frozen) keepUpToDate(state);
+}
+
+async function start(): Promise<void> {
+  const page = document.getElementById("page");
+  if (!page) return;
+  try {
+    const from = source();
+    const [opened, arrays] = await from.open();
+    build(page, new State(from, opened, arrays));
+  } catch (error) {
+    const text = error instanceof Error ? error.message : String(error);
+    replace(page, el("p", { class: "state error", role: "alert" }, `The findings cannot be shown: ${text}`));
+  }
+}
+
+void start();

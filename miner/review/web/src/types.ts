@@ -1,0 +1,147 @@
+// What the server tells the page. Times are seconds since the recording's first sample.
+
+export interface Lead {
+  index: number;
+  column: string;
+  role: string;
+  cylinder: number | null;
+  unit: string;
+}
+
+export interface EventRow {
+  event_id: number;
+  cylinder: number | null;
+  time_s: number;
+  command_seen: boolean | null;
+  feedback_seen: boolean | null;
+  on_time_us: number | null;
+  delay_us: number | null;
+  feedback_width_us: number | null;
+  amplitude_v: number | null;
+  feedback_amplitude_v: number | null;
+  rise_us: number | null;
+  fall_us: number | null;
+  engine_rpm: number | null;
+  supply_v: number | null;
+  timing_residual_deg: number | null;
+  interval_us: number | null;
+  extra_pulses: number;
+  operating_state: string;
+  quality: string;
+  slot: number;
+  off_level_v: number | null;
+}
+
+export interface Suspect {
+  rank: number;
+  event_id: number;
+  time_s: number;
+  cylinder: number | null;
+  kind: string;
+  score: number;
+  false_alarms_per_hour: number;
+  reason: string;
+  incident_id: number | null;
+  window_start_s: number;
+  window_end_s: number;
+  measured: number | null;
+  usual: number | null;
+  distance_sigma: number | null;
+  measure: string | null;
+  event: EventRow;
+}
+
+export interface Incident {
+  incident_id: number;
+  start_s: number;
+  end_s: number;
+  n_events: number;
+  cylinders: number[];
+  kinds: string[];
+  false_alarms_per_hour: number;
+  best_rank: number;
+  sentence: string;
+  circuit: string;
+  evidence_for: string;
+  evidence_against: string;
+  next_test: string;
+  codes: string[];
+}
+
+export interface Decision {
+  revision: number;
+  event_id: number;
+  verdict: string;
+  note: string;
+  decided_at: string;
+}
+
+export type Arrays = Record<string, Float32Array | Float64Array | Int16Array | Int32Array>;
+
+export interface Opened {
+  recording: {
+    name: string;
+    vehicle: string;
+    started_at: string | null;
+    rate_hz: number;
+    duration_s: number;
+    n_events: number;
+    n_suspects: number;
+    firing_order: number[];
+  };
+  leads: Lead[];
+  suspects: Suspect[];
+  incidents: Incident[];
+  missing: string[];
+  map: { states: [number, number, string][]; gaps: [number, number, number | null][]; supply_name: string | null };
+  verdicts: Decision[];
+  revision: number;
+  made_at?: string;
+}
+
+export interface View {
+  start_s: number;
+  stop_s: number;
+  step: number; // 1: true samples; else samples per block, values are min, max, min, max ...
+  exact: boolean;
+  partial: boolean;
+  events: EventRow[] | null; // null: too many to draw
+  time_s: Float64Array;
+  values: Map<number, Float32Array>;
+}
+
+export interface Usual {
+  found: boolean;
+  rpm_low: number;
+  rpm_high: number;
+  n_events: number;
+  start_us: number;
+  step_us: number;
+  bands: Map<number, { low: Float32Array; median: Float32Array; high: Float32Array }>;
+}
+
+export interface Bar {
+  label: string;
+  n_suspects: number;
+  n_events: number;
+  per_thousand: number;
+  low: number;
+  high: number;
+}
+
+export interface Figures {
+  cylinders: number[];
+  when: { speed: Bar[]; time: Bar[]; cylinder: Bar[] };
+}
+
+export type Saved = { kind: "saved"; decision: Decision } | { kind: "stale"; newest: Decision };
+
+export interface Source {
+  readonly frozen: boolean;
+  open(): Promise<[Opened, Arrays]>;
+  view(start_s: number, stop_s: number, pixels: number, quick: boolean, abort: AbortSignal): Promise<View>;
+  usual(cylinder: number | null, rpm: number | null): Promise<Usual>;
+  figures(): Promise<[Figures, Arrays]>;
+  decide(event_id: number, verdict: string, note: string, seen_revision: number): Promise<Saved>;
+  verdicts(since: number): Promise<{ verdicts: Decision[]; revision: number }>;
+}

@@ -1,0 +1,290 @@
+"""What mining keeps for the review: windows of the top suspects, and each cylinder's usual pulse.
+
+The size is bounded: at most `N_WINDOWS` suspects, `MAX_TRUE_SAMPLES` samples and `N_WIDE_BLOCKS` blocks per lead
+each, and one usual pulse for each cylinder and speed that a kept suspect has.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+from numpy.typing import NDArray
+
+from miner.engine.setup import Setup
+from miner.findings.store import Findings
+from miner.recording.reader import Recording
+from miner.review.envelope import block_extremes
+from miner.review.source import RECORDING_FILE, TimeMap, describe_recording
+from miner.review.tables import ENVELOPE, TRACKS, USUAL, WINDOWS
+from miner.review.views import read_volts
+from miner.schema import GAPS
+
+__all__ = ["build_windows", "speed_cell"]
+
+N_WINDOWS = 100
+MAX_TRUE_SAMPLES = 12_000
+N_WIDE_BLOCKS = 1000
+DEFAULT_PULSE_US = 4000.0
+"""Pulse and answer together where nothing could be measured; common practice, no source."""
+
+SPEED_RANGES = (0.08, 0.2, 0.4)
+"""Relative speed distance of the healthy events used for the usual pulse; the next one where there are too few."""
+
+CELLS_PER_OCTAVE = 4
+ENOUGH_EVENTS = 12
+N_PLACES, N_PER_PLACE = 8, 4
+"""Healthy events for one usual pulse come from so many places of the recording, so many in a row from each."""
+
+STRETCH_SAMPLES = 1 << 20
+"""Pieces that lie within so many samples are read together."""
+
+N_NEAR = 200
+"""Events of the same cylinder next to a suspect that tell how long its pulse should be."""
+
+USUAL_POINTS = 600
+QUANTILES = (5.0, 50.0, 95.0)
+
+Floats = NDArray[np.float32]
+
+
+def build_windows(
+    folder: str | Path,
+    recording: Recording,
+    setup: Setup,
+    events: pa.Table,
+    suspects: pa.Table,
+    *,
+    gaps: pa.Table,
+    envelope: pa.Table | None = None,
+    tracks: pa.Table | None = None,
+) -> None:
+    """Write ``recording.json``, gaps, envelope, tracks, windows and usual pulses into the findings folder.
+
+    Parameters
+    ----------
+    folder : path
+        The findings folder.
+    events, suspects, gaps : pyarrow.Table
+        As declared in `miner.schema`; suspects worst first.
+    envelope, tracks : pyarrow.Table, optional
+        As declared in `miner.review.tables`.
+
+    Raises
+    ------
+    FindingsError
+        If the folder cannot be written.
+    """
+    findings = Findings(folder)
+    findings.write_json(RECORDING_FILE, describe_recording(recording, setup))
+    findings.write_table(GAPS, gaps)
+    findings.write_table(ENVELOPE, ENVELOPE.empty() if envelope is None else envelope)
+    findings.write_table(TRACKS, TRACKS.empty() if tracks is None else tracks)
+    times = TimeMap(recording.rate_hz, gaps)
+    columns = [channel.column for channel in setup.channel]
+    picker = _Picker(times, _event_columns(events), _Sweep(recording, columns))
+    windows = [_Window(picker, suspect) for suspect in suspects.slice(0, N_WINDOWS).to_pylist()]
+    usual = list(_usual_pulses(picker, setup, events, suspects))
+    picker.sweep.run()
+    rows = [row for window in windows for row in window.rows]
+    rows.sort(key=lambda row: (row["event_id"], row["step"], row["lead"]))
+    findings.write_table(WINDOWS, pa.Table.from_pylist(rows, schema=WINDOWS.schema))
+    findings.write_table(USUAL, pa.Table.from_pylist([r for u in usual for r in u.rows()], schema=USUAL.schema))
+
+
+def speed_cell(rpm: float | None) -> int:
+    """Return the running number of the speed range of an event: quarter octaves; -1 where the speed is unknown."""
+    return -1 if rpm is None or not rpm > 0 else round(np.log2(rpm) * CELLS_PER_OCTAVE)
+
+
+_WANTED = ("event_id", "time_s", "cylinder", "engine_rpm", "on_time_us", "delay_us", "feedback_width_us")
+
+
+def _event_columns(events: pa.Table) -> dict[str, NDArray[Any]]:
+    return {name: events[name].to_numpy(zero_copy_only=False) for name in _WANTED}
+
+
+def _pulse_span_us(events: dict[str, NDArray[Any]], rows: NDArray[np.int64]) -> float:
+    """Return how long pulse and answer together usually take for these events."""
+    ends = np.fmax(
+        events["on_time_us"][rows].astype(float),
+        np.nan_to_num(events["delay_us"][rows].astype(float)) + events["feedback_width_us"][rows].astype(float),
+    )
+    ends = ends[np.isfinite(ends)]
+    return float(np.median(ends)) if len(ends) else DEFAULT_PULSE_US
+
+
+Keep = Callable[[int, list[Floats]], None]
+
+
+class _Sweep:
+    """Reads many short pieces of a recording in one pass: what lies close together is decoded once."""
+
+    def __init__(self, recording: Recording, columns: list[str]) -> None:
+        self.recording = recording
+        self.columns = columns
+        self.wanted: list[tuple[int, int, Keep]] = []
+
+    def want(self, first: int, last: int, keep: Keep) -> None:
+        """Have ``keep(first, volts per column)`` called with samples ``[first, last)``, cut to the recording."""
+        first = min(max(first, 0), self.recording.n_samples)
+        self.wanted.append((first, max(min(last, self.recording.n_samples), first), keep))
+
+    def run(self) -> None:
+        """Read everything that is wanted, in time order."""
+        together: list[tuple[int, int, Keep]] = []
+        for piece in sorted(self.wanted, key=lambda piece: piece[:2]):
+            if together and piece[1] > together[0][0] + STRETCH_SAMPLES:
+                self._read(together)
+                together = []
+            together.append(piece)
+        if together:
+            self._read(together)
+
+    def _read(self, pieces: list[tuple[int, int, Keep]]) -> None:
+        start, stop = pieces[0][0], max(last for _, last, _ in pieces)
+        volts = read_volts(self.recording, self.columns, start, stop)
+        for first, last, keep in pieces:
+            keep(first, [values[first - start : last - start] for values in volts])
+
+
+@dataclass(frozen=True)
+class _Picker:
+    """What is needed to find pieces of the recording."""
+
+    times: TimeMap
+    events: dict[str, NDArray[Any]]
+    sweep: _Sweep
+
+    def want(self, start_s: float, stop_s: float, keep: Keep) -> None:
+        """Ask for the samples in ``[start_s, stop_s]`` and one more at each side."""
+        self.sweep.want(self.times.sample_at(start_s) - 1, self.times.sample_at(stop_s) + 2, keep)
+
+
+class _Window:
+    """Rows of one suspect: true samples around its pulse, and the whole window in blocks."""
+
+    def __init__(self, picker: _Picker, suspect: dict[str, Any]) -> None:
+        self.picker = picker
+        self.event_id = suspect["event_id"]
+        self.rows: list[dict[str, Any]] = []
+        events = picker.events
+        near = np.flatnonzero(events["cylinder"] == suspect["cylinder"])
+        near = near[np.argsort(np.abs(events["time_s"][near] - suspect["time_s"]), kind="stable")[:N_NEAR]]
+        span_s = _pulse_span_us(events, near) * 1e-6
+        reach_s = MAX_TRUE_SAMPLES / picker.times.rate_hz
+        start_s = suspect["time_s"] - min(0.4 * span_s, 0.3 * reach_s)
+        picker.want(start_s, start_s + min(2.0 * span_s, reach_s), self._keep_samples)
+        picker.want(suspect["window_start_s"], suspect["window_end_s"], self._keep_blocks)
+
+    def _keep_samples(self, first: int, volts: list[Floats]) -> None:
+        self._keep(first, 1, volts)
+
+    def _keep_blocks(self, first: int, volts: list[Floats]) -> None:
+        step = max(-(-len(volts[0]) // N_WIDE_BLOCKS), 2)
+        self._keep(first, step, [np.stack(block_extremes(values, step), axis=1).ravel() for values in volts])
+
+    def _keep(self, first: int, step: int, volts: list[Floats]) -> None:
+        at = float(self.picker.times.times_of(np.array([first]))[0])
+        for lead, values in enumerate(volts):
+            self.rows.append(
+                {"event_id": self.event_id, "lead": lead, "step": step, "start_s": at, "values": values.copy()}
+            )
+
+
+def _usual_pulses(picker: _Picker, setup: Setup, events: pa.Table, suspects: pa.Table) -> Iterator[_UsualPulse]:
+    """Yield the usual pulse of every cylinder and speed that a kept suspect has."""
+    healthy = _healthy(events, suspects)
+    ids = picker.events["event_id"]
+    wanted: dict[tuple[int, int], list[float]] = {}
+    for suspect in suspects.slice(0, N_WINDOWS).to_pylist():
+        rpm = float(picker.events["engine_rpm"][np.searchsorted(ids, suspect["event_id"])])
+        wanted.setdefault((suspect["cylinder"] or 0, speed_cell(rpm)), []).append(rpm)
+    for number, ((cylinder, _), speeds) in enumerate(sorted(wanted.items())):
+        rows = _same_speed(picker, healthy, cylinder or None, float(np.median(speeds)))
+        if len(rows) >= N_PER_PLACE:
+            yield _UsualPulse(picker, setup, number, cylinder or None, rows)
+
+
+def _healthy(events: pa.Table, suspects: pa.Table) -> NDArray[np.bool_]:
+    """Return which events may say what is usual: whole ones that nobody suspects."""
+    listed = pc.is_in(events["event_id"], value_set=suspects["event_id"].combine_chunks())
+    seen = pc.and_(pc.fill_null(events["command_seen"], True), pc.fill_null(events["feedback_seen"], True))
+    fine = pc.and_(pc.and_(seen, pc.equal(events["quality"], "")), pc.invert(listed))
+    out: NDArray[np.bool_] = fine.to_numpy(zero_copy_only=False).astype(bool)
+    return out
+
+
+def _same_speed(picker: _Picker, healthy: NDArray[np.bool_], cylinder: int | None, rpm: float) -> NDArray[np.int64]:
+    """Return rows of healthy events of the cylinder near the speed, spread over the recording."""
+    own = picker.events["cylinder"]
+    mine = healthy & (np.isnan(own.astype(float)) if cylinder is None else own == cylinder)
+    speeds = picker.events["engine_rpm"].astype(float)
+    rows = np.flatnonzero(mine)
+    if np.isfinite(rpm):
+        for reach in SPEED_RANGES:
+            rows = np.flatnonzero(mine & (np.abs(speeds / rpm - 1) <= reach))
+            if len(rows) >= ENOUGH_EVENTS:
+                break
+    places = np.linspace(0, max(len(rows) - N_PER_PLACE, 0), N_PLACES).astype(int)
+    picked = np.unique((places[:, None] + np.arange(N_PER_PLACE)).ravel())
+    out: NDArray[np.int64] = rows[picked[picked < len(rows)]]
+    return out
+
+
+class _UsualPulse:
+    """Median and band of one cylinder at one speed, on every lead that can show it."""
+
+    def __init__(
+        self, picker: _Picker, setup: Setup, number: int, cylinder: int | None, rows: NDArray[np.int64]
+    ) -> None:
+        self.picker = picker
+        span_us = _pulse_span_us(picker.events, rows)
+        self.start_us, stop_us = -0.4 * span_us, 1.6 * span_us
+        self.step_us = max((stop_us - self.start_us) / USUAL_POINTS, 1e6 / picker.times.rate_hz)
+        self.grid_us = np.arange(self.start_us, stop_us, self.step_us)
+        self.leads = [
+            lead
+            for lead, channel in enumerate(setup.channel)
+            if channel.role != "command" or channel.cylinder == cylinder or setup.engine.layout == "paired"
+        ]
+        self.pulses: list[list[Floats]] = []
+        speeds = picker.events["engine_rpm"][rows].astype(float)
+        known = speeds[np.isfinite(speeds)]
+        self.shared = {
+            "cell": number, "cylinder": cylinder, "n_events": len(rows), "start_us": self.start_us,
+            "step_us": self.step_us, "rpm_low": float(known.min(initial=np.inf)) if len(known) else 0.0,
+            "rpm_high": float(known.max(initial=0.0)),
+        }  # fmt: skip
+        for time_s in picker.events["time_s"][rows]:
+            picker.want(time_s + self.start_us * 1e-6, time_s + stop_us * 1e-6, self._keeper(float(time_s)))
+
+    def _keeper(self, time_s: float) -> Keep:
+        def keep(first: int, volts: list[Floats]) -> None:
+            """Put the leads on the grid, linear between samples, NaN beyond the recording."""
+            at_us = (self.picker.times.times_of(np.arange(first, first + len(volts[0]))) - time_s) * 1e6
+            self.pulses.append(
+                [np.interp(self.grid_us, at_us, volts[lead], left=np.nan, right=np.nan) for lead in self.leads]
+            )
+
+        return keep
+
+    def rows(self) -> Iterator[dict[str, Any]]:
+        """Yield one row per lead, once everything was read."""
+        for place, lead in enumerate(self.leads):
+            low, median, high = _quantiles(np.stack([pulse[place] for pulse in self.pulses]))
+            yield {**self.shared, "lead": lead, "low": low, "median": median, "high": high}
+
+
+def _quantiles(stack: NDArray[np.float64]) -> Sequence[Floats]:
+    """Return the 5, 50 and 95 % quantiles over the events at each point, NaN where no event has a value."""
+    out = np.full((len(QUANTILES), stack.shape[1]), np.nan, np.float32)
+    full = np.isfinite(stack).any(axis=0)
+    if full.any():
+        out[:, full] = np.nanpercentile(stack[:, full], QUANTILES, axis=0)
+    return list(out)

@@ -1,0 +1,171 @@
+"""A small findings folder with its recording, made directly from tables: what mining leaves, without mining."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from miner.engine.setup import Setup, parse_setup
+from miner.findings.store import Findings
+from miner.recording.reader import open_recording
+from miner.review.envelope import BLOCK_SAMPLES, block_extremes
+from miner.review.tables import ENVELOPE
+from miner.review.windows import build_windows
+from miner.schema import EVENTS, GAPS, INCIDENTS, SUSPECTS, Table
+
+ORDER = (1, 3, 4, 2)
+NASTY = "<img src=x onerror=alert(1)>"
+ON_US, DELAY_US, WIDTH_US = 3170.0, 692.0, 2400.0
+
+
+def make_setup(nasty_column: bool = False) -> Setup:
+    return parse_setup(
+        {
+            "engine": {"cylinders": 4, "firing_order": list(ORDER)},
+            "vehicle": NASTY if nasty_column else "test bench",
+            "channel": [
+                {"column": NASTY if nasty_column else "lead_1", "role": "command", "cylinder": 1},
+                {"column": "lead_2", "role": "feedback"},
+                {"column": "lead_3", "role": "command", "cylinder": 3},
+                {"column": "lead_4", "role": "supply"},
+            ],
+        }
+    )
+
+
+def fill(table: Table, rows: list[dict[str, object]]) -> pa.Table:
+    """Rows with every column that is not given as null (or empty)."""
+    blank = {c.name: None if c.nullable else "" if c.type == pa.string() else 0 for c in table.columns}
+    return pa.Table.from_pylist([{**blank, **row} for row in rows], schema=table.schema)
+
+
+def make_events(duration_s: float, absent_every: int = 61, long_every: int = 97) -> pa.Table:
+    """A steady drive from 1500 to 2500 rpm; every 61st answer is absent, every 97th answer late by half."""
+    rows: list[dict[str, object]] = []
+    time_s, number = 0.02, 0
+    while time_s < duration_s - 0.02:
+        rpm = 1500 + 1000 * time_s / duration_s
+        cylinder = ORDER[number % 4]
+        own = cylinder in (1, 3)
+        absent, late = number % absent_every == absent_every - 1, number % long_every == long_every - 1
+        rows.append(
+            {
+                "event_id": number, "cycle": number // 4, "cylinder": cylinder, "time_s": time_s,
+                "command_seen": True if own else None, "feedback_seen": not absent,
+                "on_time_us": ON_US if own else None,
+                "delay_us": None if absent or not own else DELAY_US * (1.5 if late else 1.0),
+                "feedback_width_us": None if absent else WIDTH_US, "amplitude_v": 5.0 if own else None,
+                "engine_rpm": rpm, "operating_state": "steady" if time_s < duration_s / 2 else "accelerating",
+                "slot": number % 4, "supply_v": 13.8, "extra_pulses": 0,
+            }
+        )  # fmt: skip
+        time_s += 30.0 / rpm
+        number += 1
+    return fill(EVENTS, rows)
+
+
+def make_suspects(events: pa.Table) -> tuple[pa.Table, pa.Table]:
+    chosen = []
+    for event in events.to_pylist():
+        if event["feedback_seen"] is False:
+            chosen.append((event, "absent_feedback", 40.0))
+        elif (event["delay_us"] or 0) > 1.2 * DELAY_US:
+            chosen.append((event, "late_feedback", 25.0))
+    chosen.sort(key=lambda item: (-item[2], item[0]["time_s"]))
+    rows = []
+    for rank, (event, kind, score) in enumerate(chosen, 1):
+        rows.append(
+            {
+                "rank": rank, "event_id": event["event_id"], "time_s": event["time_s"], "cylinder": event["cylinder"],
+                "kind": kind, "score": score - rank * 0.01, "false_alarms_per_hour": 0.02 * rank,
+                "reason": f"cylinder {event['cylinder']}: {kind.replace('_', ' ')} where 692 us is usual; <b>bold</b>",
+                "incident_id": 1 if kind == "absent_feedback" else 2, "window_start_s": event["time_s"] - 0.05,
+                "window_end_s": event["time_s"] + 0.06, "measured": event["delay_us"], "usual": DELAY_US,
+                "distance_sigma": 25.0, "measure": "delay_us",
+            }
+        )  # fmt: skip
+    suspects = fill(SUSPECTS, rows)
+    incidents = []
+    for number, kind in ((1, "absent_feedback"), (2, "late_feedback")):
+        own = [row for row in rows if row["incident_id"] == number]
+        if own:
+            incidents.append(
+                {
+                    "incident_id": number, "start_s": min(r["time_s"] for r in own),
+                    "end_s": max(r["time_s"] for r in own), "n_events": len(own),
+                    "cylinders": sorted({r["cylinder"] for r in own}), "kinds": [kind],
+                    "false_alarms_per_hour": own[0]["false_alarms_per_hour"], "best_rank": own[0]["rank"],
+                    "sentence": f"{len(own)} events with {kind.replace('_', ' ')} over the whole drive.",
+                    "circuit": "coil, its supply or ground, or the feedback wire",
+                    "evidence_for": "the command is good", "evidence_against": "nothing recorded speaks against it",
+                    "next_test": "swap the coil with its neighbour", "codes": ["P0351"],
+                }
+            )  # fmt: skip
+    return suspects, fill(INCIDENTS, incidents)
+
+
+def make_volts(events: pa.Table, n: int, rate_hz: float, seed: int = 5) -> dict[str, np.ndarray]:
+    """Counts of the four leads: command of 1, feedback (active low), command of 3, supply."""
+    random = np.random.default_rng(seed)
+    levels = [
+        np.zeros(n, np.float32),
+        np.full(n, 5.0, np.float32),
+        np.zeros(n, np.float32),
+        np.full(n, 13.8, np.float32),
+    ]
+    for event in events.to_pylist():
+        at = event["time_s"]
+        if event["on_time_us"] is not None:
+            lead = 0 if event["cylinder"] == 1 else 2
+            levels[lead][round(at * rate_hz) : round((at + event["on_time_us"] * 1e-6) * rate_hz)] = 5.0
+        if event["feedback_seen"]:
+            start = at + (event["delay_us"] or DELAY_US) * 1e-6
+            levels[1][round(start * rate_hz) : round((start + WIDTH_US * 1e-6) * rate_hz)] = 0.4
+    return [np.rint((v + random.normal(0, 0.02, n)) / 0.005).astype(np.int16) for v in levels]
+
+
+def make_recording(path: Path, setup: Setup, events: pa.Table, duration_s: float, rate_hz: float) -> Path:
+    counts = make_volts(events, round(duration_s * rate_hz), rate_hz)
+    meta = {"scale": "0.005", "offset": "0", "unit": "V"}
+    fields = [pa.field(c.column, pa.int16(), metadata=meta) for c in setup.channel]
+    schema = pa.schema(fields, metadata={"sample_rate_hz": repr(rate_hz)})
+    pq.write_table(pa.table(counts, schema=schema), path, row_group_size=1 << 20)
+    return path
+
+
+def envelope_table(recording_path: Path, setup: Setup) -> pa.Table:
+    table = pq.read_table(recording_path)
+    parts = []
+    for lead, channel in enumerate(setup.channel):
+        low, high = block_extremes(table[channel.column].to_numpy() * np.float32(0.005), BLOCK_SAMPLES)
+        parts.append(
+            pa.table([np.full(len(low), lead, np.int16), np.arange(len(low)), low, high], schema=ENVELOPE.schema)
+        )
+    return pa.concat_tables(parts)
+
+
+def make_findings(
+    folder: Path,
+    *,
+    duration_s: float = 12.0,
+    rate_hz: float = 200_000.0,
+    nasty_column: bool = False,
+    healthy: bool = False,
+) -> Path:
+    """Make ``folder/drive.parquet`` and ``folder/findings`` and return the latter."""
+    setup = make_setup(nasty_column)
+    events = make_events(duration_s, *((10**9, 10**9) if healthy else ()))
+    path = make_recording(folder / "drive.parquet", setup, events, duration_s, rate_hz)
+    suspects, incidents = make_suspects(events)
+    findings = Findings(folder / "findings")
+    for declared, table in ((EVENTS, events), (SUSPECTS, suspects), (INCIDENTS, incidents)):
+        findings.write_table(declared, table)
+    gaps = fill(GAPS, [{"lead": 1, "start_s": 0.4 * duration_s, "stop_s": 0.42 * duration_s}])
+    build_windows(
+        findings.folder, open_recording(path), setup, events, suspects, gaps=gaps, envelope=envelope_table(path, setup)
+    )
+    findings.write_json("summary.json", {"made": "for tests"})
+    return findings.folder
