@@ -10,6 +10,7 @@ from collections import deque
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pyarrow as pa
@@ -49,7 +50,7 @@ class Chunk:
 
     start: int
     stop: int
-    raw: Mapping[str, NDArray[np.generic]]
+    raw: Mapping[str, NDArray[Any]]
     missing: Mapping[str, Intervals]
     time_s: NDArray[np.float64] | None
     breaks: NDArray[np.int64]
@@ -133,7 +134,7 @@ def _next_batch(batches: Iterator[pa.RecordBatch], part: Part, at: int) -> pa.Re
         raise unreadable(part, at) from error
 
 
-def _samples(column: pa.Array, at: int) -> tuple[NDArray[np.generic], Intervals]:
+def _samples(column: pa.Array, at: int) -> tuple[NDArray[Any], Intervals]:
     """Return the stored values and the absolute ranges that are missing."""
     if column.null_count:
         bad = column.is_null().to_numpy(zero_copy_only=False)
