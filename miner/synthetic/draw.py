@@ -110,6 +110,9 @@ class LeadPen:
         level = level_v(lead, node_s)
         if lead.role == "supply":
             level = level - lead.off_v + self.plan.trace.at(self.plan.supply_v, node_s)
+        elif lead.pulled_to_supply and lead.off_v > lead.on_v:
+            ratio = self.plan.trace.at(self.plan.supply_v, node_s) / self.plan.scenario.supply.charging_v
+            level = level + lead.off_v * (ratio - 1.0)
         if lead.hum_v:
             level = level + lead.hum_v * np.sin(2.0 * np.pi * lead.hum_hz * node_s)
         return level

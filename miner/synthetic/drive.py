@@ -98,10 +98,11 @@ def run_drive(scenario: Scenario) -> DriveTrace:
     noise = _noises(n, drive.speed_noise, drive.hunting_rpm, rng)
     rpm = engine_speed(
         speed_kmh, revs, mode, flare, stall, noise[0], noise[1], np.array(drive.rpm_per_kmh), drive.idle_rpm,
-        drive.max_rpm, drive.crank_rpm, GRID_HZ,
+        drive.shift_at * drive.idle_rpm, drive.max_rpm, drive.crank_rpm, GRID_HZ,
     )  # fmt: skip
     accel = _smooth(np.gradient(rpm) * GRID_HZ, int(0.25 * GRID_HZ))
-    overrun = (mode == RUNNING) & (accel < -60.0) & (rpm > 1.7 * drive.idle_rpm) & (speed_kmh > 15.0)
+    braking = np.gradient(_smooth(speed_kmh, int(GRID_HZ))) * GRID_HZ < -1.0
+    overrun = (mode == RUNNING) & braking & (rpm > 1.5 * drive.idle_rpm) & (speed_kmh > 12.0)
     if drive.fuel_cut == "dropped":
         ignition = ignition & ~_held(overrun, int(0.3 * GRID_HZ))
     ignition &= rpm > 0.35 * drive.crank_rpm

@@ -22,6 +22,7 @@ def engine_speed(
     hunting_rpm: NDArray[np.float64],
     rpm_per_kmh: NDArray[np.float64],
     idle_rpm: float,
+    shift_rpm: float,
     max_rpm: float,
     crank_rpm: float,
     grid_hz: float,
@@ -40,7 +41,7 @@ def engine_speed(
         since_shift += 1.0 / grid_hz
         locked = v * rpm_per_kmh[gear]
         if since_shift > 1.2:
-            if gear < top and locked > 2.9 * idle_rpm and v * rpm_per_kmh[gear + 1] > 1.35 * idle_rpm:
+            if gear < top and locked > shift_rpm and v * rpm_per_kmh[gear + 1] > 1.35 * idle_rpm:
                 gear, since_shift = gear + 1, 0.0
             elif gear > 0 and locked < 1.25 * idle_rpm:
                 gear, since_shift = gear - 1, 0.0

@@ -169,11 +169,13 @@ def _describe(scenario: Scenario, trace: DriveTrace, columns: Columns, rng: np.r
     """Add levels, edges, current, operating state and repeated sparks."""
     n, dwell = len(columns["time_s"]), scenario.dwell
     command = _first_lead(scenario, "command")
-    columns["amplitude_v"] = abs(command.on_v - command.off_v) + command.level_jitter_v * rng.standard_normal(n)
+    columns["amplitude_v"] = _height_v(scenario, command, columns) + command.level_jitter_v * rng.standard_normal(n)
     for name, edge_us in (("rise_us", command.rise_us), ("fall_us", command.fall_us)):
         columns[name] = edge_us * (1.0 + EDGE_JITTER * rng.standard_normal(n))
     columns["ripple_v"] = command.noise_v * (1.0 + 0.02 * rng.standard_normal(n))
     columns["off_level_v"] = level_v(command, columns["time_s"])
+    if command.pulled_to_supply and command.off_v > command.on_v:
+        columns["off_level_v"] += command.off_v * (columns["supply_v"] / scenario.supply.charging_v - 1.0)
     columns["coil_current_peak_a"] = coil_current_a(
         1e-6 * columns["on_time_us"], supply_v=columns["supply_v"], resistance_ohm=columns["resistance_ohm"],
         inductance_h=columns["inductance_h"],
@@ -225,7 +227,8 @@ def feedback_values(scenario: Scenario, columns: Columns, rng: np.random.Generat
     columns["feedback_width_us"] = np.where(comes, width_us, np.nan)
     lead = _first_lead(scenario, "feedback")
     own = 1.0 + lead.cylinder_spread * rng.standard_normal(scenario.engine.pattern.n_slots)
-    amplitude = abs(lead.on_v - lead.off_v) * own[columns["slot"]] + lead.level_jitter_v * rng.standard_normal(n)
+    amplitude = _height_v(scenario, lead, columns) * own[columns["slot"]]
+    amplitude = amplitude + lead.level_jitter_v * rng.standard_normal(n)
     for name, values in (
         ("feedback_amplitude_v", amplitude),
         ("feedback_rise_us", lead.rise_us * (1.0 + EDGE_JITTER * rng.standard_normal(n))),
@@ -239,6 +242,13 @@ def level_v(lead: Lead, time_s: F) -> F:
     """Return a lead's off-state level with drift, without hum, in volts."""
     swing = np.sin(2.0 * np.pi * (time_s / lead.drift_period_s + 0.13 * len(lead.column)))
     return np.asarray(lead.off_v + lead.drift_v * swing)
+
+
+def _height_v(scenario: Scenario, lead: Lead, columns: Columns) -> F:
+    """Return the distance between a lead's levels at each event, larger with the supply where it is pulled to it."""
+    ratio = columns["supply_v"] / scenario.supply.charging_v if lead.pulled_to_supply else 1.0
+    high, low = max(lead.on_v, lead.off_v), min(lead.on_v, lead.off_v)
+    return np.broadcast_to(np.asarray(high * ratio - low), columns["supply_v"].shape)
 
 
 def _first_lead(scenario: Scenario, role: str) -> Lead:

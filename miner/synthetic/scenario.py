@@ -39,7 +39,7 @@ class _Model(BaseModel):
 class Drive(_Model):
     """How the vehicle is driven: roads in turn until the recording ends, and the engine's habits.
 
-    ``rpm_per_kmh`` are the fixed gears, lowest first. ``fuel_cut`` says what becomes of the ignition on overrun:
+    ``rpm_per_kmh`` are the fixed gears, lowest first; the next is taken at ``shift_at`` times idle speed. ``fuel_cut`` says what becomes of the ignition on overrun:
     no cut, kept, or dropped for all cylinders together.
     """
 
@@ -48,6 +48,7 @@ class Drive(_Model):
     idle_rpm: Positive = 780.0
     max_rpm: Positive = 5500.0
     rpm_per_kmh: tuple[Positive, ...] = (125.0, 70.0, 46.0, 34.0, 27.0)
+    shift_at: Positive = 2.9
     crank_rpm: Positive = 230.0
     starts_cold: bool = True
     idle_stop: bool = True
@@ -80,7 +81,7 @@ class Dwell(_Model):
     step_us: Positive = 4.0
     voltage_step_v: Positive = 0.1
     longest_ms: Positive = 9.0
-    largest_duty: Share = 0.8
+    largest_duty: Positive = 0.8
     predicted: bool = True
     jitter_us: NotNegative = 1.0
     repeat_below_rpm: NotNegative = 0.0
@@ -122,7 +123,8 @@ class Lead(_Model):
     """One recorded lead: where it is clipped on, its levels, edges, nuisances and how it is stored.
 
     Volts throughout; an active-low lead has ``on_v`` under ``off_v``. ``ground_v_per_a`` and ``off_shift_v_per_a``
-    lift all of it, or its off-state, with the current of any coil. For a current lead volts read as ampere.
+    lift all of it, or its off-state, with the current of any coil. A lead ``pulled_to_supply`` has its high level in
+    proportion to the supply. For a current lead volts read as ampere.
     """
 
     column: str
@@ -134,6 +136,7 @@ class Lead(_Model):
     rise_us: NotNegative = 2.0
     fall_us: NotNegative = 2.0
     edge: Literal["linear", "rc"] = "linear"
+    pulled_to_supply: bool = False
     cylinder_spread: NotNegative = 0.0
     level_jitter_v: NotNegative = 0.005
     noise_v: NotNegative = 0.02
