@@ -100,7 +100,7 @@ def sensitivity(folder: Folder) -> None:
 
 
 def _serve(folder: Path) -> None:
-    from miner.review import serve_review
+    from miner.review.app import serve_review
 
     serve_review(folder)
 

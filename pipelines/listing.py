@@ -18,6 +18,9 @@ from pipelines.console import CAUTION
 __all__ = ["clock_time", "print_findings", "rate_text", "suspects_table"]
 
 TOP_SUSPECTS = 15
+ORDINARY_RATE = 10.0
+"""False alarms per hour above which an event is ordinary and only fills the list."""
+
 TOP_INCIDENTS = 5
 FILES = (
     ("events.parquet", "event table"),
@@ -89,11 +92,15 @@ def _incidents(rows: Sequence[dict[str, Any]]) -> RenderableType:
 def print_findings(console: Console, findings: Findings, *, top: int = TOP_SUSPECTS) -> None:
     """Print list, incidents, warnings, places of the files and the standing caution."""
     summary = findings.summary()
-    suspects = findings.read_table(SUSPECTS).slice(0, top).to_pylist()
+    suspects = [
+        row for row in findings.read_table(SUSPECTS).to_pylist() if row["false_alarms_per_hour"] <= ORDINARY_RATE
+    ]
     incidents = findings.read_table(INCIDENTS).slice(0, TOP_INCIDENTS).to_pylist()
     console.print(Text(_verdict(summary), style="bold"))
     if suspects:
-        console.print(suspects_table(suspects))
+        console.print(suspects_table(suspects[:top]))
+    if len(suspects) > top:
+        console.print(Text(f"... and {len(suspects) - top} more in the ranked list"))
     if incidents:
         console.print(_incidents(incidents))
     for warning in summary.get("warnings", []):
