@@ -40,6 +40,7 @@ Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 COURSE_EVENTS = 15
+COURSE_REACH = 4.0
 NOISE_EVENTS = 100
 FIT_EVENTS = 3000
 LEAST_EVENTS = 8
@@ -121,9 +122,32 @@ def _usual_here(
     taught = _spread_sample(taught, context.state[rows], context.since[rows])
     x, noise_x = conditions.mean(rows), conditions.noise(rows[taught])
     first = robust_regression(x[taught], values[taught], redescend=False)
-    spread = _noise_shape(values[taught] - first.predict(x[taught]), noise_x)
-    fit = robust_regression(x[taught], values[taught], sigma=np.exp(spread.predict(noise_x)))
+    residual = values - first.predict(x)
+    sigma = np.exp(_noise_shape(residual[taught], noise_x).predict(noise_x))
+    slow_x, slow_y, share = _slow_part(x, values, residual)
+    fit = robust_regression((x - share * slow_x)[taught], (values - share * slow_y)[taught], sigma=sigma)
     return fit.predict(x), fit.leverage(x)
+
+
+def _slow_part(x: Floats, values: Floats, residual: Floats) -> tuple[Floats, Floats, float]:
+    """Return the local means of bases and values and the share of them to take off before the fit.
+
+    A level that wanders slowly for reasons not recorded would otherwise be mistaken for an effect of the speeds that
+    happened to be driven meanwhile. The share is that of the random-effects estimator for T values a window:
+    1 - sqrt(fast / (fast + T slow)), fast and slow being the variances within and between windows (Fuller and
+    Battese, Journal of Econometrics 2, 1974; from memory).
+    """
+    from scipy.ndimage import uniform_filter1d
+
+    width = min(2 * COURSE_EVENTS + 1, max(1, values.size // 4))
+    scale = max(mad_sigma(residual), 1e-12)
+    tame = np.clip(residual, -3 * scale, 3 * scale)
+    between = uniform_filter1d(tame, width, mode="nearest")
+    fast = mad_sigma(tame - between) ** 2
+    slow = max(mad_sigma(between) ** 2 - fast / width, 0.0)
+    share = 1.0 - float(np.sqrt(fast / max(fast + width * slow, 1e-24)))
+    slow_y = uniform_filter1d(values - residual + tame, width, mode="nearest")
+    return uniform_filter1d(x, width, axis=0, mode="nearest"), slow_y, share
 
 
 def _spread_sample(rows: NDArray[np.int64], state: NDArray[np.int64], since: Floats) -> NDArray[np.int64]:
@@ -185,13 +209,20 @@ def _shrunk(movement: Floats, noise: Floats | float) -> Floats:
 
 
 def _course(residual: Floats, learns: Bools) -> Floats:
-    """Return the slow movement of one cylinder's residuals, taught by the trusted rows."""
+    """Return the slow movement of one cylinder's residuals, taught by the trusted rows.
+
+    It is held within what it does in most of the recording, so that a long burst of large faults stays in sight.
+    """
     taught = np.flatnonzero(learns)
     if taught.size < LEAST_EVENTS:
-        return np.zeros_like(residual)
+        return np.full_like(residual, np.median(residual))
     course = running_median(residual[taught], COURSE_EVENTS)
-    noise = 1.25 * mad_sigma(residual[taught] - course) / np.sqrt(2 * COURSE_EVENTS + 1)
-    return np.interp(np.arange(residual.size), taught, _shrunk(course, noise))
+    noise = mad_sigma(residual[taught] - course)
+    middle, reach = float(np.median(course)), COURSE_REACH * mad_sigma(course) + noise
+    held = np.clip(course - middle, -reach, reach)
+    return middle + np.interp(
+        np.arange(residual.size), taught, _shrunk(held, 1.25 * noise / np.sqrt(2 * COURSE_EVENTS + 1))
+    )
 
 
 def _noise(residual: Floats, values: Floats, learns: Bools, x: Floats, floor: float) -> Floats:
