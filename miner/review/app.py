@@ -9,7 +9,6 @@ import socket
 import threading
 import webbrowser
 from collections.abc import Callable
-from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
@@ -26,37 +25,18 @@ from miner.review.content import events_between, open_page, plain, usual_for, ve
 from miner.review.figures import figure_data
 from miner.review.guard import Guard
 from miner.review.packing import pack
+from miner.review.page import PAGE_PARTS, page_part
 from miner.review.source import ReviewSource
 from miner.review.verdicts import VERDICTS, StaleVerdictError
 from miner.review.views import ViewReader
 
-__all__ = ["make_app", "page_part", "serve_review"]
+__all__ = ["make_app", "serve_review"]
 
 MAX_PIXELS = 4000
 MAX_NOTE = 4000
 """Characters of a note."""
 
 MAX_BODY = 64_000
-
-_PARTS = {"page.html": "text/html", "page.js": "text/javascript", "page.css": "text/css"}
-
-
-def page_part(name: str) -> str:
-    """Return one of the built files of the page.
-
-    Raises
-    ------
-    FindingsError
-        If the page was not built.
-    """
-    place = files("miner.review") / "static" / name
-    try:
-        return place.read_text(encoding="utf-8")
-    except FileNotFoundError as error:
-        raise FindingsError(
-            "the review page was not built", remedy="run 'make page' (needs Node 20) or install the released package",
-            file=str(place),
-        ) from error  # fmt: skip
 
 
 class BadQueryError(ValueError):
@@ -70,7 +50,7 @@ class _Api:
         self.source = source
         self.reader = ViewReader(source)
         self.token = token
-        self.parts = {name: page_part(name) for name in _PARTS}
+        self.parts = {name: page_part(name) for name in PAGE_PARTS}
 
     def page(self, _request: Request) -> Response:
         text = self.parts["page.html"].replace("{{token}}", html.escape(self.token, quote=True))
@@ -78,7 +58,7 @@ class _Api:
 
     def part(self, request: Request) -> Response:
         name = request.url.path.removeprefix("/")
-        return Response(self.parts[name], media_type=_PARTS[name])
+        return Response(self.parts[name], media_type=PAGE_PARTS[name])
 
     def open(self, _request: Request) -> Response:
         return _packed(*open_page(self.source))

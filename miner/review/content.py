@@ -55,7 +55,8 @@ def open_page(source: ReviewSource) -> tuple[dict[str, Any], dict[str, NDArray[A
             "n_suspects": len(source.suspects),
             "firing_order": info.get("firing_order", []),
         },
-        "leads": [vars(lead) for lead in source.leads],
+        "leads": [{**vars(lead), "range": source.lead_range(lead.index)} for lead in source.leads],
+        "typical": _typical(source),
         "suspects": _with_events(source, suspects),
         "incidents": source.incidents.to_pylist(),
         "missing": source.missing,
@@ -70,7 +71,21 @@ def _with_events(source: ReviewSource, suspects: pa.Table) -> list[dict[str, Any
     ids = source.events["event_id"].to_numpy()
     places = np.searchsorted(ids, suspects["event_id"].to_numpy())
     events = source.events.select(list(_EVENT_COLUMNS)).take(pa.array(places)).to_pylist()
-    return [{**row, "event": event} for row, event in zip(suspects.to_pylist(), events, strict=True)]
+    usual = source.usual_measures
+    return [
+        {**row, "event": event, "usual_measures": usual.get(row["event_id"], {})}
+        for row, event in zip(suspects.to_pylist(), events, strict=True)
+    ]
+
+
+def _typical(source: ReviewSource) -> dict[str, dict[str, float | None]]:
+    """Return the median of what an absent pulse would have had, over all events and per cylinder."""
+    names = ["on_time_us", "delay_us", "feedback_width_us"]
+    groups = source.events.group_by("cylinder").aggregate([(name, "approximate_median") for name in names])
+    out = {str(row.pop("cylinder")): row for row in groups.to_pylist()}
+    return {
+        cylinder: {name: row[f"{name}_approximate_median"] for name in names} for cylinder, row in sorted(out.items())
+    }
 
 
 def events_between(source: ReviewSource, start_s: float, stop_s: float) -> list[dict[str, Any]] | None:

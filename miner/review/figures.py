@@ -11,10 +11,13 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from miner.review.source import ReviewSource
+from miner.suspicion.exact import binomial_interval
 
 __all__ = ["figure_data", "map_data"]
 
-MAP_BINS = 1200
+MAP_BINS, MAP_BIN_S = 1200, 0.5
+"""At most so many bins, and none shorter: a bin without an event would break the trace."""
+
 MAX_POINTS = 1200
 """Healthy events per cylinder drawn in a scatter picture."""
 
@@ -36,13 +39,14 @@ def map_data(source: ReviewSource) -> tuple[dict[str, Any], Arrays]:
         ``states``: list of [start_s, stop_s, state]; ``gaps``: list of [start_s, stop_s, lead or None];
         ``supply_name``: what the supply trace is, or None.
     arrays : dict
-        ``map_time_s``, ``map_rpm_low``, ``map_rpm_high``, ``map_supply_v``: ndarray of shape (MAP_BINS,)
+        ``map_time_s``, ``map_rpm_low``, ``map_rpm_high``, ``map_supply_v``: ndarray of shape (n_bins,)
     """
-    edges = np.linspace(0, max(source.duration_s, 1e-6), MAP_BINS + 1)
+    n_bins = int(np.clip(source.duration_s / MAP_BIN_S, 1, MAP_BINS))
+    edges = np.linspace(0, max(source.duration_s, 1e-6), n_bins + 1)
     times, events = source.event_times_s, source.events
     rpm = _floats(events, "engine_rpm")
-    bins = np.clip(np.searchsorted(edges, times, side="right") - 1, 0, MAP_BINS - 1)
-    low, high = _per_bin(np.fmin, rpm, bins), _per_bin(np.fmax, rpm, bins)
+    bins = np.clip(np.searchsorted(edges, times, side="right") - 1, 0, n_bins - 1)
+    low, high = (_per_bin(combine, rpm, bins, n_bins) for combine in (np.fmin, np.fmax))
     supply, name = _supply(source, edges)
     header = {
         "states": _runs(times, events["operating_state"].to_pylist()),
@@ -63,8 +67,10 @@ def _floats(events: pa.Table, name: str) -> NDArray[np.float64]:
     return values
 
 
-def _per_bin(combine: np.ufunc, values: NDArray[np.float64], bins: NDArray[np.int64]) -> NDArray[np.float32]:
-    out = np.full(MAP_BINS, np.nan)
+def _per_bin(
+    combine: np.ufunc, values: NDArray[np.float64], bins: NDArray[np.int64], n_bins: int
+) -> NDArray[np.float32]:
+    out = np.full(n_bins, np.nan)
     combine.at(out, bins, values)
     return out.astype(np.float32)
 
@@ -79,10 +85,11 @@ def _supply(source: ReviewSource, edges: NDArray[np.float64]) -> tuple[NDArray[n
     if not len(times):
         times, values = source.event_times_s, _floats(source.events, "supply_v")
     known = np.isfinite(values)
-    bins = np.clip(np.searchsorted(edges, times[known], side="right") - 1, 0, MAP_BINS - 1)
-    n = np.bincount(bins, minlength=MAP_BINS)
-    sums = np.bincount(bins, values[known], MAP_BINS)
-    means = np.divide(sums, n, out=np.full(MAP_BINS, np.nan), where=n > 0)
+    n_bins = len(edges) - 1
+    bins = np.clip(np.searchsorted(edges, times[known], side="right") - 1, 0, n_bins - 1)
+    n = np.bincount(bins, minlength=n_bins)
+    sums = np.bincount(bins, values[known], n_bins)
+    means = np.divide(sums, n, out=np.full(n_bins, np.nan), where=n > 0)
     return means.astype(np.float32), lead.column
 
 
@@ -145,19 +152,16 @@ def _nice_step(at_least: float) -> float:
 
 
 def _bars(key: NDArray[Any], suspect: NDArray[np.bool_], label: Any) -> list[dict[str, Any]]:
-    """Return one bar per value of the key; the interval is Clopper and Pearson's, 95 %, Biometrika 26, 1934."""
-    from scipy.stats import beta
-
+    """Return one bar per value of the key, with its exact 95 % interval."""
     bars = []
     for value in np.unique(key[np.isfinite(key)]):
         mine = key == value
         n, k = int(mine.sum()), int(suspect[mine].sum())
-        low = float(beta.ppf(0.025, k, n - k + 1)) if k else 0.0
-        high = float(beta.ppf(0.975, k + 1, n - k)) if k < n else 1.0
+        share = binomial_interval(k, n)
         bars.append(
             {
                 "label": label(float(value)), "n_suspects": k, "n_events": n,
-                "per_thousand": 1000.0 * k / n, "low": 1000.0 * low, "high": 1000.0 * high,
+                "per_thousand": 1000.0 * k / n, "low": 1000.0 * share.low, "high": 1000.0 * share.high,
             }
         )  # fmt: skip
     return bars

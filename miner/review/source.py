@@ -18,7 +18,7 @@ from miner.errors import MinerError
 from miner.findings.store import Findings
 from miner.recording.reader import Recording, open_recording
 from miner.review.envelope import BLOCK_SAMPLES, Envelope
-from miner.review.tables import ENVELOPE, TRACKS, USUAL, WINDOWS
+from miner.review.tables import CLOCK, ENVELOPE, MEASURES, TRACKS, USUAL, WINDOWS
 from miner.review.verdicts import VerdictStore
 from miner.schema import EVENTS, GAPS, INCIDENTS, SUSPECTS, Table
 
@@ -63,38 +63,65 @@ def describe_recording(recording: Recording, setup: Setup, *, block_samples: int
 
 
 class TimeMap:
-    """Seconds since the first sample to sample index and back, over the gaps in which time went on without samples.
+    """Seconds since the first sample to sample index and back.
+
+    Known are the instants of some samples (``clock``) and the gaps in which time went on without samples; between
+    two known instants without a gap the samples lie evenly, elsewhere they follow each other at the nominal rate.
 
     Parameters
     ----------
     rate_hz : float
+        Nominal rate.
     gaps : pyarrow.Table
         As in `miner.schema.GAPS`; only those of all leads (lead null) cost samples.
+    clock : pyarrow.Table, optional
+        As in `miner.review.tables.CLOCK`; without it, sample 0 at 0 s.
     """
 
-    def __init__(self, rate_hz: float, gaps: pa.Table) -> None:
+    def __init__(self, rate_hz: float, gaps: pa.Table, clock: pa.Table | None = None) -> None:
         self.rate_hz = rate_hz
-        spans = [
-            (start, stop)
-            for lead, start, stop in zip(*(gaps[n].to_pylist() for n in ("lead", "start_s", "stop_s")), strict=True)
-            if lead is None
-        ]
-        lost = np.cumsum([0.0, *(stop - start - 1 / rate_hz for start, stop in spans)])
-        self._resume_s = np.array([stop for _, stop in spans])
-        self._lost_s = lost
-        self._resume_sample = np.rint((self._resume_s - lost[1:]) * rate_hz)
+        known = [(0, 0.0, True)]
+        if clock is not None and len(clock):
+            known = [
+                (n, t, True) for n, t in zip(clock["sample"].to_pylist(), clock["time_s"].to_pylist(), strict=True)
+            ]
+        anchors = _with_gaps(known, rate_hz, gaps)
+        self._samples = np.array([n for n, _, _ in anchors], np.int64)
+        self._times = np.array([t for _, t, _ in anchors])
+        self._step = np.full(len(anchors), 1 / rate_hz)
+        even = np.array([even for _, _, even in anchors[1:]], bool)
+        spans = np.diff(self._times) / np.maximum(np.diff(self._samples), 1)
+        self._step[:-1][even] = spans[even]
 
     def sample_at(self, time_s: float) -> int:
         """Return the nearest sample; inside a gap the first one after it."""
-        before = int(np.searchsorted(self._resume_s, time_s, side="right"))
-        sample = round((time_s - float(self._lost_s[before])) * self.rate_hz)
-        return min(sample, int(self._resume_sample[before])) if before < len(self._resume_s) else sample
+        k = max(int(np.searchsorted(self._times, time_s, side="right")) - 1, 0)
+        sample = int(self._samples[k]) + round((time_s - float(self._times[k])) / float(self._step[k]))
+        return min(sample, int(self._samples[k + 1])) if k + 1 < len(self._samples) else sample
 
     def times_of(self, samples: NDArray[np.int64]) -> NDArray[np.float64]:
         """Return the time of each sample, in seconds."""
-        before = np.searchsorted(self._resume_sample, samples, side="right")
-        times: NDArray[np.float64] = samples / self.rate_hz + self._lost_s[before]
+        k = np.maximum(np.searchsorted(self._samples, samples, side="right") - 1, 0)
+        times: NDArray[np.float64] = self._times[k] + (samples - self._samples[k]) * self._step[k]
         return times
+
+
+Anchor = tuple[int, float, bool]
+
+
+def _with_gaps(known: list[Anchor], rate_hz: float, gaps: pa.Table) -> list[Anchor]:
+    """Add to the known instants the first sample after each gap; the flag says that no gap lies before the anchor."""
+    out = [known[0]]
+    waiting = known[1:]
+    spans = zip(*(gaps[name].to_pylist() for name in ("lead", "start_s", "stop_s")), strict=True)
+    for start_s, stop_s in sorted((start, stop) for lead, start, stop in spans if lead is None):
+        while waiting and waiting[0][1] <= start_s:
+            out.append(waiting.pop(0))
+        sample, time_s, _ = out[-1]
+        out.append((sample + round((start_s - time_s) * rate_hz) + 1, stop_s, False))
+        if waiting and waiting[0][0] <= out[-1][0]:
+            waiting.pop(0)
+    return out + waiting
 
 
 class ReviewSource:
@@ -124,7 +151,7 @@ class ReviewSource:
         self.missing: list[str] = []
         self.recording = self._find_recording()
         self.rate_hz = float(self.info["rate_hz"])
-        self.times = TimeMap(self.rate_hz, self.gaps)
+        self.times = TimeMap(self.rate_hz, self.gaps, self._optional(CLOCK))
         self.leads: Sequence[Lead] = [Lead(index=i, **channel) for i, channel in enumerate(self.info["channels"])]
 
     @property
@@ -163,6 +190,22 @@ class ReviewSource:
     def envelope(self) -> Envelope:
         """Levels of smallest and largest values; empty levels where mining left none."""
         return Envelope.from_table(self._optional(ENVELOPE), int(self.info["block_samples"]))
+
+    def lead_range(self, lead: int) -> tuple[float, float] | None:
+        """Return between which voltages a lead lies but for rare spikes; None where no envelope was kept."""
+        levels = self.envelope.levels[0]
+        if lead not in levels or not np.isfinite(levels[lead][0]).any():
+            return None
+        low, high = levels[lead]
+        return float(np.nanpercentile(low, 1)), float(np.nanpercentile(high, 99))
+
+    @cached_property
+    def usual_measures(self) -> dict[int, dict[str, tuple[float | None, float | None]]]:
+        """Per listed event and measure: usual value and distance in sigma."""
+        out: dict[int, dict[str, tuple[float | None, float | None]]] = {}
+        for row in self._optional(MEASURES).to_pylist():
+            out.setdefault(row["event_id"], {})[row["measure"]] = (row["usual"], row["distance_sigma"])
+        return out
 
     @cached_property
     def tracks(self) -> pa.Table:

@@ -6,7 +6,7 @@ import pyarrow as pa
 
 from miner.schema import Column, Table
 
-__all__ = ["ENVELOPE", "TRACKS", "USUAL", "WINDOWS"]
+__all__ = ["CLOCK", "ENVELOPE", "MEASURES", "TRACKS", "USUAL", "WINDOWS"]
 
 
 def _column(name: str, kind: pa.DataType, unit: str, meaning: str, *, nullable: bool = False) -> Column:
@@ -27,9 +27,29 @@ ENVELOPE = Table(
     ),
 )
 
+CLOCK = Table(
+    name="clock",
+    row="instant of one sample in about 0.1 s; the samples between lie evenly, but for the gaps",
+    columns=(
+        _column("sample", pa.int64(), "", "running number of the sample"),
+        _column("time_s", pa.float64(), "s", "its instant"),
+    ),
+)
+
+MEASURES = Table(
+    name="measures",
+    row="what is usual for one measure of one listed event under its conditions",
+    columns=(
+        _column("event_id", pa.int64(), "", "of the event"),
+        _column("measure", pa.string(), "", "column of the event table"),
+        _column("usual", pa.float64(), "as measure", "usual value", nullable=True),
+        _column("distance_sigma", pa.float64(), "sigma", "robust distance of the event's value, signed", nullable=True),
+    ),
+)
+
 TRACKS = Table(
     name="tracks",
-    row="mean of one slow lead (supply, ground ...) over one short stretch of time",
+    row="mean of one slow lead (supply, ground ...) over about 0.1 s",
     columns=(
         _LEAD,
         _column("time_s", pa.float64(), "s", "start of the stretch"),

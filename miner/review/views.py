@@ -17,18 +17,18 @@ from numpy.typing import NDArray
 from miner.recording.chunks import iter_chunks
 from miner.recording.reader import Recording
 from miner.review.envelope import block_extremes
-from miner.review.source import ReviewSource
+from miner.review.source import ReviewSource, TimeMap
 
 __all__ = ["View", "ViewReader"]
 
-SAMPLES_PER_PIXEL = 4
+SAMPLES_PER_PIXEL = 16
 """Up to so many, the page gets true samples; the picture cannot show more anyway."""
 
 TILE_SAMPLES = 1 << 18
-FINE_BLOCK = 64
+FINE_BLOCK = 16
 """Samples a block in a tile: a view with fewer samples a pixel is read as true samples or from these blocks."""
 
-TILES_KEPT = 96
+TILES_KEPT = 64
 QUICK_TILES = 2
 """A quick view reads no more new tiles than this from the disk."""
 
@@ -156,7 +156,7 @@ class ViewReader:
                 if window_start_s > stop_s:
                     break
                 table = self.source.stored_windows(event_id)
-                view = _cut(stored_view(table, self.source.rate_hz, true_samples=True), start_s, stop_s)
+                view = _cut(stored_view(table, self.source.times, true_samples=True), start_s, stop_s)
                 if len(view.times_s):
                     return view
         step, level = self.source.envelope.pick(per_pixel)
@@ -189,7 +189,7 @@ def read_volts(recording: Recording, columns: list[str], first: int, last: int) 
     return out
 
 
-def stored_view(table: pa.Table, rate_hz: float, *, true_samples: bool) -> View:
+def stored_view(table: pa.Table, times: TimeMap, *, true_samples: bool) -> View:
     """Return the stored window of one suspect as a view."""
     rows = [row for row in table.to_pylist() if (row["step"] == 1) == true_samples]
     if not rows:
@@ -197,7 +197,8 @@ def stored_view(table: pa.Table, rate_hz: float, *, true_samples: bool) -> View:
     step, start_s = rows[0]["step"], rows[0]["start_s"]
     values = {row["lead"]: np.array(row["values"], np.float32) for row in rows}
     n = len(next(iter(values.values()))) // (1 if step == 1 else 2)
-    return View(step=step, times_s=start_s + np.arange(n) * (step / rate_hz), values=values, partial=True)
+    first = times.sample_at(start_s)
+    return View(step=step, times_s=times.times_of(first + np.arange(n) * step), values=values, partial=True)
 
 
 def _cut(view: View, start_s: float, stop_s: float) -> View:

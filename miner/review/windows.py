@@ -20,10 +20,12 @@ from miner.engine.setup import Setup
 from miner.findings.store import Findings
 from miner.recording.reader import Recording
 from miner.review.envelope import block_extremes
+from miner.review.keep import clock_table, envelope_table, measure_table, track_table
 from miner.review.source import RECORDING_FILE, TimeMap, describe_recording
-from miner.review.tables import ENVELOPE, TRACKS, USUAL, WINDOWS
+from miner.review.tables import CLOCK, ENVELOPE, MEASURES, TRACKS, USUAL, WINDOWS
 from miner.review.views import read_volts
 from miner.schema import GAPS
+from miner.signal.extraction import Extraction
 
 __all__ = ["build_windows", "speed_cell"]
 
@@ -57,23 +59,24 @@ def build_windows(
     folder: str | Path,
     recording: Recording,
     setup: Setup,
+    extraction: Extraction,
     events: pa.Table,
     suspects: pa.Table,
     *,
-    gaps: pa.Table,
-    envelope: pa.Table | None = None,
-    tracks: pa.Table | None = None,
+    scores: pa.Table | None = None,
 ) -> None:
-    """Write ``recording.json``, gaps, envelope, tracks, windows and usual pulses into the findings folder.
+    """Write everything the review needs besides the findings themselves into the findings folder.
 
     Parameters
     ----------
     folder : path
         The findings folder.
-    events, suspects, gaps : pyarrow.Table
+    extraction : Extraction
+        Of the whole recording.
+    events, suspects : pyarrow.Table
         As declared in `miner.schema`; suspects worst first.
-    envelope, tracks : pyarrow.Table, optional
-        As declared in `miner.review.tables`.
+    scores : pyarrow.Table, optional
+        ``scores`` of the ranking: ``usual_<measure>`` and ``distance_<measure>`` of each event.
 
     Raises
     ------
@@ -82,10 +85,13 @@ def build_windows(
     """
     findings = Findings(folder)
     findings.write_json(RECORDING_FILE, describe_recording(recording, setup))
-    findings.write_table(GAPS, gaps)
-    findings.write_table(ENVELOPE, ENVELOPE.empty() if envelope is None else envelope)
-    findings.write_table(TRACKS, TRACKS.empty() if tracks is None else tracks)
-    times = TimeMap(recording.rate_hz, gaps)
+    findings.write_table(GAPS, extraction.gaps)
+    clock = clock_table(extraction) if recording.has_time else CLOCK.empty()
+    findings.write_table(CLOCK, clock)
+    findings.write_table(ENVELOPE, envelope_table(extraction))
+    findings.write_table(TRACKS, track_table(extraction))
+    findings.write_table(MEASURES, measure_table(suspects, scores))
+    times = TimeMap(recording.rate_hz, extraction.gaps, clock)
     columns = [channel.column for channel in setup.channel]
     picker = _Picker(times, _event_columns(events), _Sweep(recording, columns))
     windows = [_Window(picker, suspect) for suspect in suspects.slice(0, N_WINDOWS).to_pylist()]

@@ -12,9 +12,9 @@ from miner.engine.setup import Setup, parse_setup
 from miner.findings.store import Findings
 from miner.recording.reader import open_recording
 from miner.review.envelope import BLOCK_SAMPLES, block_extremes
-from miner.review.tables import ENVELOPE
 from miner.review.windows import build_windows
-from miner.schema import EVENTS, GAPS, INCIDENTS, SUSPECTS, Table
+from miner.schema import EVENTS, GAPS, INCIDENTS, PULSES, SUSPECTS, Table
+from miner.signal.extraction import Envelope, Extraction, Track
 
 ORDER = (1, 3, 4, 2)
 NASTY = "<img src=x onerror=alert(1)>"
@@ -107,6 +107,12 @@ def make_suspects(events: pa.Table) -> tuple[pa.Table, pa.Table]:
     return suspects, fill(INCIDENTS, incidents)
 
 
+def make_scores(events: pa.Table) -> pa.Table:
+    """The part of the ranking's scores that the review keeps."""
+    n = len(events)
+    return pa.table({"event_id": events["event_id"], "usual_on_time_us": [ON_US] * n, "distance_on_time_us": [0.5] * n})
+
+
 def make_volts(events: pa.Table, n: int, rate_hz: float, seed: int = 5) -> dict[str, np.ndarray]:
     """Counts of the four leads: command of 1, feedback (active low), command of 3, supply."""
     random = np.random.default_rng(seed)
@@ -122,7 +128,7 @@ def make_volts(events: pa.Table, n: int, rate_hz: float, seed: int = 5) -> dict[
             lead = 0 if event["cylinder"] == 1 else 2
             levels[lead][round(at * rate_hz) : round((at + event["on_time_us"] * 1e-6) * rate_hz)] = 5.0
         if event["feedback_seen"]:
-            start = at + (event["delay_us"] or DELAY_US) * 1e-6
+            start = at + (event["delay_us"] or 0.0) * 1e-6  # without a command lead the time is the answer's
             levels[1][round(start * rate_hz) : round((start + WIDTH_US * 1e-6) * rate_hz)] = 0.4
     return [np.rint((v + random.normal(0, 0.02, n)) / 0.005).astype(np.int16) for v in levels]
 
@@ -136,15 +142,24 @@ def make_recording(path: Path, setup: Setup, events: pa.Table, duration_s: float
     return path
 
 
-def envelope_table(recording_path: Path, setup: Setup) -> pa.Table:
+def make_extraction(recording_path: Path, setup: Setup, gaps: pa.Table, rate_hz: float) -> Extraction:
+    """What the signal stage would hand on, as far as the review looks at it."""
     table = pq.read_table(recording_path)
-    parts = []
+    window = max(1, round(0.1 * rate_hz / BLOCK_SAMPLES)) * BLOCK_SAMPLES
+    envelope, tracks = {}, {}
     for lead, channel in enumerate(setup.channel):
-        low, high = block_extremes(table[channel.column].to_numpy() * np.float32(0.005), BLOCK_SAMPLES)
-        parts.append(
-            pa.table([np.full(len(low), lead, np.int16), np.arange(len(low)), low, high], schema=ENVELOPE.schema)
-        )
-    return pa.concat_tables(parts)
+        counts = table[channel.column].to_numpy()
+        low, high = block_extremes(counts, BLOCK_SAMPLES)
+        envelope[lead] = Envelope(samples_per_point=BLOCK_SAMPLES, scale=0.005, offset=0.0, low=low, high=high)
+        if channel.role == "supply":
+            means = np.add.reduceat(counts * 0.005, np.arange(0, len(counts), window))
+            means /= np.diff([*range(0, len(counts), window), len(counts)])
+            tracks[lead] = Track(least=means, mean=means, most=means)
+    return Extraction(
+        pulses=PULSES.empty(), gaps=gaps, window_start_s=np.arange(0, len(table), window) / rate_hz,
+        window_samples=window, envelope=envelope, tracks=tracks, leads={},
+        columns={i: c.column for i, c in enumerate(setup.channel)},
+    )  # fmt: skip
 
 
 def make_findings(
@@ -164,8 +179,9 @@ def make_findings(
     for declared, table in ((EVENTS, events), (SUSPECTS, suspects), (INCIDENTS, incidents)):
         findings.write_table(declared, table)
     gaps = fill(GAPS, [{"lead": 1, "start_s": 0.4 * duration_s, "stop_s": 0.42 * duration_s}])
+    extraction = make_extraction(path, setup, gaps, rate_hz)
     build_windows(
-        findings.folder, open_recording(path), setup, events, suspects, gaps=gaps, envelope=envelope_table(path, setup)
+        findings.folder, open_recording(path), setup, extraction, events, suspects, scores=make_scores(events)
     )
     findings.write_json("summary.json", {"made": "for tests"})
     return findings.folder

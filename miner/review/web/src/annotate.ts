@@ -3,7 +3,7 @@ import type uPlot from "uplot";
 import { cylinderName, duration } from "./format";
 import { INK, SMALL_FONT, leadInk } from "./ink";
 import { type Lanes, line, scaled } from "./lanes";
-import type { EventRow, Lead, Suspect, Usual } from "./types";
+import type { EventRow, Lead, Suspect, Typical, Usual } from "./types";
 
 const MIN_LABEL = 58; // pixels between two edges for a label to fit
 const DEFAULT_PULSE_S = 0.003;
@@ -19,6 +19,7 @@ export class Annotator {
   constructor(
     private readonly lanes: Lanes,
     private readonly scene: Scene,
+    private readonly typical: Record<string, Typical>,
   ) {}
 
   private x(u: uPlot, time_s: number): number {
@@ -46,9 +47,13 @@ export class Annotator {
   private drawUsual(u: uPlot, event: EventRow, usual: Usual, ratio: number): void {
     const { ctx } = u;
     for (const [lead, band] of usual.bands) {
+      const [top, bottom] = this.lanes.strip(u, lead);
+      ctx.save();
+      ctx.beginPath();
+      ctx.rect(u.bbox.left, top, u.bbox.width, bottom - top);
+      ctx.clip();
       const at = (i: number) => this.x(u, event.time_s + (usual.start_us + i * usual.step_us) * 1e-6);
       const n = band.median.length;
-      if (at(n - 1) - at(0) < 20 * ratio) return;
       ctx.fillStyle = INK.band;
       ctx.beginPath();
       for (let i = 0; i < n; i++) ctx.lineTo(at(i), this.lanes.y(u, lead, band.low[i] ?? NaN));
@@ -60,7 +65,7 @@ export class Annotator {
       ctx.beginPath();
       for (let i = 0; i < n; i++) ctx.lineTo(at(i), this.lanes.y(u, lead, band.median[i] ?? NaN));
       ctx.stroke();
-      ctx.setLineDash([]);
+      ctx.restore();
     }
   }
 
@@ -112,10 +117,14 @@ export class Annotator {
   private drawMeasures(u: uPlot, event: EventRow, chosen: boolean, ratio: number): void {
     const command = this.lanes.leads.find((l) => l.role === "command" && l.cylinder === event.cylinder);
     const feedback = this.lanes.leads.find((l) => l.role === "feedback");
-    if (command) this.drawPulse(u, command, event.time_s, event.on_time_us, event.command_seen, "on-time", chosen, ratio);
+    const on_us = event.command_seen === false ? (this.typical[String(event.cylinder)]?.on_time_us ?? null) : event.on_time_us;
+    if (command) this.drawPulse(u, command, event.time_s, on_us, event.command_seen, "on-time", chosen, ratio);
     if (!feedback) return;
-    const start = event.time_s + (event.delay_us ?? 0) * 1e-6;
-    this.drawPulse(u, feedback, start, event.feedback_width_us, event.feedback_seen, "width", chosen, ratio);
+    const usual = this.typical[String(event.cylinder ?? "None")];
+    const delay_us = event.delay_us ?? (command ? (usual?.delay_us ?? 0) : 0); // without a command, time is the feedback's
+    const start = event.time_s + delay_us * 1e-6;
+    const width_us = event.feedback_seen === false ? (usual?.feedback_width_us ?? null) : event.feedback_width_us;
+    this.drawPulse(u, feedback, start, width_us, event.feedback_seen, "width", chosen, ratio);
     if (command && event.delay_us !== null) this.drawDelay(u, feedback, event.time_s, start, ratio);
   }
 

@@ -143,7 +143,7 @@ export function bars(title: string, data: Bar[], xName: string): HTMLElement {
     ctx.font = SMALL_FONT;
     ctx.textBaseline = "middle";
     yTicks(ctx, [0, top * 1.08], { x: (v) => v, y }, width - BOX.right);
-    names(ctx, width, height, xName, "suspects in 1,000 events");
+    names(ctx, width, height, xName, "per 1,000 events");
     data.forEach((bar, i) => drawBar(ctx, bar, BOX.left + i * slot, slot, y, bottom, i % labelEvery(slot) === 0));
   });
   const rows = data.map((b) => `${b.label}: ${b.n_suspects} of ${b.n_events}, ${digits(b.per_thousand, 3)} in 1,000`);

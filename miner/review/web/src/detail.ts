@@ -59,13 +59,15 @@ function table(suspect: Suspect): HTMLElement {
 
 function row(suspect: Suspect, event: EventRow, name: (typeof MEASURES)[number]): HTMLElement {
   const deciding = name === suspect.measure;
-  const distance = deciding && suspect.distance_sigma !== null ? `${digits(suspect.distance_sigma, 2)} σ` : "";
+  const kept = suspect.usual_measures[name];
+  const usual = deciding ? suspect.usual : (kept?.[0] ?? null);
+  const sigma = deciding ? suspect.distance_sigma : (kept?.[1] ?? null);
   return el(
     "tr", { class: deciding ? "deciding" : "" },
     el("th", { scope: "row" }, measureName(name)),
     el("td", {}, measureValue(name, event[name])),
-    el("td", {}, deciding && suspect.usual !== null ? measureValue(name, suspect.usual) : ""),
-    el("td", {}, distance),
+    el("td", {}, usual === null ? "" : measureValue(name, usual)),
+    el("td", {}, sigma === null ? "" : `${digits(sigma, 2)}\u202fσ`),
   );
 }
 

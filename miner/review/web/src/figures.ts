@@ -17,7 +17,8 @@ export async function drawFigures(state: State, root: HTMLElement): Promise<void
 
 function speedPictures(state: State, figures: Figures, arrays: Arrays): HTMLElement[] {
   const rows = (["on", "delay"] as const).map((name) => {
-    const charts = figures.cylinders.map((cylinder) => {
+    const known = figures.cylinders.filter((c) => Array.from(arrays[`${name}_${c}`] ?? []).some(Number.isFinite));
+    const charts = known.map((cylinder) => {
       const suspects = state.suspects.filter((s) => (s.cylinder ?? 0) === cylinder).map((s) => s.event);
       const field = name === "on" ? "on_time_us" : "delay_us";
       return scatter(
@@ -29,9 +30,10 @@ function speedPictures(state: State, figures: Figures, arrays: Arrays): HTMLElem
         "engine speed, rpm", name === "on" ? "on-time, ms" : "delay, ms",
       );
     });
-    const measures = figures.cylinders.some((c) => Array.from(arrays[`${name}_${c}`] ?? []).some(Number.isFinite));
     const title = name === "on" ? "On-time against speed" : "Delay of the feedback against speed";
-    return measures ? el("section", {}, el("h2", {}, `${title} (crosses: suspects)`), el("div", { class: "charts" }, ...charts)) : null;
+    const others = figures.cylinders.filter((c) => !known.includes(c)).join(", ");
+    const note = others && known.length ? `; not measured on cylinder ${others}: no command lead there` : "";
+    return known.length ? el("section", {}, el("h2", {}, `${title} (crosses: suspects${note})`), el("div", { class: "charts" }, ...charts)) : null;
   });
   return rows.filter((row) => row !== null);
 }

@@ -24,6 +24,12 @@ export function volts(v: number, unit = "V"): string {
   return Number.isFinite(v) ? `${v.toFixed(Math.abs(v) < 10 ? 3 : 2)}${THIN}${unit}` : "–";
 }
 
+/** A length of time in words. */
+export function length(seconds: number): string {
+  const parts: [number, string][] = [[Math.floor(seconds / 3600), "h"], [Math.floor(seconds / 60) % 60, "min"], [Math.floor(seconds % 60), "s"]];
+  return parts.filter(([n], i) => n || i === 2).map(([n, unit]) => `${n}${THIN}${unit}`).join(" ");
+}
+
 /** h:mm:ss.fraction since the start of the recording. */
 export function clock(seconds: number, places = 3): string {
   const sign = seconds < 0 ? "−" : "";
@@ -48,6 +54,7 @@ const UNITS: [string, string][] = [["_us", "µs"], ["_v", "V"], ["_deg", "°"], 
 
 /** A measure of the event table in words, without its unit. */
 export function measureName(column: string): string {
+  if (column === "engine_rpm") return "engine speed";
   const unit = UNITS.find(([ending]) => column.endsWith(ending));
   return words(unit ? column.slice(0, -unit[0].length) : column);
 }

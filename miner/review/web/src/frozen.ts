@@ -5,7 +5,7 @@ import type { Arrays, EventRow, Figures, Opened, Source, Usual, View } from "./t
 interface Frozen {
   open: string;
   figures: string;
-  windows: string[]; // coarsest first
+  windows: string[];
   usual: string[];
   events: EventRow[];
 }
@@ -25,27 +25,25 @@ async function inflate(text: string): Promise<[Record<string, unknown>, Arrays]>
 }
 
 interface WindowHeader {
-  start_s: number;
   step: number;
-  step_s: number;
-  scales: Record<string, [number, number]>;
+  scales: Record<string, [scale: number, offset: number]>;
 }
 
-/** Counts to volts: value * scale + offset, the smallest count is a missing sample. */
+const MISSING = -32768;
+
+/** Counts to volts, steps of time to times. */
 function asPiece(header: WindowHeader, arrays: Arrays): Piece {
   const values = new Map<number, Float32Array>();
-  let n = 0;
   for (const [name, counts] of Object.entries(arrays)) {
+    if (name === "time_s") continue;
     const [scale, offset] = header.scales[name] ?? [1, 0];
-    values.set(Number(name.slice(5)), Float32Array.from(counts, (c) => (c === -32768 ? NaN : c * scale + offset)));
-    n = header.step === 1 ? counts.length : counts.length / 2;
+    values.set(Number(name.slice(5)), Float32Array.from(counts, (c) => (c === MISSING ? NaN : c * scale + offset)));
   }
-  const time_s = Float64Array.from({ length: n }, (_, i) => header.start_s + i * header.step_s);
-  const stop_s = header.start_s + n * header.step_s;
-  const view: View = {
-    start_s: header.start_s, stop_s, step: header.step, exact: true, partial: true, events: null, time_s, values,
-  };
-  return { start_s: header.start_s, stop_s, view };
+  let now = 0;
+  const time_s = Float64Array.from(arrays["time_s"] ?? [], (step) => (now += step));
+  const span = { start_s: time_s[0] ?? 0, stop_s: time_s[time_s.length - 1] ?? 0 };
+  const view: View = { ...span, step: header.step, exact: true, partial: true, events: null, time_s, values };
+  return { ...span, view };
 }
 
 /** The finest piece that still fills a fair part of the view; the whole recording is the last resort. */

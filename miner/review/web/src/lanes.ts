@@ -3,13 +3,14 @@ import type uPlot from "uplot";
 import { FONT, INK, SMALL_FONT, leadInk } from "./ink";
 import type { Lead } from "./types";
 
+const LEAST_SPAN = 1;
 const GAP = 0.16; // share of a strip kept free above and below
 
 export class Lanes {
   private readonly ranges: ([number, number] | null)[];
 
   constructor(readonly leads: Lead[]) {
-    this.ranges = leads.map(() => null);
+    this.ranges = leads.map((lead) => lead.range && widened(lead.range));
   }
 
   scaleName(lead: number): string {
@@ -24,7 +25,7 @@ export class Lanes {
         if (v < low) low = v;
         if (v > high) high = v;
       }
-      if (low <= high) this.ranges[lead] = high - low < 1e-9 ? [low - 0.5, high + 0.5] : [low, high];
+      if (low <= high) this.ranges[lead] = anew ? [low, high + 1e-6] : widened([low, high]);
     });
   }
 
@@ -83,6 +84,12 @@ export class Lanes {
       ctx.fillText(`${(Math.abs(v) < step * 1e-6 ? 0 : v).toFixed(places)}`, bbox.left - 5 * ratio, y);
     }
   }
+}
+
+/** At least one volt high, so that a quiet lead looks quiet. */
+function widened([low, high]: [number, number]): [number, number] {
+  const room = Math.max(0, (LEAST_SPAN - (high - low)) / 2);
+  return [low - room, high + room];
 }
 
 export function laneTitle(lead: Lead): string {

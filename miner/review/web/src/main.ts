@@ -3,7 +3,7 @@ import "./page.css";
 import { CAUTION, detailPart } from "./detail";
 import { el, replace } from "./dom";
 import { drawFigures } from "./figures";
-import { clock, digits } from "./format";
+import { digits, length } from "./format";
 import { frozenSource } from "./frozen";
 import { commands, helpSheet, listenKeys } from "./keys";
 import { listPart } from "./list";
@@ -25,7 +25,7 @@ function source(): Source {
 function header(state: State, buttons: HTMLElement[]): HTMLElement {
   const r = state.opened.recording;
   const facts = [
-    `${clock(r.duration_s, 0)} recorded`,
+    `${length(r.duration_s)} recorded`,
     `${digits(r.rate_hz / 1000, 3)} kS/s`,
     `${r.n_events.toLocaleString("en")} ignition events`,
     `${r.n_suspects.toLocaleString("en")} suspects`,

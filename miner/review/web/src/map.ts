@@ -129,7 +129,12 @@ function drawGaps(ctx: CanvasRenderingContext2D, state: State, x: (t: number) =>
   for (const [start, stop] of state.opened.map.gaps) {
     const [left, right] = [x(start), Math.max(x(stop), x(start) + 2)];
     ctx.strokeRect(left, top, right - left, bottom - top);
-    for (let h = left; h < right; h += 5) line(ctx, h, bottom, Math.min(h + 12, right), bottom - 12);
+    ctx.save();
+    ctx.beginPath();
+    ctx.rect(left, top, right - left, bottom - top);
+    ctx.clip();
+    for (let h = left - (bottom - top); h < right; h += 6) line(ctx, h, bottom, h + (bottom - top), top);
+    ctx.restore();
   }
 }
 

@@ -88,25 +88,39 @@ export class Marks {
     if (a !== null && b !== null) cells.push(el("b", { class: "delta" }, `B − A ${duration(b - a, 6)}`));
     for (const lead of this.state.leads) {
       const [va, vb] = [this.value(lead.index, a), this.value(lead.index, b)];
-      const difference = va !== null && vb !== null ? ` Δ ${volts(vb - va, lead.unit)}` : "";
-      const text = [va, vb].map((v) => (v === null ? "–" : volts(v, lead.unit))).join(" → ");
+      const difference = va && vb ? ` Δ ${this.difference(va, vb, lead.unit)}` : "";
+      const text = [va, vb].map((v) => (v === null ? "–" : reading(v, lead.unit))).join(" → ");
       cells.push(el("b", { class: "volts" }, el("i", { class: `ink-${lead.index % 6}` }, lead.column), ` ${text}${difference}`));
     }
     replace(this.readout, ...cells);
   }
 
-  /** Voltage at a mark, linear between true samples; null where the picture shows blocks or nothing. */
-  private value(lead: number, time_s: number | null): number | null {
+  private difference(a: Reading, b: Reading, unit: string): string {
+    return a[0] === a[1] && b[0] === b[1] ? volts(b[0] - a[0], unit) : "– (zoom in)";
+  }
+
+  /** Voltage at a mark, linear between true samples, or the ends of the block that lies there; null without samples. */
+  private value(lead: number, time_s: number | null): Reading | null {
     const view = this.shown();
     const values = view?.values.get(lead);
-    if (time_s === null || !view || view.step !== 1 || !values) return null;
+    if (time_s === null || !view || !values) return null;
     const after = firstAtLeast(view.time_s, time_s);
+    if (view.step !== 1) {
+      const [low, high] = [values[2 * after - 2], values[2 * after - 1]];
+      return low === undefined || high === undefined || Number.isNaN(low) ? null : [low, high];
+    }
     const [t1, v1] = [view.time_s[after], values[after]];
     if (t1 === undefined || v1 === undefined) return null;
     const [t0, v0] = [view.time_s[after - 1] ?? t1, values[after - 1] ?? v1];
     const v = t1 === t0 ? v1 : v0 + ((v1 - v0) * (time_s - t0)) / (t1 - t0);
-    return Number.isFinite(v) ? v : null;
+    return Number.isFinite(v) ? [v, v] : null;
   }
+}
+
+type Reading = [low: number, high: number];
+
+function reading([low, high]: Reading, unit: string): string {
+  return low === high ? volts(low, unit) : `${volts(low, unit)} to ${volts(high, unit)}`;
 }
 
 export function firstAtLeast(sorted: Float64Array, value: number): number {

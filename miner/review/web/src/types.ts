@@ -6,6 +6,13 @@ export interface Lead {
   role: string;
   cylinder: number | null;
   unit: string;
+  range: [number, number] | null; // where it lies but for rare spikes
+}
+
+export interface Typical {
+  on_time_us: number | null;
+  delay_us: number | null;
+  feedback_width_us: number | null;
 }
 
 export interface EventRow {
@@ -49,6 +56,7 @@ export interface Suspect {
   distance_sigma: number | null;
   measure: string | null;
   event: EventRow;
+  usual_measures: Record<string, [usual: number | null, distance_sigma: number | null]>;
 }
 
 export interface Incident {
@@ -90,6 +98,7 @@ export interface Opened {
     firing_order: number[];
   };
   leads: Lead[];
+  typical: Record<string, Typical>; // by cylinder, "None" where it cannot be told
   suspects: Suspect[];
   incidents: Incident[];
   missing: string[];

@@ -37,7 +37,7 @@ export class Zoom {
     holder: HTMLElement,
   ) {
     this.lanes = new Lanes(state.leads);
-    this.annotator = new Annotator(this.lanes, this.scene);
+    this.annotator = new Annotator(this.lanes, this.scene, state.opened.typical);
     holder.append(this.root);
     this.plot = new uPlot(this.options(), this.aligned(null), this.root);
     this.marks = new Marks(
@@ -66,7 +66,7 @@ export class Zoom {
     }));
     return {
       ...this.size(),
-      padding: [HEAD, 10, 0, GUTTER],
+      padding: [HEAD, 28, 0, GUTTER],
       legend: { show: false },
       cursor: { drag: { x: false, y: false, setScale: false }, y: false, points: { show: false } },
       scales,
@@ -241,13 +241,13 @@ export class Zoom {
     if (!view) return;
     const [start, stop] = this.state.view;
     const rate = this.state.opened.recording.rate_hz;
-    const kind = !view.time_s.length ? "nothing kept here" : view.step === 1 ? "true samples" : `exact smallest and largest of ${duration(view.step / rate, 3)}`;
+    const kind = !view.time_s.length ? "nothing kept here" : view.step === 1 ? "true samples" : `smallest and largest of each ${duration(view.step / rate, 3)}`;
     const usual = this.scene.usual;
     const band = usual?.found
-      ? ` · dashed: usual pulse, median of ${usual.n_events} healthy events at ${digits(usual.rpm_low, 3)}–${digits(usual.rpm_high, 3)} rpm, grey: 5–95 %`
-      : this.state.selected ? " · no usual pulse kept for this cylinder and speed" : "";
+      ? ` · dashed: usual pulse (median of ${usual.n_events} healthy events at ${digits(usual.rpm_low, 3)}–${digits(usual.rpm_high, 3)} rpm, grey 5–95 %)`
+      : this.state.selected ? " · no usual pulse kept" : "";
     const zero = this.isFar() ? "" : ` · 0 = ${clock(this.scene.zero, 6)}`;
-    this.status.textContent = `${duration(stop - start, 3)} wide · ${kind}${view.partial ? " (the recording is missing)" : ""}${zero}${band}`;
+    this.status.textContent = `${duration(stop - start, 3)} · ${kind}${view.partial ? " (the recording is missing)" : ""}${zero}${band}`;
   }
 }
 

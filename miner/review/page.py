@@ -1,0 +1,31 @@
+"""The built files of the page, as they lie in the package."""
+
+from __future__ import annotations
+
+from importlib.resources import files
+
+from miner.errors import FindingsError
+
+__all__ = ["PAGE_PARTS", "page_part"]
+
+PAGE_PARTS = {"page.html": "text/html", "page.js": "text/javascript", "page.css": "text/css"}
+"""Each built file and its media type."""
+
+
+def page_part(name: str) -> str:
+    """Return one of the built files of the page.
+
+    Raises
+    ------
+    FindingsError
+        If the page was not built.
+    """
+    place = files("miner.review") / "static" / name
+    try:
+        return place.read_text(encoding="utf-8")
+    except FileNotFoundError as error:
+        raise FindingsError(
+            "the review page was not built",
+            remedy="run 'npm ci' and 'npm run build' in miner/review/web (Node 20), or install the released package",
+            file=str(place),
+        ) from error
