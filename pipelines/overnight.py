@@ -163,12 +163,13 @@ class _Run:
                 self._take(outcome)
 
     def _fill(self) -> None:
-        for _ in range(self._executor.free()):
-            task = next((t for t in (state.next_task() for state in self._open.values()) if t), None)
-            if task is None:
+        """Start what there is room for, in the order of the plan."""
+        for state in self._open.values():
+            while (task := state.next_task()) is not None and self._executor.has_room(task):
+                state.running[task.step] = 0
+                self._executor.start(task)
+            if not self._executor.has_room():
                 return
-            self._open[task.token].running[task.step] = 0
-            self._executor.start(task)
 
     def _on_samples(self, task: Task, samples: int) -> None:
         """Take word of how far a running section is."""

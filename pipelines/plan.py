@@ -14,8 +14,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from miner.errors import MinerError
+from pipelines.budget import need_bytes
 from pipelines.discovery import Found, find_recordings, find_setup
-from pipelines.tasks import Failure, Look, Steps, Task, explain_failure, fingerprint, part_files
+from pipelines.tasks import Failure, Look, StepKind, Steps, Task, explain_failure, fingerprint, part_files
 
 __all__ = ["Job", "NotPlanned", "Plan", "make_plan", "result_token"]
 
@@ -52,11 +53,11 @@ class Job:
     work: Path
     also: tuple[str, ...] = ()
 
-    def task(self, kind: str, index: int = 0) -> Task:
+    def task(self, kind: StepKind, index: int = 0) -> Task:
         """Return one step of this job as a task."""
         return Task(
             token=self.token,
-            kind=kind,  # type: ignore[arg-type]
+            kind=kind,
             index=index,
             n_sections=self.look.n_sections,
             recording=self.recording,
@@ -64,6 +65,7 @@ class Job:
             work=self.work,
             findings=self.findings,
             fingerprint=self.fingerprint,
+            need_bytes=need_bytes(kind, self.look),
         )
 
     @property

@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from multiprocessing.connection import Connection, wait
 from typing import Protocol
 
+from pipelines.budget import BASE_BYTES
 from pipelines.tasks import Failure, Outcome, Steps, Task, run_task
 
 __all__ = ["Executor", "LocalPool", "OnTaskSamples", "died"]
@@ -28,12 +29,15 @@ _ONE_THREAD = (
     "ARROW_IO_THREADS",
 )  # fmt: skip
 
+SWOLLEN = 1.5
+"""A worker that holds so many times its base after a task is replaced: its allocator keeps what others may need."""
+
 
 class Executor(Protocol):
     """Somewhere to run tasks: this machine's workers, or a cluster."""
 
-    def free(self) -> int:
-        """Return how many more tasks would start at once."""
+    def has_room(self, task: Task | None = None) -> bool:
+        """Say whether a task (without one: any task at all) would begin at once."""
 
     def start(self, task: Task) -> None:
         """Begin a task."""
@@ -74,23 +78,31 @@ class LocalPool:
         Processes; each runs one task at a time on one thread.
     steps : Steps
         What the tasks run.
-    worker_bytes : int, optional
-        A worker that holds more than this after a task is replaced by a fresh one.
+    budget_bytes : int, optional
+        What all workers together may hold (see `pipelines.budget`); a task whose need does not fit beside the running
+        ones waits, and starts in any case when it is alone.
     """
 
-    def __init__(self, n_workers: int, steps: Steps, *, worker_bytes: int | None = None) -> None:
+    def __init__(self, n_workers: int, steps: Steps, *, budget_bytes: int | None = None) -> None:
         self._context = multiprocessing.get_context("spawn")
         self._steps = pickle.dumps(steps)
-        self._worker_bytes = worker_bytes
+        self._budget_bytes = budget_bytes
         self._n_workers = n_workers
         self._workers: list[_Worker] = []
 
-    def free(self) -> int:
-        """Return how many workers have nothing to do."""
-        return self._n_workers - sum(w.task is not None for w in self._workers)
+    def has_room(self, task: Task | None = None) -> bool:
+        """Say whether a worker is free, and for a task, whether its need fits beside what is running."""
+        running = self._running()
+        if len(running) >= self._n_workers:
+            return False
+        if task is None or self._budget_bytes is None or not running:
+            return True
+        held = sum(BASE_BYTES + t.need_bytes for t in [*running, task])
+        return held <= self._budget_bytes
 
     def start(self, task: Task) -> None:
         """Give a task to a worker that has none; workers are started when first needed."""
+        self._make_room(task)
         worker = next((w for w in self._workers if w.task is None), None) or self._hire()
         worker.task = task
         try:
@@ -112,6 +124,19 @@ class LocalPool:
             worker.process.join()
             worker.pipe.close()
         self._workers.clear()
+
+    def _make_room(self, task: Task) -> None:
+        """Send idle workers home whose base the task needs."""
+        if self._budget_bytes is None:
+            return
+        spare = self._budget_bytes - sum(t.need_bytes for t in self._running()) - task.need_bytes
+        idle = [w for w in self._workers if w.task is None]
+        for worker in idle[1:]:
+            if len(self._workers) * BASE_BYTES > spare:
+                self._dismiss(worker)
+
+    def _running(self) -> list[Task]:
+        return [w.task for w in self._workers if w.task is not None]
 
     def processes(self) -> list[int]:
         """Return the process numbers of the workers."""
@@ -138,7 +163,7 @@ class LocalPool:
             return None
         outcome, held_bytes = message
         worker.task = None
-        if self._worker_bytes is not None and held_bytes > self._worker_bytes:
+        if self._budget_bytes is not None and held_bytes > SWOLLEN * BASE_BYTES:
             self._dismiss(worker)
         return outcome  # type: ignore[no-any-return]
 

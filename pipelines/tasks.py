@@ -30,6 +30,7 @@ __all__ = [
     "Look",
     "OnSamples",
     "Outcome",
+    "StepKind",
     "Steps",
     "Task",
     "digest_file",
@@ -120,6 +121,8 @@ class Task:
         Folder of the half-done parts, and where the findings go.
     fingerprint : str
         State of the recording's files when the plan was made; the task refuses another one.
+    need_bytes : int
+        Memory the step needs above what a worker holds anyway.
     """
 
     token: str
@@ -131,6 +134,7 @@ class Task:
     work: Path
     findings: Path
     fingerprint: str
+    need_bytes: int = 0
 
     @property
     def step(self) -> str:

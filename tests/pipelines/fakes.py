@@ -1,22 +1,20 @@
 """Steps and an executor that are quick and obvious, for tests of plan, journal, crashes and executors.
 
-A fake recording is a Parquet file with integer columns; a section is 100 rows; "mining" sums them and keeps the
-rows over 900. The findings have the files of the real ones.
+A fake recording is a JSON list of numbers under a Parquet name, so that a process that works on it starts at once;
+a section is 100 of them, and "mining" keeps those over nine tenths of the largest. The findings have the names of the
+real ones.
 """
 
 from __future__ import annotations
 
 import json
 import os
+import random
 import signal
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-
-import numpy as np
-import pyarrow as pa
-import pyarrow.parquet as pq
 
 from miner.errors import RecordingError, SignalError
 from pipelines.pool import OnTaskSamples
@@ -27,8 +25,8 @@ SECTION = 100
 
 def write_fake(path: Path, seed: int, rows: int = 350) -> Path:
     path.parent.mkdir(parents=True, exist_ok=True)
-    values = np.random.default_rng(seed).integers(0, 1000, rows)
-    pq.write_table(pa.table({"lead_1": values}), path)
+    draw = random.Random(seed)
+    path.write_text(json.dumps([draw.randrange(1000) for _ in range(rows)]))
     return path
 
 
@@ -39,12 +37,11 @@ def write_fake_tree(folder: Path, n: int = 3) -> Path:
     return folder
 
 
-def _values(recording: Path) -> np.ndarray:
+def _values(recording: Path) -> list[int]:
     try:
-        tables = [pq.read_table(p) for p in part_files(recording)]
+        return [value for part in part_files(recording) for value in json.loads(part.read_text())]
     except (OSError, ValueError) as error:
         raise RecordingError("is no recording", remedy="record it again", file=recording) from error
-    return pa.concat_tables(tables)["lead_1"].to_numpy()
 
 
 @dataclass(frozen=True)
@@ -61,7 +58,7 @@ class FakeSteps:
     def look(self, recording: Path, setup: Path) -> Look:
         values = _values(recording)
         return Look(
-            identity=str((values.tobytes().hex(), setup.read_text())),
+            identity=json.dumps([values, setup.read_text()]),
             section_samples=tuple(min(SECTION, len(values) - i) for i in range(0, len(values), SECTION)),
             rate_hz=100.0,
             n_leads=1,
@@ -71,7 +68,7 @@ class FakeSteps:
         time.sleep(self.pause_s)
         if "silent" in recording.name:
             raise SignalError("no pulses on a lead", remedy="check the clip", column="lead_1", file=recording)
-        out.write_text(json.dumps({"largest": int(_values(recording).max())}))
+        out.write_text(json.dumps({"largest": max(_values(recording))}))
 
     def section(
         self, recording: Path, setup: Path, index: int, profile: Path, out: Path, on_samples: OnSamples
@@ -82,12 +79,12 @@ class FakeSteps:
         largest = json.loads(profile.read_text())["largest"]
         values = _values(recording)[index * SECTION : (index + 1) * SECTION]
         on_samples(len(values))
-        out.write_text(json.dumps([int(v) for v in values if v > 0.9 * largest]) + " " * self.bulk)
+        out.write_text(json.dumps([v for v in values if v > 0.9 * largest]) + " " * self.bulk)
 
     def finish(self, recording: Path, setup: Path, sections: Sequence[Path], profile: Path, out: Path) -> None:
         time.sleep(self.pause_s)
         found = [value for part in sections for value in json.loads(part.read_text())]
-        pq.write_table(pa.table({"value": found}), out / "events.parquet")
+        (out / "events.parquet").write_text(json.dumps(found))
         (out / "summary.json").write_text(json.dumps({"n": len(found)}) + " " * self.bulk)
 
 
@@ -98,8 +95,8 @@ class InlineExecutor:
         self._steps = steps
         self._waiting: list[Task] = []
 
-    def free(self) -> int:
-        return 2 - len(self._waiting)
+    def has_room(self, task: Task | None = None) -> bool:
+        return len(self._waiting) < 2
 
     def start(self, task: Task) -> None:
         self._waiting.append(task)

@@ -1,0 +1,142 @@
+"""The journal: entries survive, damaged and foreign files are told, the lock holds one run."""
+
+from __future__ import annotations
+
+import sqlite3
+from pathlib import Path
+
+import pytest
+
+from miner.errors import RunError
+from pipelines.journal import Journal, StepEntry, exclusive_run
+from pipelines.overnight import valid_steps
+from pipelines.plan import make_plan
+from pipelines.tasks import digest_file
+from tests.pipelines.fakes import FakeSteps, write_fake_tree
+
+ENTRY = StepEntry(fingerprint="f", digest="d", elapsed_s=1.5, cpu_s=1.25)
+
+
+def finished_folder(out: Path) -> Path:
+    folder = out / "trip-1234"
+    folder.mkdir()
+    for name in ("events.parquet", "summary.json"):
+        (folder / name).write_text(name)
+    return folder
+
+
+def test_steps_survive_and_are_forgotten(tmp_path):
+    with Journal(tmp_path / "j.sqlite") as journal:
+        journal.enter_step("a", "profile", ENTRY)
+        journal.enter_step("a", "section-000000", ENTRY)
+        journal.enter_step("b", "profile", ENTRY)
+    with Journal(tmp_path / "j.sqlite") as journal:
+        assert journal.steps("a") == {"profile": ENTRY, "section-000000": ENTRY}
+        journal.forget_steps("a")
+        assert journal.steps("a") == {}
+        assert journal.steps("b") == {"profile": ENTRY}
+
+
+def test_finished_holds_while_its_files_are_there(tmp_path):
+    folder = finished_folder(tmp_path)
+    with Journal(tmp_path / "j.sqlite") as journal:
+        journal.enter_step("a", "profile", ENTRY)
+        journal.enter_finished("a", "trip", folder, {"cpu_s": 2.0})
+        assert journal.steps("a") == {}
+        assert journal.finished("a") == (folder, {"cpu_s": 2.0})
+        assert journal.finished("b") is None
+        (folder / "events.parquet").unlink()
+        assert journal.finished("a") is None
+
+
+def test_the_output_folder_can_be_moved(tmp_path):
+    out = tmp_path / "out"
+    out.mkdir()
+    with Journal(out / "j.sqlite") as journal:
+        journal.enter_finished("a", "trip", finished_folder(out), {})
+    moved = out.rename(tmp_path / "moved")
+    with Journal(moved / "j.sqlite") as journal:
+        assert journal.finished("a") == (moved / "trip-1234", {})
+
+
+def test_runs_are_entered_with_their_end(tmp_path):
+    with Journal(tmp_path / "j.sqlite") as journal:
+        journal.begin_run("1")
+        journal.begin_run("1")
+        journal.end_run()
+        assert [ended is None for _, ended in journal.runs()] == [True, False]
+
+
+def test_durable_settings(tmp_path):
+    with Journal(tmp_path / "j.sqlite") as journal:
+        pragma = journal._db.execute
+        assert pragma("PRAGMA journal_mode").fetchone() == ("wal",)
+        assert pragma("PRAGMA synchronous").fetchone() == (2,)
+
+
+def test_a_failed_transaction_leaves_nothing(tmp_path):
+    with Journal(tmp_path / "j.sqlite") as journal:
+        with pytest.raises(RunError, match="journal"):
+            journal.enter_step("a", "profile", StepEntry(fingerprint=None, digest="d", elapsed_s=0, cpu_s=0))
+        journal.enter_step("a", "section", ENTRY)
+        assert list(journal.steps("a")) == ["section"]
+
+
+def test_a_damaged_journal_is_told(tmp_path):
+    path = tmp_path / "j.sqlite"
+    path.write_bytes(b"no database at all, but long enough to be one" * 100)
+    with pytest.raises(RunError, match=r"the journal is damaged.*delete it"):
+        Journal(path)
+
+
+def test_steps_count_only_with_same_files_and_digest(tmp_path):
+    folder = write_fake_tree(tmp_path / "in", 2)
+    plan = make_plan(folder, tmp_path / "out", FakeSteps())
+    job = plan.jobs[0]
+    job.work.mkdir(parents=True)
+    (job.work / "profile").write_text("levels")
+    good = StepEntry(fingerprint=job.fingerprint, digest=digest_file(job.work / "profile"), elapsed_s=1.0, cpu_s=1.0)
+    with Journal(tmp_path / "out" / "j.sqlite") as journal:
+        journal.enter_step(job.token, "profile", good)
+        journal.enter_step(job.token, "section-000000", good)  # its file is not there
+        assert list(valid_steps(job, journal)) == ["profile"]
+        (job.work / "profile").write_text("torn")
+        assert valid_steps(job, journal) == {}
+        (job.work / "profile").write_text("levels")
+        journal.enter_step(job.token, "profile", StepEntry(**{**vars(good), "fingerprint": "another file"}))
+        assert valid_steps(job, journal) == {}
+
+
+def test_one_run_at_a_time_and_the_next_after_it(tmp_path):
+    with exclusive_run(tmp_path):
+        with Journal(tmp_path / "overnight.sqlite") as journal:
+            journal.begin_run("1")
+        with pytest.raises(RunError, match=r"another run works in this folder already \(process \d+ on .+, since"):
+            exclusive_run(tmp_path).__enter__()
+        with exclusive_run(tmp_path / "other"):
+            pass
+    with exclusive_run(tmp_path):
+        pass
+
+
+def test_the_lock_is_let_go_after_an_error(tmp_path):
+    with pytest.raises(ZeroDivisionError), exclusive_run(tmp_path):
+        raise ZeroDivisionError
+    with exclusive_run(tmp_path):
+        pass
+
+
+def test_an_output_path_that_is_a_file(tmp_path):
+    (tmp_path / "file").touch()
+    with pytest.raises(RunError, match="cannot be written to"):
+        exclusive_run(tmp_path / "file").__enter__()
+
+
+def test_a_full_disk_is_told_as_such(tmp_path):
+    with Journal(tmp_path / "j.sqlite") as journal:
+        journal._db.execute("PRAGMA max_page_count = 12")
+        with pytest.raises(RunError, match="the disk is full"):
+            journal.enter_step("a" * 100_000, "profile", ENTRY)
+    with sqlite3.connect(tmp_path / "j.sqlite") as db:
+        assert db.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+    db.close()
