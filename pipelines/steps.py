@@ -30,6 +30,9 @@ from miner.findings.provenance import count_events, count_suspects, describe_rec
 from miner.findings.store import SUMMARY, Findings
 from miner.recording.progress import OnProgress, Progress
 from miner.recording.reader import Recording, open_recording, require_columns
+from miner.review.keep import clock_table
+from miner.review.page import is_page_built
+from miner.review.report import REPORT_FILE, write_report
 from miner.review.source import TimeMap
 from miner.review.windows import build_windows
 from miner.schema import EVENTS, INCIDENTS, SUSPECTS
@@ -39,7 +42,6 @@ from miner.signal.leads import LeadSpec
 from miner.signal.profile import profile_leads
 from miner.signal.sections import plan_sections
 from miner.suspicion.ranking import Ranking, RankSettings, rank_events
-from pipelines.kept import envelope_table, tracks_table
 from pipelines.section_file import read_extraction, read_profiles, write_extraction, write_profiles
 from pipelines.tasks import Look, OnSamples
 
@@ -175,7 +177,7 @@ def write_findings(
     dict
         The summary.
     """
-    end_s = _end_s(source.recording, extraction.gaps)
+    end_s = _end_s(source.recording, extraction)
     events = find_events(source, extraction, end_s=end_s)
     ranking = rank_events(events, source.setup, settings=settings.rank)
     summary = _summary(source, extraction, events, ranking, settings, end_s)
@@ -187,14 +189,23 @@ def write_findings(
         findings.folder,
         source.recording,
         source.setup,
+        extraction,
         events,
         ranking.suspects,
-        gaps=extraction.gaps,
-        envelope=envelope_table(extraction.envelope),
-        tracks=tracks_table(extraction),
+        scores=ranking.scores,
     )
+    _write_report(findings, summary)
     findings.write_json(SUMMARY, summary)
     return summary
+
+
+def _write_report(findings: Findings, summary: dict[str, Any]) -> None:
+    """Freeze the review page; a checkout whose page was not built mines all the same, and says what is missing."""
+    if is_page_built():
+        write_report(findings.folder, summary=summary)
+    else:
+        findings.remove(REPORT_FILE)
+        summary["warnings"].append("report.html was not written, the review page was not built (make web)")
 
 
 def find_events(source: Source, extraction: Extraction, *, end_s: float) -> pa.Table:
@@ -216,10 +227,11 @@ def find_events(source: Source, extraction: Extraction, *, end_s: float) -> pa.T
     return events
 
 
-def _end_s(recording: Recording, gaps: pa.Table) -> float:
+def _end_s(recording: Recording, extraction: Extraction) -> float:
     """Return the time of the last sample, time gaps included."""
+    clock = clock_table(extraction) if recording.has_time else None
     last = np.array([max(recording.n_samples - 1, 0)])
-    return float(TimeMap(recording.rate_hz, gaps).times_of(last)[0])
+    return float(TimeMap(recording.rate_hz, extraction.gaps, clock).times_of(last)[0])
 
 
 def _summary(
@@ -242,6 +254,7 @@ def _summary(
         },
         "quality": extraction.quality,
         "ranking": ranking.summary,
+        "warnings": [],
     }
 
 
@@ -302,8 +315,8 @@ class MineSteps:
         recording: Path,
         setup: Path,
         sections: Sequence[Path],
-        profile: Path,
-        out: Path,  # noqa: ARG002
+        profile: Path,  # noqa: ARG002
+        out: Path,
     ) -> None:
         """Join the sections and write the findings; the profile is in the sections already."""
         source = self._open(recording, setup)

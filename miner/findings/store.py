@@ -119,7 +119,11 @@ class Findings:
 
     def reopen(self) -> None:
         """Mark the folder as unfinished before its tables are replaced one by one."""
-        path = self.folder / SUMMARY
+        self.remove(SUMMARY)
+
+    def remove(self, name: str) -> None:
+        """Take a file out of the folder, if it is there."""
+        path = self.folder / name
         try:
             path.unlink(missing_ok=True)
         except OSError as error:
