@@ -27,7 +27,8 @@ from miner.engine.kernels import (
     BACK,
     COST,
     COUNT,
-    EXTRA,
+    LAST_EXTRA,
+    LOG_SPEED,
     MARGIN,
     MAX_KEPT,
     N_FLOAT,
@@ -36,6 +37,8 @@ from miner.engine.kernels import (
     PATH,
     PRUNE,
     RESTART,
+    SEEN,
+    TIME,
     extend,
     select,
 )
@@ -104,6 +107,7 @@ def align(
         turn_on_s,
         lead,
         delay_s,
+        _since_same_lead(turn_on_s, lead),
         _steps(plan),
         plan.serves,
         plan.serves.sum(axis=1) == 1,
@@ -116,6 +120,15 @@ def align(
     return Alignment(action=action, count=count, margin=margin)
 
 
+def _since_same_lead(turn_on_s: NDArray[np.float64], lead: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Return the time since the lead's previous pulse; infinite for its first."""
+    since = np.full(len(lead), np.inf)
+    for k in np.unique(lead):
+        rows = np.flatnonzero(lead == k)
+        since[rows[1:]] = np.maximum(np.diff(turn_on_s[rows]), 1e-9)
+    return since
+
+
 def _steps(plan: SlotPlan) -> NDArray[np.float64]:
     """Crank degrees from each slot over ``m`` slots, shape (n_slots, longest + 1)."""
     longest = LONGEST_SILENCE_LONE if plan.n_slots == 1 else 2 * plan.n_slots
@@ -124,7 +137,7 @@ def _steps(plan: SlotPlan) -> NDArray[np.float64]:
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def _run(turn_on, lead, delay, steps, serves, anchors, n_starts, cycle_deg, gap_first, gap_start, gap_stop):  # type: ignore[no-untyped-def]
+def _run(turn_on, lead, delay, gap, steps, serves, anchors, n_starts, cycle_deg, gap_first, gap_start, gap_stop):  # type: ignore[no-untyped-def]
     """Walk over all pulses; settle the older half whenever the window is full."""
     n_pulses, n_slots = len(turn_on), serves.shape[1]
     result = (np.empty(n_pulses, np.int8), np.empty(n_pulses, np.int64), np.full(n_pulses, -1.0))
@@ -134,13 +147,14 @@ def _run(turn_on, lead, delay, steps, serves, anchors, n_starts, cycle_deg, gap_
     rows = (np.zeros((WINDOW, MAX_KEPT, 3), np.int64), np.full((WINDOW, MAX_KEPT), -1.0))
     plan = (steps, serves, anchors, n_starts, cycle_deg)
     gaps = (gap_first, gap_start, gap_stop)
+    order = np.zeros(n_out, np.int64)
     n_kept, begin = 0, 0
     for i in range(n_pulses):
         if n_kept:
-            n = extend(turn_on[i], lead[i], delay[i], kept, n_kept, out, plan, gaps)
+            n = extend(turn_on[i], lead[i], delay[i], gap[i], kept, n_kept, out, plan, gaps)
         else:
             n = _first(turn_on[i], lead[i], out, serves, n_starts)
-        n_kept = select(out, n, kept, n_slots)
+        n_kept = select(out, n, kept, n_slots, order)
         _remember(rows, i - begin, kept, n_kept)
         if i - begin == WINDOW - 1:
             n_kept = _settle(rows, WINDOW, WINDOW // 2, kept, n_kept, begin, result)
@@ -159,8 +173,11 @@ def _first(turn_on, lead, out, serves, n_starts):  # type: ignore[no-untyped-def
     n = 0
     for place in range(n_starts):
         if serves[lead, place]:
-            floats[n] = np.array([0.0, turn_on, np.nan, 0.0, 0.0, PRUNE])
-            ints[n] = np.array([place, 1 << lead, NOT_AGAIN, place + 1, 0, RESTART, 0])
+            floats[n, :] = 0.0
+            ints[n, :] = 0
+            floats[n, TIME], floats[n, LOG_SPEED], floats[n, MARGIN] = turn_on, np.nan, PRUNE
+            ints[n, COUNT], ints[n, SEEN], ints[n, LAST_EXTRA] = place, 1 << lead, NOT_AGAIN
+            ints[n, PATH], ints[n, ACTION] = place + 1, RESTART
             n += 1
     return n
 

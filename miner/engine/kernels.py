@@ -12,33 +12,39 @@ import numba
 import numpy as np
 
 __all__ = [
-    "ACTION", "ADVANCE", "ANCHORED", "BACK", "COST", "COUNT", "EXTRA", "MARGIN", "MAX_KEPT", "NOT_AGAIN", "N_FLOAT",
-    "N_INT", "PATH", "PRUNE", "RESTART", "SAME", "extend", "in_gap", "select",
+    "ACTION", "ADVANCE", "ANCHORED", "BACK", "COST", "COUNT", "EXTRA", "LAST_EXTRA", "LOG_SPEED", "MARGIN", "MAX_KEPT", "NOT_AGAIN", "N_FLOAT",
+    "N_INT", "PATH", "PRUNE", "RESTART", "SAME", "SEEN", "TIME", "extend", "in_gap", "select",
 ]  # fmt: skip
 
 ADVANCE, SAME, EXTRA, RESTART = 0, 1, 2, 3
 """What a pulse is: the next slot, another lead in this slot, nothing new, the first after a pause."""
 
-COST, TIME, LOG_SPEED, LOG_MEAN, VARIANCE, MARGIN = 0, 1, 2, 3, 4, 5
-COUNT, SEEN, LAST_EXTRA, PATH, BACK, ACTION, ANCHORED = 0, 1, 2, 3, 4, 5, 6
-N_FLOAT, N_INT = 6, 7
+COST, TIME, LOG_SPEED, LOG_MEAN, VARIANCE, MARGIN, SPACING = 0, 1, 2, 3, 4, 5, 6
+COUNT, SEEN, LAST_EXTRA, PATH, BACK, ACTION, ANCHORED, SILENT, PARTLY = 0, 1, 2, 3, 4, 5, 6, 7, 8
+N_FLOAT, N_INT = 7, 9
 
 MAX_KEPT = 48
-PRUNE = 45.0
+PRUNE = 32.0
 
 ABSENT = 7.0  # one slot or lead in a thousand
+ABSENT_AGAIN = 1.5  # the same slot was silent a cycle ago
 SPREAD = np.array([0.0, 7.0, 10.0, 12.0, 13.0])  # n absent in a row: they come in bursts
 SPREAD_MORE = 0.7
 ALSO_ABSENT = 1.0  # command gone, its feedback gone too: one cause
-EXTRA_FIRST, EXTRA_CYCLE, EXTRA_LATE, EXTRA_HABIT = 7.0, 3.0, 4.0, 1.0
-RESTART_COST, RESYNC_COST = 10.0, 35.0
+EXTRA_FIRST, EXTRA_NEXT, EXTRA_HABIT = 7.0, 4.0, 0.3
+SLOT_AT_HABIT = 4.0  # a pulse that keeps the pace of repeated sparks is hardly a slot
+EARLY = 0.6  # repeated sparks end within this share of the way to the next slot
+CLOSE = 0.35  # and are no further apart than this
+RESTART_COST, RESYNC_COST = 10.0, 28.0
 TIMING_DEG = 3.0  # event to event movement of turn-on in a steady engine; more is learned from the stretch itself
-ACCELERATION = 30000.0  # deg/s^2, 5000 rpm/s: a free engine
-LARGEST_SD = 0.4
+ACCELERATION = 15000.0  # deg/s^2, 2500 rpm/s; a free engine does three times that
+LARGEST_SD = 0.3
 SLOWEST, FASTEST = math.log(6.0 * 30.0), math.log(6.0 * 9000.0)
-LEARN, LARGEST_LEARNED = 0.15, 0.1
+LEARN, LARGEST_LEARNED = 0.15, 0.04
 MEAN_WEIGHT = 0.3
+SAME_SPEED = 0.3  # hypotheses that differ by more may go on differently
 NOT_AGAIN = -(1 << 40)
+UNKNOWN_SPEED = 6.0 * 300.0  # between cranking and idle, until two slots tell
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
@@ -63,14 +69,17 @@ def _robust(z):  # type: ignore[no-untyped-def]
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def _closing(seen, place, at, serves, gaps):  # type: ignore[no-untyped-def]
-    """Cost of the leads that stayed silent in the slot that ends."""
+def _closing(seen, partly, place, at, serves, gaps):  # type: ignore[no-untyped-def]
+    """Cost of the leads that stayed silent in the slot that ends, and the slots where some did the last time."""
     gap_first, gap_start, gap_stop = gaps
     silent = 0
     for lead in range(serves.shape[0]):
         if serves[lead, place] and not (seen >> lead) & 1 and not in_gap(gap_first, gap_start, gap_stop, lead, at):
             silent += 1
-    return 0.0 if silent == 0 else ABSENT + ALSO_ABSENT * (silent - 1)
+    if silent == 0:
+        return 0.0, partly & ~(1 << place)
+    again = (partly >> place) & 1
+    return (ABSENT_AGAIN if again else ABSENT) + ALSO_ABSENT * (silent - 1), partly | (1 << place)
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
@@ -85,53 +94,61 @@ def _visible(place, at, serves, gaps):  # type: ignore[no-untyped-def]
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def _skipping(place, m, start, dt, steps, serves, gaps):  # type: ignore[no-untyped-def]
-    """Cost of the ``m - 1`` slots passed over without any pulse."""
+def _skipping(place, m, silent, start, dt, steps, serves, gaps):  # type: ignore[no-untyped-def]
+    """Cost of the ``m - 1`` slots passed over without any pulse, and the slots silent the last time."""
     n_slots = serves.shape[1]
-    n_absent, also = 0, 0
+    n_absent, also, again = 0, 0, 0.0
+    silent &= ~(1 << place)
     for j in range(1, m):
         at = start + dt * steps[place, j] / steps[place, m]
-        n = _visible((place + j) % n_slots, at, serves, gaps)
-        if n:
+        slot = (place + j) % n_slots
+        n = _visible(slot, at, serves, gaps)
+        if n == 0:
+            continue
+        if (silent >> slot) & 1:
+            again += ABSENT_AGAIN
+        else:
             n_absent += 1
             also = max(also, n - 1)
+            silent |= 1 << slot
+    cost = again + ALSO_ABSENT * also
     if n_absent < len(SPREAD):
-        return SPREAD[n_absent] + ALSO_ABSENT * also
-    return SPREAD[-1] + SPREAD_MORE * (n_absent - len(SPREAD) + 1) + ALSO_ABSENT * also
+        return cost + SPREAD[n_absent], silent
+    return cost + SPREAD[-1] + SPREAD_MORE * (n_absent - len(SPREAD) + 1), silent
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def _speed_cost(floats, row, m, degrees, dt, lone):  # type: ignore[no-untyped-def]
-    """Write the new speed into ``floats[row]`` and return what the change of speed costs."""
+def _speed_cost(old, mean, variance, m, degrees, dt, lone):  # type: ignore[no-untyped-def]
+    """Return what the change of speed costs, and the new logarithms of speed and mean speed and the new variance."""
     new = math.log(degrees / dt)
-    old = floats[row, LOG_SPEED]
-    floats[row, LOG_SPEED] = new
     if math.isnan(old):
-        floats[row, LOG_MEAN] = new
-        return 3.0 * max(0.0, SLOWEST - new) + 6.0 * max(0.0, new - FASTEST)
-    mean = floats[row, LOG_MEAN]
+        return 3.0 * max(0.0, SLOWEST - new) + 6.0 * max(0.0, new - FASTEST), new, new, variance
     miss = min(abs(new - old), abs(new - mean))
     jitter = 1.414 * TIMING_DEG / degrees
     drive = min(ACCELERATION * dt / math.exp(max(old, mean)), LARGEST_SD)
     if lone and m > 1:
         drive = min(drive, 0.05)
     floor = math.sqrt(jitter * jitter + drive * drive)
-    sd = math.sqrt(floor * floor + floats[row, VARIANCE])
+    sd = math.sqrt(floor * floor + variance)
+    cost = _robust(miss / sd) + math.log(sd / floor) + 6.0 * max(0.0, new - FASTEST)
     weight = 1.0 - (1.0 - MEAN_WEIGHT) ** m
-    floats[row, LOG_MEAN] = mean + weight * (new - mean)
-    floats[row, VARIANCE] += LEARN * (min(miss * miss, LARGEST_LEARNED) - floats[row, VARIANCE])
-    return _robust(miss / sd) + math.log(sd / floor) + 6.0 * max(0.0, new - FASTEST)
+    return cost, new, mean + weight * (new - mean), variance + LEARN * (min(miss * miss, LARGEST_LEARNED) - variance)
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def _extra_cost(count, last_extra, elapsed_deg, slot_deg, n_slots):  # type: ignore[no-untyped-def]
-    """A further pulse: rare at first, cheap where the engine does it in every slot."""
-    since = count - last_extra
-    if since <= 2 and elapsed_deg < 0.6 * slot_deg:
+def _pace(spacing, gap, speed, since, elapsed_deg, slot_deg, n_slots):  # type: ignore[no-untyped-def]
+    """How well a pulse keeps the pace of repeated sparks: their spacing over its own, 0 where there is no habit."""
+    if since > 2 * n_slots or spacing <= 0.0 or elapsed_deg > EARLY * slot_deg or gap * speed > CLOSE * slot_deg:
+        return 0.0
+    return spacing / gap
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _extra_cost(pace, since, elapsed_deg, slot_deg):  # type: ignore[no-untyped-def]
+    """A further pulse: rare at first, cheap where it keeps the pace of repeated sparks."""
+    if 0.6 < pace < 2.0:
         return EXTRA_HABIT
-    if since <= 2:
-        return EXTRA_LATE
-    return EXTRA_CYCLE if since <= 2 * n_slots and elapsed_deg < 0.6 * slot_deg else EXTRA_FIRST
+    return EXTRA_NEXT if since <= 1 and elapsed_deg < slot_deg else EXTRA_FIRST
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
@@ -150,48 +167,82 @@ def _restart_cost(dt, log_speed, cycle_deg, lone, best):  # type: ignore[no-unty
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def extend(tau, lead, delay, kept, n_kept, out, plan, gaps):  # type: ignore[no-untyped-def]
-    """Extend every kept hypothesis by one pulse; return the number of candidates written to ``out``."""
-    floats, ints = kept
+def _put(floats, ints, h, cost, action, out, n):  # type: ignore[no-untyped-def]
+    """Write a candidate: hypothesis ``h`` with more cost and an action."""
     new_f, new_i = out
-    steps, serves, anchors, n_starts, cycle_deg = plan
-    n_slots = serves.shape[1]
-    lone = n_slots == 1
-    limit = floats[:n_kept, COST].min() + 2 * PRUNE if n_kept else np.inf
+    for k in range(N_FLOAT):
+        new_f[n, k] = floats[h, k]
+    for k in range(N_INT):
+        new_i[n, k] = ints[h, k]
+    new_f[n, COST] += cost
+    new_i[n, BACK] = h
+    new_i[n, ACTION] = action
+    new_i[n, ANCHORED] = 0
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def extend(tau, lead, delay, gap, kept, n_kept, out, plan, gaps):  # type: ignore[no-untyped-def]
+    """Extend every kept hypothesis, cheapest first, by one pulse; return the number of candidates in ``out``."""
+    floats, ints = kept
+    cycle_deg, n_slots, lone = plan[4], plan[1].shape[1], plan[1].shape[1] == 1
+    limit = np.inf
     n = 0
     for h in range(n_kept):
-        place = ints[h, COUNT] % n_slots
+        if floats[h, COST] > limit:
+            break
         dt = tau - floats[h, TIME]
-        speed = math.exp(floats[h, LOG_SPEED])
-        first = n
-        n = _stay(tau, lead, delay, floats, ints, h, new_f, new_i, n, serves, steps[place, 1], speed)
-        if dt > 0.0:
-            closing = _closing(ints[h, SEEN], place, floats[h, TIME], serves, gaps)
-            for m in range(1, steps.shape[1]):
-                degrees = steps[place, m]
-                if m > 1 and degrees > 3.0 * speed * dt:
-                    break
-                if not serves[lead, (place + m) % n_slots]:
-                    continue
-                new_f[n] = floats[h]
-                new_i[n] = ints[h]
-                cost = closing + _skipping(place, m, floats[h, TIME], dt, steps, serves, gaps)
-                cost += _speed_cost(new_f, n, m, degrees, dt, lone)
-                new_f[n, COST] += cost
-                if new_f[n, COST] > limit:
-                    continue
-                _open_slot(new_f, new_i, n, tau, lead, ints[h, COUNT] + m)
-                new_i[n, PATH] = (ints[h, PATH] * 31 + (m - 1) * (ints[h, COUNT] + 7)) % 1000003
-                new_i[n, ANCHORED] = _has_anchor(ints[h, SEEN], anchors)
-                new_i[n, ACTION] = ADVANCE
-                n += 1
-            cost = closing + _restart_cost(dt, floats[h, LOG_SPEED], cycle_deg, lone, h == 0)
-            if cost < 2 * PRUNE:
-                turn = ints[h, COUNT] // n_slots + 1
-                n = _restart(tau, lead, floats[h], ints[h], cost, turn, out, n, serves, n_starts, anchors)
-        for row in range(first, n):
-            new_i[row, BACK] = h
+        n, limit = _stay(tau, lead, delay, gap, kept, h, out, n, limit, plan)
+        if dt <= 0.0:
+            continue
+        place = ints[h, COUNT] % n_slots
+        closing, partly = _closing(ints[h, SEEN], ints[h, PARTLY], place, floats[h, TIME], plan[1], gaps)
+        n, limit = _go_on(tau, lead, gap, closing, partly, kept, h, out, n, limit, plan, gaps)
+        cost = closing + _restart_cost(dt, floats[h, LOG_SPEED], cycle_deg, lone, h == 0)
+        if floats[h, COST] + cost <= limit:
+            n = _restart(tau, lead, cost, kept, h, out, n, plan)
+            limit = min(limit, floats[h, COST] + cost + PRUNE)
     return n
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _go_on(tau, lead, gap, closing, partly, kept, h, out, n, limit, plan, gaps):  # type: ignore[no-untyped-def]
+    """Candidates that open a later slot, from the next one up to two cycles on."""
+    floats, ints = kept
+    new_f, new_i = out
+    steps, serves, anchors = plan[0], plan[1], plan[2]
+    n_slots = serves.shape[1]
+    count = ints[h, COUNT]
+    place = count % n_slots
+    dt = tau - floats[h, TIME]
+    speed = UNKNOWN_SPEED if math.isnan(floats[h, LOG_SPEED]) else math.exp(floats[h, LOG_SPEED])
+    reach = np.inf if math.isnan(floats[h, LOG_SPEED]) else 3.0 * dt * speed
+    pace = _pace(floats[h, SPACING], gap, speed, count - ints[h, LAST_EXTRA], dt * speed, steps[place, 1], n_slots)
+    if 0.75 < pace < 1.33:
+        closing += SLOT_AT_HABIT
+    for m in range(1, steps.shape[1]):
+        degrees = steps[place, m]
+        if m > 1 and degrees > reach:
+            break
+        if not serves[lead, (place + m) % n_slots]:
+            continue
+        skipped, silent = _skipping(place, m, ints[h, SILENT], floats[h, TIME], dt, steps, serves, gaps)
+        if floats[h, COST] + closing + skipped > limit:
+            break
+        change, new, mean, variance = _speed_cost(
+            floats[h, LOG_SPEED], floats[h, LOG_MEAN], floats[h, VARIANCE], m, degrees, dt, n_slots == 1
+        )
+        cost = closing + skipped + change
+        if floats[h, COST] + cost > limit:
+            continue
+        limit = min(limit, floats[h, COST] + cost + PRUNE)
+        _put(floats, ints, h, cost, ADVANCE, out, n)
+        new_f[n, LOG_SPEED], new_f[n, LOG_MEAN], new_f[n, VARIANCE] = new, mean, variance
+        _open_slot(new_f, new_i, n, tau, lead, count + m)
+        new_i[n, SILENT], new_i[n, PARTLY] = silent & ~(1 << ((place + m) % n_slots)), partly
+        new_i[n, PATH] = (ints[h, PATH] * 31 + (m - 1) * (count + 7)) % 1000003
+        new_i[n, ANCHORED] = _has_anchor(ints[h, SEEN], anchors)
+        n += 1
+    return n, limit
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
@@ -211,50 +262,69 @@ def _open_slot(new_f, new_i, n, tau, lead, count):  # type: ignore[no-untyped-de
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def _stay(tau, lead, delay, floats, ints, h, new_f, new_i, n, serves, slot_deg, speed):  # type: ignore[no-untyped-def]
+def _stay(tau, lead, delay, gap, kept, h, out, n, limit, plan):  # type: ignore[no-untyped-def]
     """Candidates that stay in the slot: its next lead, or an extra pulse."""
-    place = ints[h, COUNT] % serves.shape[1]
-    elapsed = (tau - floats[h, TIME]) * (6.0 * 300.0 if math.isnan(speed) else speed)
+    floats, ints = kept
+    new_f, new_i = out
+    steps, serves = plan[0], plan[1]
+    n_slots = serves.shape[1]
+    place = ints[h, COUNT] % n_slots
+    speed = UNKNOWN_SPEED if math.isnan(floats[h, LOG_SPEED]) else math.exp(floats[h, LOG_SPEED])
+    elapsed = (tau - floats[h, TIME]) * speed
     if serves[lead, place] and not (ints[h, SEEN] >> lead) & 1:
-        new_f[n] = floats[h]
-        new_i[n] = ints[h]
-        sd = 4.0 + 0.25 * delay * (6.0 * 300.0 if math.isnan(speed) else speed)
-        new_f[n, COST] += _robust(elapsed / sd)
-        new_i[n, SEEN] |= 1 << lead
-        new_i[n, ANCHORED] = 0
-        new_i[n, ACTION] = SAME
+        cost = _robust(elapsed / (4.0 + 0.25 * delay * speed))
+        if floats[h, COST] + cost <= limit:
+            limit = min(limit, floats[h, COST] + cost + PRUNE)
+            _put(floats, ints, h, cost, SAME, out, n)
+            new_i[n, SEEN] |= 1 << lead
+            n += 1
+    since = ints[h, COUNT] - ints[h, LAST_EXTRA]
+    pace = _pace(floats[h, SPACING], gap, speed, since, elapsed, steps[place, 1], n_slots)
+    cost = _extra_cost(pace, since, elapsed, steps[place, 1])
+    if floats[h, COST] + cost <= limit:
+        limit = min(limit, floats[h, COST] + cost + PRUNE)
+        _put(floats, ints, h, cost, EXTRA, out, n)
+        new_i[n, LAST_EXTRA] = ints[h, COUNT]
+        if elapsed < EARLY * steps[place, 1] and gap * speed < CLOSE * steps[place, 1]:
+            new_f[n, SPACING] = gap
         n += 1
-    new_f[n] = floats[h]
-    new_i[n] = ints[h]
-    new_f[n, COST] += _extra_cost(ints[h, COUNT], ints[h, LAST_EXTRA], elapsed, slot_deg, serves.shape[1])
-    new_i[n, LAST_EXTRA] = ints[h, COUNT]
-    new_i[n, ANCHORED] = 0
-    new_i[n, ACTION] = EXTRA
-    return n + 1
+    return n, limit
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def _restart(tau, lead, old_f, old_i, cost, turn, out, n, serves, n_starts, anchors):  # type: ignore[no-untyped-def]
+def _restart(tau, lead, cost, kept, h, out, n, plan):  # type: ignore[no-untyped-def]
     """Candidates that open a new segment: every place this lead speaks for, speed unknown."""
+    floats, ints = kept
     new_f, new_i = out
-    for place in range(n_starts):
+    serves = plan[1]
+    turn = ints[h, COUNT] // serves.shape[1] + 1
+    for place in range(plan[3]):
         if not serves[lead, place]:
             continue
-        new_f[n] = old_f
-        new_i[n] = old_i
-        new_f[n, COST] += cost
+        _put(floats, ints, h, cost, RESTART, out, n)
         new_f[n, LOG_SPEED] = np.nan
         new_f[n, VARIANCE] = 0.0
+        new_i[n, SILENT], new_i[n, PARTLY] = 0, 0
         _open_slot(new_f, new_i, n, tau, lead, turn * serves.shape[1] + place)
         new_i[n, LAST_EXTRA] = NOT_AGAIN
         new_i[n, ANCHORED] = 1  # what came before is closed here, labelled or not
-        new_i[n, ACTION] = RESTART
         n += 1
     return n
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def select(out, n, kept, n_slots):  # type: ignore[no-untyped-def]
+def _by_cost(costs, n, order):  # type: ignore[no-untyped-def]
+    """Write the order of ascending cost, ties as they came (insertion sort: candidates arrive nearly in order)."""
+    for i in range(n):
+        j = i
+        while j > 0 and costs[order[j - 1], COST] > costs[i, COST]:
+            order[j] = order[j - 1]
+            j -= 1
+        order[j] = i
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def select(out, n, kept, n_slots, order):  # type: ignore[no-untyped-def]
     """Keep the best candidates, one for each state; return how many.
 
     A worse way into the same state leaves its cost difference in ``MARGIN`` where it would have labelled pulses
@@ -262,26 +332,34 @@ def select(out, n, kept, n_slots):  # type: ignore[no-untyped-def]
     """
     new_f, new_i = out
     floats, ints = kept
-    order = np.argsort(new_f[:n, COST], kind="mergesort")
-    best = new_f[order[0], COST]
+    _by_cost(new_f, n, order)
     n_kept = 0
-    for row in order:
-        if new_f[row, COST] > best + PRUNE:
+    for rank in range(n):
+        row = order[rank]
+        if new_f[row, COST] > new_f[order[0], COST] + PRUNE:
             break
-        twin = -1
-        for k in range(n_kept):
-            if (
-                floats[k, TIME] == new_f[row, TIME]
-                and ints[k, SEEN] == new_i[row, SEEN]
-                and (ints[k, COUNT] - new_i[row, COUNT]) % n_slots == 0
-            ):
-                twin = k
-                break
+        twin = _same_state(floats, ints, n_kept, new_f, new_i, row, n_slots)
         if twin >= 0:
             if ints[twin, PATH] != new_i[row, PATH] or ints[twin, COUNT] != new_i[row, COUNT]:
                 floats[twin, MARGIN] = min(floats[twin, MARGIN], new_f[row, COST] - floats[twin, COST])
         elif n_kept < MAX_KEPT:
-            floats[n_kept] = new_f[row]
-            ints[n_kept] = new_i[row]
+            for k in range(N_FLOAT):
+                floats[n_kept, k] = new_f[row, k]
+            for k in range(N_INT):
+                ints[n_kept, k] = new_i[row, k]
             n_kept += 1
     return n_kept
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _same_state(floats, ints, n_kept, new_f, new_i, row, n_slots):  # type: ignore[no-untyped-def]
+    """Return the kept hypothesis in the same slot at the same time, speed and leads seen, -1 for none."""
+    for k in range(n_kept):
+        if (
+            floats[k, TIME] == new_f[row, TIME]
+            and ints[k, SEEN] == new_i[row, SEEN]
+            and (ints[k, COUNT] - new_i[row, COUNT]) % n_slots == 0
+            and not abs(floats[k, LOG_SPEED] - new_f[row, LOG_SPEED]) > SAME_SPEED
+        ):
+            return k
+    return -1
