@@ -43,12 +43,12 @@ def new_state(read_start: int, off: float, usual: float) -> tuple[NDArray[np.int
 def _follow_level(raw, base, segments, n_segments, lim, s, f):  # type: ignore[no-untyped-def]
     """Take the off-state level of a window: the lowest well-filled mode within half an amplitude of the last one."""
     counts, sums = np.zeros(_BINS, np.int64), np.zeros(_BINS)
-    bottom, width = f[LEVEL] - f[USUAL] / 2, f[USUAL] / _BINS
+    bottom, per_bin = f[LEVEL] - f[USUAL] / 2, _BINS / f[USUAL]
     n_seen = 0
     for k in range(n_segments):
         for i in range(-(-segments[k, 0] // _STRIDE) * _STRIDE, segments[k, 1], _STRIDE):
             v = lim.sign * raw[i - base]
-            j = (v - bottom) / width
+            j = (v - bottom) * per_bin
             n_seen += 1
             if 0.0 <= j < _BINS:
                 counts[int(j)] += 1
@@ -67,7 +67,7 @@ def _follow_level(raw, base, segments, n_segments, lim, s, f):  # type: ignore[n
         f[LEVEL] = level
 
 
-@njit(cache=True, nogil=True)
+@njit(inline="always")
 def _close(s, lim, pending, stop, flags):  # type: ignore[no-untyped-def]
     n = s[N_PENDING]
     flags |= NEAR_GAP if s[FLOOR] == s[GAP_END] and s[START] - s[GAP_END] < lim.before else 0
@@ -77,7 +77,7 @@ def _close(s, lim, pending, stop, flags):  # type: ignore[no-untyped-def]
     s[FLOOR] = stop
 
 
-@njit(cache=True, nogil=True)
+@njit(inline="always")
 def _lose(s, lost, start, stop):  # type: ignore[no-untyped-def]
     """Report an on-state that cannot be measured."""
     n = s[N_LOST]
@@ -107,7 +107,7 @@ def _gap(s, lim, pending, lost, at):  # type: ignore[no-untyped-def]
     s[MODE], s[RUN], s[LOST] = BLIND, -1, -1
 
 
-@njit(cache=True, nogil=True)
+@njit(inline="always")
 def _blind(s, lim, lost, i, v, on_at, off_at):  # type: ignore[no-untyped-def]
     """Wait for an off-state; what is on until then began before it could be seen."""
     if v < off_at:
@@ -126,13 +126,13 @@ def _blind(s, lim, lost, i, v, on_at, off_at):  # type: ignore[no-untyped-def]
             s[LOST] = -2  # on for seconds: not a pulse that was cut
 
 
-@njit(cache=True, nogil=True)
+@njit(inline="always")
 def _end_pulse(s, lim, pending):  # type: ignore[no-untyped-def]
     _close(s, lim, pending, s[STOP], 0)
     s[MODE] = OFF
 
 
-@njit(cache=True, nogil=True)
+@njit(inline="always")
 def _falling(s, lim, pending, i, v, on_at, off_at):  # type: ignore[no-untyped-def]
     """Take a sample behind the threshold crossing that may end a pulse: opening first, then closing."""
     counted = lim.own_start <= i < lim.own_stop
@@ -155,7 +155,7 @@ def _falling(s, lim, pending, i, v, on_at, off_at):  # type: ignore[no-untyped-d
             s[START] = s[RUN]
 
 
-@njit(cache=True, nogil=True)
+@njit(inline="always")
 def _step(s, lim, pending, lost, i, v, on_at, off_at):  # type: ignore[no-untyped-def]
     """Take one sample into the state."""
     mode = s[MODE]

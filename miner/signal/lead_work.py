@@ -193,6 +193,7 @@ class PulseWork(LeadWork):
         self._ints, self._floats = new_state(section.read_start, off, usual)
         self._shortest = self._limits.min_on + self._limits.min_off
         self._pending = np.zeros((self._n_most(self.window + self._limits.after), 5), np.int64)
+        self._pulse_room, self._lost_room = np.empty((0, len(FIELDS))), np.empty((0, 2), np.int64)
         self._pulses = np.empty((0, len(FIELDS)))
         self._lost = np.empty((0, 2), np.int64)
         self._levels: list[Floats] = []
@@ -203,12 +204,21 @@ class PulseWork(LeadWork):
         """Most pulses that so many samples can hold, and some that were open before."""
         return n_samples // self._shortest + 64
 
+    def _rooms(self, n_samples: int, n_windows: int) -> tuple[Floats, NDArray[np.int64]]:
+        """Return arrays large enough for what the windows can yield; they are used again for the next windows."""
+        n_pulses = self._n_most(n_samples + self._limits.after)
+        n_lost = 2 * (self.gaps.ranges.shape[0] + n_windows) + 8
+        if self._pulse_room.shape[0] < n_pulses:
+            self._pulse_room = np.empty((n_pulses, len(FIELDS)))
+        if self._lost_room.shape[0] < n_lost:
+            self._lost_room = np.empty((n_lost, 2), np.int64)
+        return self._pulse_room, self._lost_room
+
     def advance(self, first: int, last: int, at_end: bool) -> None:
         """Follow levels and pulses through the windows."""
         low, high = self._new_envelope(first, last)
         levels = np.empty((-(-(last - first) // self.window), 2))
-        pulses = np.empty((self._n_most(last - first + self._limits.after), len(FIELDS)))
-        lost = np.empty((2 * (self.gaps.ranges.shape[0] + levels.shape[0]) + 8, 2), np.int64)
+        pulses, lost = self._rooms(last - first, levels.shape[0])
         self.keep_from = advance(
             self.buffer.values, self.buffer.base, first, last, at_end, self.window, self.gaps.ranges, self._limits,
             self._ints, self._floats, self._pending, pulses, lost, ENVELOPE_SAMPLES // BLOCK, self.neutral, low, high,

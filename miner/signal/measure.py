@@ -44,18 +44,43 @@ between them, standard deviation of the on-state, and flags."""
 NEAR_GAP, CUT_OFF, CLIPPED, SLOW = 1, 2, 4, 8
 """Flags, summed."""
 
-_MEDIAN_OF = 1024
-"""Samples a median is taken of; longer stretches are thinned evenly (the error of a median of 1,000 samples is 4 % of
-the noise)."""
+_MEDIAN_OF, _ROUGH_MEDIAN_OF = 512, 96
+"""Samples a median is taken of; longer stretches are thinned evenly. The error of the median of n samples is 1.25 over
+the square root of n, so 6 % of the noise; the rough one only finds the edges."""
 
 _SLOW_SAMPLES = 10.0
 """A pulse of fewer samples is measured to a few per cent only."""
 
 
 @njit(cache=True, nogil=True)
-def _median(raw, base, start, stop, sign):  # type: ignore[no-untyped-def]
-    step = max(1, (stop - start) // _MEDIAN_OF)
-    return sign * np.median(raw[start - base : stop - base : step].astype(np.float64))
+def middle(x):  # type: ignore[no-untyped-def]
+    """Return the median of ``x``, whose order is lost (Hoare's selection; equal values, as counts have, cost nothing)."""
+    left, right, k = 0, x.size - 1, x.size // 2
+    while left < right:
+        pivot, i, j = x[(left + right) // 2], left, right
+        while i <= j:
+            while x[i] < pivot:
+                i += 1
+            while pivot < x[j]:
+                j -= 1
+            if i <= j:
+                x[i], x[j] = x[j], x[i]
+                i += 1
+                j -= 1
+        left = i if k > j else left
+        right = j if k < i else right
+    if x.size % 2:
+        return x[k]
+    below = x[0]
+    for value in x[1:k]:
+        below = max(below, value)
+    return (below + x[k]) / 2
+
+
+@njit(cache=True, nogil=True)
+def _median(raw, base, start, stop, sign, n_most):  # type: ignore[no-untyped-def]
+    step = max(1, -(-(stop - start) // n_most))
+    return sign * middle(raw[start - base : stop - base : step].astype(np.float64))
 
 
 @njit(cache=True, nogil=True)
@@ -167,9 +192,9 @@ def _on_state(start, stop, t50, t90, u90, u50):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def _off_level(raw, base, lim, floor, end, fallback):  # type: ignore[no-untyped-def]
+def _off_level(raw, base, lim, floor, end, fallback, n_most):  # type: ignore[no-untyped-def]
     start = max(floor, end - lim.before)
-    return _median(raw, base, start, end, lim.sign) if end - start >= 5 else fallback
+    return _median(raw, base, start, end, lim.sign, n_most) if end - start >= 5 else fallback
 
 
 @njit(cache=True, nogil=True)
@@ -181,14 +206,15 @@ def measure_pulse(raw, base, lim, pulse, off, out):  # type: ignore[no-untyped-d
     """
     start, stop, floor, flags = pulse[0], pulse[1], pulse[2], pulse[4]
     quarter = (stop - start) // 4
-    on = _median(raw, base, start + quarter, stop - quarter, lim.sign)
-    off_level = _off_level(raw, base, lim, floor, start - 1, off)
+    on = _median(raw, base, start + quarter, stop - quarter, lim.sign, _ROUGH_MEDIAN_OF)
+    off_level = _off_level(raw, base, lim, floor, start - 1, off, _ROUGH_MEDIAN_OF)
     t10, t50, t90, u90, u50, u10 = _edges(raw, base, lim, pulse, off_level, on)
     if t50 == t50 and u50 == u50:
         reach = 2.0 * (t50 - t10) if t10 == t10 else 0.0
-        off_level = _off_level(raw, base, lim, floor, min(start - 1, int(t50 - reach - 1.0)), off)
+        before = min(start - 1, int(t50 - reach - 1.0))
+        off_level = _off_level(raw, base, lim, floor, before, off, _MEDIAN_OF)
         a, b = _on_state(start, stop, t50, t90, u90, u50)
-        on = _median(raw, base, a, b, lim.sign)
+        on = _median(raw, base, a, b, lim.sign, _MEDIAN_OF)
         t10, t50, t90, u90, u50, u10 = _edges(raw, base, lim, pulse, off_level, on)
     t50 = t50 if t50 == t50 else float(start)
     u50 = u50 if u50 == u50 else float(stop)
