@@ -189,11 +189,11 @@ def shows_as(columns: Columns, kind: str, rows: NDArray[np.int64]) -> list[str |
 
 
 def feedback_tie(columns: Columns) -> Tie:
-    """Tell from a table how feedback follows the command's end: which of the sums is the steadiest."""
+    """Tell from a table how feedback follows the command's end: what is steadier than its parts is tied."""
     on_us, delay_us, width_us = columns["on_time_us"], columns["delay_us"], columns["feedback_width_us"]
-    spreads = {"width": _spread(on_us - delay_us - width_us), "delay": _spread(on_us - delay_us)}
-    best = min(spreads, key=lambda tie: spreads[tie])
-    return best if spreads[best] < 0.5 * min(_spread(width_us), _spread(delay_us)) else "none"
+    if _spread(on_us - delay_us) < 0.5 * _spread(delay_us):
+        return "delay"
+    return "width" if _spread(on_us - delay_us - width_us) < 0.5 * _spread(width_us) else "none"
 
 
 def _spread(values: NDArray[np.float64]) -> float:

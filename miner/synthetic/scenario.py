@@ -39,8 +39,8 @@ class _Model(BaseModel):
 class Drive(_Model):
     """How the vehicle is driven: roads in turn until the recording ends, and the engine's habits.
 
-    ``rpm_per_kmh`` are the fixed gears, lowest first; the next is taken at ``shift_at`` times idle speed. ``fuel_cut`` says what becomes of the ignition on overrun:
-    no cut, kept, or dropped for all cylinders together.
+    ``rpm_per_kmh`` are the fixed gears, lowest first; the next is taken at ``shift_at`` times idle speed.
+    ``fuel_cut`` says what becomes of the ignition on overrun: no cut, kept, or dropped for all cylinders together.
     """
 
     roads: tuple[RoadKind, ...] = ("town",)
