@@ -6,10 +6,15 @@ from importlib.resources import files
 
 from miner.errors import FindingsError
 
-__all__ = ["PAGE_PARTS", "page_part"]
+__all__ = ["PAGE_PARTS", "is_page_built", "page_part"]
 
 PAGE_PARTS = {"page.html": "text/html", "page.js": "text/javascript", "page.css": "text/css"}
 """Each built file and its media type."""
+
+
+def is_page_built() -> bool:
+    """Say whether the page's files are there: in a released package always, in a checkout after its build."""
+    return all((files("miner.review") / "static" / name).is_file() for name in PAGE_PARTS)
 
 
 def page_part(name: str) -> str:

@@ -42,12 +42,16 @@ MISSING = -32768
 _MOST = 32_000
 
 
-def write_report(folder: str | Path, *, max_bytes: int = MAX_REPORT_BYTES) -> Path:
+def write_report(
+    folder: str | Path, *, summary: Mapping[str, Any] | None = None, max_bytes: int = MAX_REPORT_BYTES
+) -> Path:
     """Write ``report.html`` into a finished findings folder and return its path.
 
     Parameters
     ----------
     folder : path
+    summary : mapping, optional
+        As for `ReviewSource`.
     max_bytes : int
         Size that the file must not exceed.
 
@@ -56,7 +60,7 @@ def write_report(folder: str | Path, *, max_bytes: int = MAX_REPORT_BYTES) -> Pa
     FindingsError
         If the folder holds no finished findings, the page was not built, or the file cannot be written.
     """
-    source = ReviewSource(folder)
+    source = ReviewSource(folder, summary=summary)
     script, style = page_part("page.js"), page_part("page.css")
     shell = _shell(script, style)
     content = _content(source, max_bytes - len(shell.encode()))

@@ -131,6 +131,8 @@ class ReviewSource:
     ----------
     folder : path
         A finished findings folder.
+    summary : mapping, optional
+        The summary of a run that is about to finish, before it lies in the folder.
 
     Raises
     ------
@@ -138,9 +140,9 @@ class ReviewSource:
         If the folder holds no finished findings.
     """
 
-    def __init__(self, folder: str | Path) -> None:
+    def __init__(self, folder: str | Path, *, summary: Mapping[str, Any] | None = None) -> None:
         self.findings = Findings(folder)
-        self.summary = self.findings.summary()
+        self.summary: Mapping[str, Any] = self.findings.summary() if summary is None else summary
         self.info: Mapping[str, Any] = self.findings.read_json(RECORDING_FILE)
         self.events = self.findings.read_table(EVENTS)
         self.suspects = self.findings.read_table(SUSPECTS)
