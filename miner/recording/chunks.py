@@ -23,7 +23,7 @@ from miner.recording.timing import GAP_STEPS
 
 __all__ = ["CHUNK_SAMPLES", "Chunk", "iter_chunks"]
 
-CHUNK_SAMPLES = 1 << 18
+CHUNK_SAMPLES = 1 << 19
 """Most samples per lead in one chunk; measured: pages of this size decode faster than longer ones (cache)."""
 
 _DECODE_AHEAD = 3

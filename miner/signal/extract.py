@@ -13,9 +13,10 @@ Usage
 
 from __future__ import annotations
 
-import os
 from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
+
+import numba
 
 from miner.recording.chunks import Chunk, iter_chunks
 from miner.recording.progress import OnProgress, Progress
@@ -62,7 +63,7 @@ def extract_pulses(
     done: list[Extraction] = []
     active: list[SectionWork] = []
     n_before = 0
-    with ThreadPoolExecutor(os.cpu_count() or 1, thread_name_prefix="pulses") as pool:
+    with ThreadPoolExecutor(numba.config.NUMBA_NUM_THREADS, thread_name_prefix="pulses") as pool:
         chunks = iter_chunks(recording, columns, start=waiting[0].read_start, stop=waiting[-1].read_stop)
         for chunk in chunks:
             while waiting and waiting[0].read_start < chunk.stop:

@@ -54,7 +54,7 @@ _SLOW_SAMPLES = 10.0
 
 @njit(cache=True, nogil=True)
 def middle(x):  # type: ignore[no-untyped-def]
-    """Return the median of ``x``, whose order is lost (Hoare's selection; equal values, as counts have, cost nothing)."""
+    """Return the median of ``x``, whose order is lost (Hoare's selection, not slowed by equal values)."""
     left, right, k = 0, x.size - 1, x.size // 2
     while left < right:
         pivot, i, j = x[(left + right) // 2], left, right
@@ -162,7 +162,7 @@ def _edges(raw, base, lim, pulse, off, on):  # type: ignore[no-untyped-def]
     return t10, t50, t90, u90, u50, u10
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, fastmath={"reassoc", "nsz"})
 def _spread(raw, base, start, stop, clip_count, sign):  # type: ignore[no-untyped-def]
     """Return the standard deviation, and the share of samples at the clip count."""
     x = raw[start - base : stop - base]
