@@ -49,6 +49,9 @@ __all__ = ["Alignment", "LeadGaps", "align"]
 WINDOW = 2048
 """Pulses after which the older half of the window is settled with the best hypothesis."""
 
+TRAIN = 8
+"""Repeated sparks of one slot are no more than this (common practice, no source)."""
+
 LONGEST_SILENCE_LONE = 5
 """One observable slot a cycle: silence up to here may still be absent pulses, if the speed agrees before and after."""
 
@@ -107,7 +110,7 @@ def align(
         turn_on_s,
         lead,
         delay_s,
-        _since_same_lead(turn_on_s, lead),
+        *_lead_intervals(turn_on_s, lead),
         _steps(plan),
         plan.serves,
         plan.serves.sum(axis=1) == 1,
@@ -120,13 +123,19 @@ def align(
     return Alignment(action=action, count=count, margin=margin)
 
 
-def _since_same_lead(turn_on_s: NDArray[np.float64], lead: NDArray[np.int64]) -> NDArray[np.float64]:
-    """Return the time since the lead's previous pulse; infinite for its first."""
-    since = np.full(len(lead), np.inf)
+def _lead_intervals(
+    turn_on_s: NDArray[np.float64], lead: NDArray[np.int64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the time since the lead's previous pulse, and the longest such time among the neighbours on the lead."""
+    since, longest = np.full(len(lead), np.inf), np.full(len(lead), np.inf)
     for k in np.unique(lead):
         rows = np.flatnonzero(lead == k)
         since[rows[1:]] = np.maximum(np.diff(turn_on_s[rows]), 1e-9)
-    return since
+        between = np.pad(since[rows[1:]], TRAIN, mode="edge") if len(rows) > 1 else np.zeros(0)
+        if len(between):
+            windows = np.lib.stride_tricks.sliding_window_view(between, 2 * TRAIN + 1)
+            longest[rows[1:]] = windows.max(axis=1)
+    return since, longest
 
 
 def _steps(plan: SlotPlan) -> NDArray[np.float64]:
@@ -137,7 +146,9 @@ def _steps(plan: SlotPlan) -> NDArray[np.float64]:
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def _run(turn_on, lead, delay, gap, steps, serves, anchors, n_starts, cycle_deg, gap_first, gap_start, gap_stop):  # type: ignore[no-untyped-def]
+def _run(
+    turn_on, lead, delay, gap, longest, steps, serves, anchors, n_starts, cycle_deg, gap_first, gap_start, gap_stop
+):  # type: ignore[no-untyped-def]
     """Walk over all pulses; settle the older half whenever the window is full."""
     n_pulses, n_slots = len(turn_on), serves.shape[1]
     result = (np.empty(n_pulses, np.int8), np.empty(n_pulses, np.int64), np.full(n_pulses, -1.0))
@@ -151,7 +162,7 @@ def _run(turn_on, lead, delay, gap, steps, serves, anchors, n_starts, cycle_deg,
     n_kept, begin = 0, 0
     for i in range(n_pulses):
         if n_kept:
-            n = extend(turn_on[i], lead[i], delay[i], gap[i], kept, n_kept, out, plan, gaps)
+            n = extend(turn_on[i], lead[i], delay[i], gap[i], longest[i], kept, n_kept, out, plan, gaps)
         else:
             n = _first(turn_on[i], lead[i], out, serves, n_starts)
         n_kept = select(out, n, kept, n_slots, order)

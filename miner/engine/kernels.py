@@ -19,9 +19,9 @@ __all__ = [
 ADVANCE, SAME, EXTRA, RESTART = 0, 1, 2, 3
 """What a pulse is: the next slot, another lead in this slot, nothing new, the first after a pause."""
 
-COST, TIME, LOG_SPEED, LOG_MEAN, VARIANCE, MARGIN, SPACING = 0, 1, 2, 3, 4, 5, 6
+COST, TIME, LOG_SPEED, LOG_MEAN, MARGIN, SPACING = 0, 1, 2, 3, 4, 5
 COUNT, SEEN, LAST_EXTRA, PATH, BACK, ACTION, ANCHORED, SILENT, PARTLY = 0, 1, 2, 3, 4, 5, 6, 7, 8
-N_FLOAT, N_INT = 7, 9
+N_FLOAT, N_INT = 6, 9
 
 MAX_KEPT = 48
 PRUNE = 32.0
@@ -34,14 +34,17 @@ ALSO_ABSENT = 1.0  # command gone, its feedback gone too: one cause
 EXTRA_FIRST, EXTRA_NEXT, EXTRA_HABIT = 7.0, 4.0, 0.3
 SLOT_AT_HABIT = 4.0  # a pulse that keeps the pace of repeated sparks is hardly a slot
 EARLY = 0.6  # repeated sparks end within this share of the way to the next slot
+REPEATED = 0.45  # and closer together than this share of the longest interval near them on the lead
 CLOSE = 0.35  # and are no further apart than this
 RESTART_COST, RESYNC_COST = 10.0, 28.0
-TIMING_DEG = 3.0  # event to event movement of turn-on in a steady engine; more is learned from the stretch itself
+TIMING_DEG = 4.0  # event to event movement of turn-on; knock control and unsteady idle move it by up to ten
 ACCELERATION = 15000.0  # deg/s^2, 2500 rpm/s; a free engine does three times that
 LARGEST_SD = 0.3
 SLOWEST, FASTEST = math.log(6.0 * 30.0), math.log(6.0 * 9000.0)
-LEARN, LARGEST_LEARNED = 0.15, 0.04
 MEAN_WEIGHT = 0.3
+LONGEST_S = 3.0  # no engine that runs is silent for longer
+PAUSE, LONE_PAUSE = 2.0, 6.0  # cycles at the last speed
+SURELY_PAUSED = 1.5  # times as long is a pause, whatever the speed after it
 SAME_SPEED = 0.3  # hypotheses that differ by more may go on differently
 NOT_AGAIN = -(1 << 40)
 UNKNOWN_SPEED = 6.0 * 300.0  # between cranking and idle, until two slots tell
@@ -118,27 +121,27 @@ def _skipping(place, m, silent, start, dt, steps, serves, gaps):  # type: ignore
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def _speed_cost(old, mean, variance, m, degrees, dt, lone):  # type: ignore[no-untyped-def]
-    """Return what the change of speed costs, and the new logarithms of speed and mean speed and the new variance."""
+def _speed_cost(old, mean, m, degrees, dt, lone):  # type: ignore[no-untyped-def]
+    """Return what the change of speed costs, and the new logarithms of speed and mean speed."""
     new = math.log(degrees / dt)
     if math.isnan(old):
-        return 3.0 * max(0.0, SLOWEST - new) + 6.0 * max(0.0, new - FASTEST), new, new, variance
+        return 3.0 * max(0.0, SLOWEST - new) + 6.0 * max(0.0, new - FASTEST), new, new
     miss = min(abs(new - old), abs(new - mean))
     jitter = 1.414 * TIMING_DEG / degrees
     drive = min(ACCELERATION * dt / math.exp(max(old, mean)), LARGEST_SD)
     if lone and m > 1:
         drive = min(drive, 0.05)
-    floor = math.sqrt(jitter * jitter + drive * drive)
-    sd = math.sqrt(floor * floor + variance)
-    cost = _robust(miss / sd) + math.log(sd / floor) + 6.0 * max(0.0, new - FASTEST)
+    cost = _robust(miss / math.sqrt(jitter * jitter + drive * drive)) + 6.0 * max(0.0, new - FASTEST)
     weight = 1.0 - (1.0 - MEAN_WEIGHT) ** m
-    return cost, new, mean + weight * (new - mean), variance + LEARN * (min(miss * miss, LARGEST_LEARNED) - variance)
+    return cost, new, mean + weight * (new - mean)
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def _pace(spacing, gap, speed, since, elapsed_deg, slot_deg, n_slots):  # type: ignore[no-untyped-def]
+def _pace(spacing, gap, longest, speed, since, elapsed_deg, slot_deg, n_slots):  # type: ignore[no-untyped-def]
     """How well a pulse keeps the pace of repeated sparks: their spacing over its own, 0 where there is no habit."""
-    if since > 2 * n_slots or spacing <= 0.0 or elapsed_deg > EARLY * slot_deg or gap * speed > CLOSE * slot_deg:
+    if since > 2 * n_slots or spacing <= 0.0 or elapsed_deg > EARLY * slot_deg:
+        return 0.0
+    if gap * speed > CLOSE * slot_deg or gap > REPEATED * longest:
         return 0.0
     return spacing / gap
 
@@ -148,18 +151,18 @@ def _extra_cost(pace, since, elapsed_deg, slot_deg):  # type: ignore[no-untyped-
     """A further pulse: rare at first, cheap where it keeps the pace of repeated sparks."""
     if 0.6 < pace < 2.0:
         return EXTRA_HABIT
-    return EXTRA_NEXT if since <= 1 and elapsed_deg < slot_deg else EXTRA_FIRST
+    return EXTRA_NEXT if since == 0 and elapsed_deg < slot_deg else EXTRA_FIRST
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
 def _restart_cost(dt, log_speed, cycle_deg, lone, best):  # type: ignore[no-untyped-def]
     """Two cycles without any pulse are a pause; a restart inside running is the last resort."""
-    if dt > 3.0:
+    if dt > LONGEST_S:
         return RESTART_COST
     if math.isnan(log_speed):
         return RESTART_COST if dt > 0.25 else (RESYNC_COST if best else np.inf)
     turned = dt * math.exp(log_speed) / cycle_deg
-    if turned > (6.0 if lone else 2.0):
+    if turned > (LONE_PAUSE if lone else PAUSE):
         return RESTART_COST
     if lone and turned > 1.5:
         return RESTART_COST + ABSENT
@@ -181,7 +184,7 @@ def _put(floats, ints, h, cost, action, out, n):  # type: ignore[no-untyped-def]
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def extend(tau, lead, delay, gap, kept, n_kept, out, plan, gaps):  # type: ignore[no-untyped-def]
+def extend(tau, lead, delay, gap, longest, kept, n_kept, out, plan, gaps):  # type: ignore[no-untyped-def]
     """Extend every kept hypothesis, cheapest first, by one pulse; return the number of candidates in ``out``."""
     floats, ints = kept
     cycle_deg, n_slots, lone = plan[4], plan[1].shape[1], plan[1].shape[1] == 1
@@ -191,12 +194,12 @@ def extend(tau, lead, delay, gap, kept, n_kept, out, plan, gaps):  # type: ignor
         if floats[h, COST] > limit:
             break
         dt = tau - floats[h, TIME]
-        n, limit = _stay(tau, lead, delay, gap, kept, h, out, n, limit, plan)
+        n, limit = _stay(tau, lead, delay, gap, longest, kept, h, out, n, limit, plan)
         if dt <= 0.0:
             continue
         place = ints[h, COUNT] % n_slots
         closing, partly = _closing(ints[h, SEEN], ints[h, PARTLY], place, floats[h, TIME], plan[1], gaps)
-        n, limit = _go_on(tau, lead, gap, closing, partly, kept, h, out, n, limit, plan, gaps)
+        n, limit = _go_on(tau, lead, gap, longest, closing, partly, kept, h, out, n, limit, plan, gaps)
         cost = closing + _restart_cost(dt, floats[h, LOG_SPEED], cycle_deg, lone, h == 0)
         if floats[h, COST] + cost <= limit:
             n = _restart(tau, lead, cost, kept, h, out, n, plan)
@@ -205,7 +208,7 @@ def extend(tau, lead, delay, gap, kept, n_kept, out, plan, gaps):  # type: ignor
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def _go_on(tau, lead, gap, closing, partly, kept, h, out, n, limit, plan, gaps):  # type: ignore[no-untyped-def]
+def _go_on(tau, lead, gap, longest, closing, partly, kept, h, out, n, limit, plan, gaps):  # type: ignore[no-untyped-def]
     """Candidates that open a later slot, from the next one up to two cycles on."""
     floats, ints = kept
     new_f, new_i = out
@@ -215,8 +218,13 @@ def _go_on(tau, lead, gap, closing, partly, kept, h, out, n, limit, plan, gaps):
     place = count % n_slots
     dt = tau - floats[h, TIME]
     speed = UNKNOWN_SPEED if math.isnan(floats[h, LOG_SPEED]) else math.exp(floats[h, LOG_SPEED])
-    reach = np.inf if math.isnan(floats[h, LOG_SPEED]) else 3.0 * dt * speed
-    pace = _pace(floats[h, SPACING], gap, speed, count - ints[h, LAST_EXTRA], dt * speed, steps[place, 1], n_slots)
+    known = not math.isnan(floats[h, LOG_SPEED])
+    reach = 3.0 * dt * speed if known else np.inf
+    if known and dt * speed > SURELY_PAUSED * (LONE_PAUSE if n_slots == 1 else PAUSE) * plan[4]:
+        return n, limit
+    pace = _pace(
+        floats[h, SPACING], gap, longest, speed, count - ints[h, LAST_EXTRA], dt * speed, steps[place, 1], n_slots
+    )
     if 0.75 < pace < 1.33:
         closing += SLOT_AT_HABIT
     for m in range(1, steps.shape[1]):
@@ -228,15 +236,13 @@ def _go_on(tau, lead, gap, closing, partly, kept, h, out, n, limit, plan, gaps):
         skipped, silent = _skipping(place, m, ints[h, SILENT], floats[h, TIME], dt, steps, serves, gaps)
         if floats[h, COST] + closing + skipped > limit:
             break
-        change, new, mean, variance = _speed_cost(
-            floats[h, LOG_SPEED], floats[h, LOG_MEAN], floats[h, VARIANCE], m, degrees, dt, n_slots == 1
-        )
+        change, new, mean = _speed_cost(floats[h, LOG_SPEED], floats[h, LOG_MEAN], m, degrees, dt, n_slots == 1)
         cost = closing + skipped + change
         if floats[h, COST] + cost > limit:
             continue
         limit = min(limit, floats[h, COST] + cost + PRUNE)
         _put(floats, ints, h, cost, ADVANCE, out, n)
-        new_f[n, LOG_SPEED], new_f[n, LOG_MEAN], new_f[n, VARIANCE] = new, mean, variance
+        new_f[n, LOG_SPEED], new_f[n, LOG_MEAN] = new, mean
         _open_slot(new_f, new_i, n, tau, lead, count + m)
         new_i[n, SILENT], new_i[n, PARTLY] = silent & ~(1 << ((place + m) % n_slots)), partly
         new_i[n, PATH] = (ints[h, PATH] * 31 + (m - 1) * (count + 7)) % 1000003
@@ -262,7 +268,7 @@ def _open_slot(new_f, new_i, n, tau, lead, count):  # type: ignore[no-untyped-de
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def _stay(tau, lead, delay, gap, kept, h, out, n, limit, plan):  # type: ignore[no-untyped-def]
+def _stay(tau, lead, delay, gap, longest, kept, h, out, n, limit, plan):  # type: ignore[no-untyped-def]
     """Candidates that stay in the slot: its next lead, or an extra pulse."""
     floats, ints = kept
     new_f, new_i = out
@@ -279,7 +285,7 @@ def _stay(tau, lead, delay, gap, kept, h, out, n, limit, plan):  # type: ignore[
             new_i[n, SEEN] |= 1 << lead
             n += 1
     since = ints[h, COUNT] - ints[h, LAST_EXTRA]
-    pace = _pace(floats[h, SPACING], gap, speed, since, elapsed, steps[place, 1], n_slots)
+    pace = _pace(floats[h, SPACING], gap, longest, speed, since, elapsed, steps[place, 1], n_slots)
     cost = _extra_cost(pace, since, elapsed, steps[place, 1])
     if floats[h, COST] + cost <= limit:
         limit = min(limit, floats[h, COST] + cost + PRUNE)
@@ -303,7 +309,6 @@ def _restart(tau, lead, cost, kept, h, out, n, plan):  # type: ignore[no-untyped
             continue
         _put(floats, ints, h, cost, RESTART, out, n)
         new_f[n, LOG_SPEED] = np.nan
-        new_f[n, VARIANCE] = 0.0
         new_i[n, SILENT], new_i[n, PARTLY] = 0, 0
         _open_slot(new_f, new_i, n, tau, lead, turn * serves.shape[1] + place)
         new_i[n, LAST_EXTRA] = NOT_AGAIN
