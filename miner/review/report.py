@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from miner.findings.store import replacing
 from miner.recording.reader import ChannelInfo
-from miner.review.content import events_between, open_page, plain
+from miner.review.content import events_between, open_page, plain, usual_for
 from miner.review.figures import figure_data
 from miner.review.guard import frozen_policy
 from miner.review.packing import pack
@@ -97,20 +97,23 @@ def _content(source: ReviewSource, max_bytes: int) -> str:
     content: dict[str, Any] = {
         "open": _frozen(header, arrays),
         "figures": _frozen(plain(figures_header), figures),
-        "usual": list(_usual_cells(source)),
+        "usual": [],
         "windows": [_overview(source)],
         "events": [],
     }
     room = max_bytes - len(_as_json(content).encode())
     events: dict[int, dict[str, Any]] = {}
+    cells: set[int] = set()
     for suspect in header["suspects"]:
         windows = list(_windows(source, suspect["event_id"]))
+        usual = _usual_cell(source, suspect, cells)
         near = events_between(source, suspect["window_start_s"], suspect["window_end_s"]) or []
         fresh = [event for event in near if event["event_id"] not in events]
-        room -= len(_as_json([windows, fresh]).encode())
+        room -= len(_as_json([windows, usual, fresh]).encode())
         if room < 0:
             break
         content["windows"] += windows
+        content["usual"] += usual
         events |= {event["event_id"]: event for event in fresh}
     content["events"] = [events[key] for key in sorted(events)]
     return _as_json(content)
@@ -177,11 +180,13 @@ def _counts(values: NDArray[np.float32], channel: ChannelInfo | None) -> tuple[N
     return counts, (scale, offset)
 
 
-def _usual_cells(source: ReviewSource) -> Iterator[str]:
-    cells: dict[int, list[dict[str, Any]]] = {}
-    for row in source.usual.to_pylist():
-        cells.setdefault(row["cell"], []).append(row)
-    for rows in cells.values():
-        arrays = {f"{n}_{r['lead']}": np.array(r[n], np.float32) for r in rows for n in ("low", "median", "high")}
-        names = ("cylinder", "rpm_low", "rpm_high", "n_events", "start_us", "step_us")
-        yield _frozen({"found": True, "leads": [r["lead"] for r in rows], **{n: rows[0][n] for n in names}}, arrays)
+def _usual_cell(source: ReviewSource, suspect: Mapping[str, Any], known: set[int]) -> list[str]:
+    """Return the usual pulse that the page shows with a suspect, unless it is in the file already."""
+    header, arrays = usual_for(source, suspect["cylinder"], suspect["event"]["engine_rpm"])
+    if not header["found"] or header["cell"] in known:
+        return []
+    known.add(header["cell"])
+    counts, scales = {}, {}
+    for name, values in arrays.items():
+        counts[name], scales[name] = _counts(values, None)
+    return [_frozen(plain({**header, "scales": scales}), counts)]

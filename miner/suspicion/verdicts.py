@@ -59,7 +59,7 @@ class _Looks:
         """Return whether event ``a`` looks like the judged one; kinds are compared by the caller."""
         if self.cylinder[a] != self.cylinder[judged] or self.state[a] != self.state[judged]:
             return False
-        if abs(np.log(self.rpm[a] / self.rpm[judged])) > np.log1p(SAME_SPEED):  # unknown speeds compare false
+        if not abs(np.log(self.rpm[a] / self.rpm[judged])) <= np.log1p(SAME_SPEED):  # unknown speeds are not alike
             return False
         own, example = self.distances[a], self.distances[judged]
         limit = np.fmax(FURTHER * np.abs(example), USUAL_SIGMA)

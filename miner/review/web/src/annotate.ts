@@ -6,6 +6,8 @@ import { type Lanes, line, scaled } from "./lanes";
 import type { EventRow, Lead, Suspect, Typical, Usual } from "./types";
 
 const MIN_LABEL = 58; // pixels between two edges for a label to fit
+type Gap = [start_s: number, stop_s: number, lead: number | null];
+
 const DEFAULT_PULSE_S = 0.003;
 
 export interface Scene {
@@ -20,6 +22,7 @@ export class Annotator {
     private readonly lanes: Lanes,
     private readonly scene: Scene,
     private readonly typical: Record<string, Typical>,
+    private readonly gaps: Gap[],
   ) {}
 
   private x(u: uPlot, time_s: number): number {
@@ -33,6 +36,7 @@ export class Annotator {
     ctx.beginPath();
     ctx.rect(bbox.left, bbox.top, bbox.width, bbox.height);
     ctx.clip();
+    this.drawGaps(u, ratio);
     const event = this.scene.selected?.event;
     if (event) {
       const left = this.x(u, event.time_s);
@@ -42,6 +46,26 @@ export class Annotator {
       if (this.scene.usual?.found) this.drawUsual(u, event, this.scene.usual, ratio);
     }
     ctx.restore();
+  }
+
+  /** Where a lead was not recorded, nothing was measured: hatched, so that it is not taken for a quiet lead. */
+  private drawGaps(u: uPlot, ratio: number): void {
+    const { ctx, bbox } = u;
+    for (const [start, stop, lead] of this.gaps) {
+      const left = Math.max(this.x(u, start), bbox.left);
+      const right = Math.min(this.x(u, stop), bbox.left + bbox.width);
+      if (right - left < 1) continue;
+      const strip = lead === null ? [bbox.top, bbox.top + bbox.height] : this.lanes.strip(u, lead);
+      const [top, bottom] = [strip[0] ?? 0, strip[1] ?? 0];
+      ctx.save();
+      ctx.beginPath();
+      ctx.rect(left, top, right - left, bottom - top);
+      ctx.clip();
+      ctx.strokeStyle = INK.rule;
+      ctx.lineWidth = ratio;
+      for (let x = left - (bottom - top); x < right; x += 9 * ratio) line(ctx, x, bottom, x + (bottom - top), top);
+      ctx.restore();
+    }
   }
 
   private drawUsual(u: uPlot, event: EventRow, usual: Usual, ratio: number): void {

@@ -26,18 +26,22 @@ async function inflate(text: string): Promise<[Record<string, unknown>, Arrays]>
 
 interface WindowHeader {
   step: number;
-  scales: Record<string, [scale: number, offset: number]>;
+  scales: Scales;
 }
 
+type Scales = Record<string, [scale: number, offset: number]>;
+
 const MISSING = -32768;
+
+function toVolts(counts: ArrayLike<number>, [scale, offset]: [number, number] = [1, 0]): Float32Array {
+  return Float32Array.from(counts, (c) => (c === MISSING ? NaN : c * scale + offset));
+}
 
 /** Counts to volts, steps of time to times. */
 function asPiece(header: WindowHeader, arrays: Arrays): Piece {
   const values = new Map<number, Float32Array>();
   for (const [name, counts] of Object.entries(arrays)) {
-    if (name === "time_s") continue;
-    const [scale, offset] = header.scales[name] ?? [1, 0];
-    values.set(Number(name.slice(5)), Float32Array.from(counts, (c) => (c === MISSING ? NaN : c * scale + offset)));
+    if (name !== "time_s") values.set(Number(name.slice(5)), toVolts(counts, header.scales[name]));
   }
   let now = 0;
   const time_s = Float64Array.from(arrays["time_s"] ?? [], (step) => (now += step));
@@ -65,7 +69,9 @@ export function frozenSource(text: string): Source {
   const readCells = () =>
     (cells ??= Promise.all(
       frozen.usual.map(async (u) => {
-        const [header, arrays] = await inflate(u);
+        const [header, counts] = await inflate(u);
+        const scales = header["scales"] as Scales;
+        const arrays = Object.fromEntries(Object.entries(counts).map(([name, c]) => [name, toVolts(c, scales[name])]));
         return { cylinder: header["cylinder"] as number | null, usual: asUsual(header, arrays) };
       }),
     ));

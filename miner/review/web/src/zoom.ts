@@ -37,7 +37,7 @@ export class Zoom {
     holder: HTMLElement,
   ) {
     this.lanes = new Lanes(state.leads);
-    this.annotator = new Annotator(this.lanes, this.scene, state.opened.typical);
+    this.annotator = new Annotator(this.lanes, this.scene, state.opened.typical, state.opened.map.gaps);
     holder.append(this.root);
     this.plot = new uPlot(this.options(), this.aligned(null), this.root);
     this.marks = new Marks(

@@ -1,0 +1,78 @@
+"""The real server in a thread, and a client that sends paths and headers exactly as given."""
+
+from __future__ import annotations
+
+import http.client
+import json
+import socket
+import threading
+import time
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import uvicorn
+
+from miner.review.app import make_app
+from miner.review.source import ReviewSource
+
+TOKEN = "secret-of-this-start"
+
+
+@dataclass(frozen=True)
+class Answer:
+    status: int
+    headers: Mapping[str, str]
+    content: bytes
+
+    @property
+    def text(self) -> str:
+        return self.content.decode()
+
+    def json(self) -> Any:
+        return json.loads(self.content)
+
+
+@dataclass(frozen=True)
+class Client:
+    port: int
+
+    @property
+    def home(self) -> str:
+        return f"http://127.0.0.1:{self.port}"
+
+    def ask(self, method: str, path: str, body: Any = None, headers: Mapping[str, str] | None = None) -> Answer:
+        given = {name.lower(): value for name, value in (headers or {}).items()}
+        connection = http.client.HTTPConnection("127.0.0.1", self.port, timeout=20)
+        connection.putrequest(method, path, skip_host="host" in given, skip_accept_encoding=True)
+        content = b"" if body is None else json.dumps(body).encode()
+        for name, value in {**given, "content-length": str(len(content))}.items():
+            connection.putheader(name, value)
+        connection.endheaders(content)
+        answer = connection.getresponse()
+        out = Answer(answer.status, {k.lower(): v for k, v in answer.getheaders()}, answer.read())
+        connection.close()
+        return out
+
+    def get(self, path: str, headers: Mapping[str, str] | None = None) -> Answer:
+        return self.ask("GET", path, headers=headers)
+
+
+@contextmanager
+def serving(folder: Path) -> Iterator[Client]:
+    """Serve a findings folder until the block ends."""
+    with socket.socket() as listener:
+        listener.bind(("127.0.0.1", 0))
+        port = listener.getsockname()[1]
+        app = make_app(ReviewSource(folder), token=TOKEN, port=port)
+        server = uvicorn.Server(uvicorn.Config(app, log_level="error", access_log=False))
+        thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, daemon=True)
+        thread.start()
+        deadline = time.monotonic() + 20
+        while not server.started and time.monotonic() < deadline:
+            time.sleep(0.01)
+        yield Client(port)
+        server.should_exit = True
+        thread.join(20)
