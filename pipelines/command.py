@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from pipelines.console import guarded, open_console
+from pipelines.overnight_command import overnight
 
 __all__ = ["app", "main"]
 
@@ -97,6 +98,9 @@ def sensitivity(folder: Folder) -> None:
     from pipelines.listing import print_sensitivity
 
     print_sensitivity(open_console(), Findings(folder))
+
+
+app.command()(overnight)
 
 
 def _serve(folder: Path) -> None:

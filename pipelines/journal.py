@@ -33,7 +33,7 @@ __all__ = ["Journal", "StepEntry", "exclusive_run"]
 
 _TABLES = """
 CREATE TABLE IF NOT EXISTS run (
-    started_at TEXT NOT NULL, ended_at TEXT, host TEXT NOT NULL, pid INTEGER NOT NULL, version TEXT NOT NULL);
+    started_at TEXT NOT NULL, ended_at TEXT, host TEXT NOT NULL, pid INTEGER NOT NULL);
 CREATE TABLE IF NOT EXISTS step (
     token TEXT NOT NULL, step TEXT NOT NULL, fingerprint TEXT NOT NULL, digest TEXT NOT NULL,
     elapsed_s REAL NOT NULL, cpu_s REAL NOT NULL, PRIMARY KEY (token, step));
@@ -79,13 +79,11 @@ class Journal:
     def __exit__(self, *_: object) -> None:
         self._db.close()
 
-    def begin_run(self, version: str) -> None:
+    def begin_run(self) -> None:
         """Enter that this process works here now; failures of earlier runs are tried again, so they go."""
         with self._transaction() as db:
             db.execute("DELETE FROM failed")
-            db.execute(
-                "INSERT INTO run VALUES (?, NULL, ?, ?, ?)", (_now(), socket.gethostname(), os.getpid(), version)
-            )
+            db.execute("INSERT INTO run VALUES (?, NULL, ?, ?)", (_now(), socket.gethostname(), os.getpid()))
 
     def end_run(self) -> None:
         """Enter that the last run came to its end."""

@@ -56,8 +56,8 @@ class Result:
 class View(Protocol):
     """Who is told how far a run is."""
 
-    def begin(self, samples: Mapping[str, int]) -> None:
-        """Tell the samples of each recording that is still to be mined."""
+    def begin(self, samples: Mapping[str, int], done: Mapping[str, int]) -> None:
+        """Tell the samples of each recording that is still to be mined, and of these what earlier runs did."""
 
     def advance(self, name: str, samples_done: int) -> None:
         """Tell how many samples of a recording have been mined."""
@@ -141,9 +141,11 @@ class _Run:
         self._open: dict[str, _Open] = {}
         for job in plan.jobs:
             self._reopen(job)
-        view.begin({state.job.name: state.job.look.n_samples for state in self._open.values()})
-        for state in self._open.values():
-            view.advance(state.job.name, state.samples_done())
+        still = self._open.values()
+        view.begin(
+            {state.job.name: state.job.look.n_samples for state in still},
+            {state.job.name: state.samples_done() for state in still},
+        )
 
     def _reopen(self, job: Job) -> None:
         """Take up a job where the journal left it."""

@@ -24,7 +24,7 @@ __all__ = ["Executor", "LocalPool", "OnTaskSamples", "died"]
 
 OnTaskSamples = Callable[[Task, int], None]
 
-_ONE_THREAD = (
+_THREADS = (
     "NUMBA_NUM_THREADS", "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "POLARS_MAX_THREADS",
     "ARROW_IO_THREADS",
 )  # fmt: skip
@@ -75,7 +75,7 @@ class LocalPool:
     Parameters
     ----------
     n_workers : int
-        Processes; each runs one task at a time on one thread.
+        Processes; each runs one task at a time, and they share the cores.
     steps : Steps
         What the tasks run.
     budget_bytes : int, optional
@@ -144,7 +144,8 @@ class LocalPool:
 
     def _hire(self) -> _Worker:
         ours, theirs = self._context.Pipe()
-        process = self._context.Process(target=_serve, args=(theirs, self._steps), daemon=True)
+        n_threads = max(1, (os.cpu_count() or 1) // self._n_workers)
+        process = self._context.Process(target=_serve, args=(theirs, self._steps, n_threads), daemon=True)
         process.start()
         theirs.close()
         worker = _Worker(process=process, pipe=ours)
@@ -186,12 +187,12 @@ def _how(exit_code: int | None) -> str:
     return f"exit code {exit_code}"
 
 
-def _serve(pipe: Connection, pickled_steps: bytes) -> None:
+def _serve(pipe: Connection, pickled_steps: bytes, n_threads: int) -> None:
     """Run tasks until the pipe ends; the body of a worker process."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C reaches the whole group; the starter ends us
     threading.Thread(target=_end_with_starter, daemon=True).start()
-    for name in _ONE_THREAD:  # one task, one core: before numba and the others are imported
-        os.environ[name] = "1"
+    for name in _THREADS:  # before numba and the others are imported
+        os.environ[name] = str(n_threads)
     steps: Steps = pickle.loads(pickled_steps)  # noqa: S301 - made by the process that started us
     while True:
         try:

@@ -71,7 +71,7 @@ def main() -> None:
         with Journal(asked.out / "overnight.sqlite") as journal:
             entries = ("begin_run", "enter_step", "enter_finished", "end_run", "forget_steps")
             counted: Any = Boundaries(journal, entries, state)
-            counted.begin_run("test")
+            counted.begin_run()
             results = run_plan(plan, counted, executor, SilentView())
             counted.end_run()
     sys.stdout.write(f"boundaries {state['passed']} anew {sum(r.anew for r in results)}\n")

@@ -117,7 +117,7 @@ class SilentView:
         self.heard: list[tuple[str, int]] = []
         self.ended: list[str] = []
 
-    def begin(self, samples) -> None:
+    def begin(self, samples, done) -> None:
         self.samples = dict(samples)
 
     def advance(self, name: str, samples_done: int) -> None:

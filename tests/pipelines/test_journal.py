@@ -61,8 +61,8 @@ def test_the_output_folder_can_be_moved(tmp_path):
 
 def test_runs_are_entered_with_their_end(tmp_path):
     with Journal(tmp_path / "j.sqlite") as journal:
-        journal.begin_run("1")
-        journal.begin_run("1")
+        journal.begin_run()
+        journal.begin_run()
         journal.end_run()
         assert [ended is None for _, ended in journal.runs()] == [True, False]
 
@@ -110,7 +110,7 @@ def test_steps_count_only_with_same_files_and_digest(tmp_path):
 def test_one_run_at_a_time_and_the_next_after_it(tmp_path):
     with exclusive_run(tmp_path):
         with Journal(tmp_path / "overnight.sqlite") as journal:
-            journal.begin_run("1")
+            journal.begin_run()
         with pytest.raises(RunError, match=r"another run works in this folder already \(process \d+ on .+, since"):
             exclusive_run(tmp_path).__enter__()
         with exclusive_run(tmp_path / "other"):

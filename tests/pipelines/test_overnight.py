@@ -31,7 +31,7 @@ def run(folder: Path, out: Path, steps: Steps | None = None, *, pool: int = 0, v
     plan = make_plan(folder, out, steps)
     executor = LocalPool(pool, steps) if pool else InlineExecutor(steps)
     with Journal(out / "overnight.sqlite") as journal:
-        journal.begin_run("test")
+        journal.begin_run()
         results = run_plan(plan, journal, executor, view or SilentView())
         journal.end_run()
     return results

@@ -1,0 +1,176 @@
+"""The ``overnight`` command: plan, run, overview."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from rich.console import Console
+
+    from pipelines.journal import Journal
+    from pipelines.plan import Job, Plan
+    from pipelines.pool import Executor
+    from pipelines.tasks import Steps
+
+__all__ = ["overnight", "run_overnight"]
+
+
+def overnight(
+    folder: Annotated[Path, typer.Argument(help="Folder with recordings, searched to the bottom.", show_default=False)],
+    *,
+    out: Annotated[Path, typer.Option("--out", help="Folder for findings and overview.", show_default=False)],
+    setup: Annotated[
+        Path | None,
+        typer.Option("--setup", help="For recordings without a setup of their own (TOML).", show_default=False),
+    ] = None,
+    memory_budget: Annotated[
+        str | None,
+        typer.Option("--memory-budget", help="For all processes together, like 4GB; default half of the machine."),
+    ] = None,
+    workers: Annotated[
+        int | None, typer.Option("--workers", min=1, help="Worker processes; default one a core.", show_default=False)
+    ] = None,
+    dry_run: Annotated[bool, typer.Option("--dry-run", help="Show the plan and end.")] = False,
+    cluster: Annotated[
+        str | None, typer.Option("--cluster", help="Dask scheduler to work on, like tcp://10.0.0.1:8786.")
+    ] = None,
+) -> None:
+    """Mine every recording in a folder tree; may be ended at any moment and started again."""
+    from pipelines.console import open_console
+    from pipelines.steps import MineSettings, MineSteps
+
+    run_overnight(
+        open_console(),
+        folder,
+        out,
+        MineSteps(settings=MineSettings()),
+        setup=setup,
+        memory_budget=memory_budget,
+        workers=workers,
+        dry_run=dry_run,
+        cluster=cluster,
+    )
+
+
+def run_overnight(
+    console: Console,
+    folder: Path,
+    out: Path,
+    steps: Steps,
+    *,
+    setup: Path | None = None,
+    memory_budget: str | None = None,
+    workers: int | None = None,
+    dry_run: bool = False,
+    cluster: str | None = None,
+) -> None:
+    """Plan, run and show the overview; the body of the command, with the steps to be taken as an argument.
+
+    Raises
+    ------
+    RunError
+        If there is nothing to mine, another run works in ``out``, the budget is too small, the cluster cannot be
+        reached, or the disk is full.
+    """
+    from pipelines.budget import default_budget, parse_size
+    from pipelines.journal import Journal, exclusive_run
+    from pipelines.plan import make_plan
+
+    budget = default_budget() if memory_budget is None else parse_size(memory_budget)
+    if dry_run:
+        plan = make_plan(folder, out, steps, setup=setup)
+        _print_plan(console, plan, budget, workers, cluster)
+        return
+    with exclusive_run(out), Journal(out.resolve() / "overnight.sqlite") as journal:
+        journal.begin_run()
+        plan = make_plan(folder, out, steps, setup=setup)
+        executor = _executor(plan, steps, budget, workers, cluster)
+        _run_and_show(console, plan, journal, executor)
+        journal.end_run()
+
+
+def _executor(plan: Plan, steps: Steps, budget: int, workers: int | None, cluster: str | None) -> Executor:
+    if cluster is not None:
+        from pipelines.cluster import ClusterExecutor
+
+        return ClusterExecutor(cluster, steps)
+    from pipelines.budget import STARTER_BYTES
+    from pipelines.pool import LocalPool
+
+    return LocalPool(_count_workers(plan, budget, workers), steps, budget_bytes=budget - STARTER_BYTES)
+
+
+def _count_workers(plan: Plan, budget: int, workers: int | None) -> int:
+    from pipelines.budget import count_workers, need_bytes
+
+    need = max((need_bytes("section", job.look) for job in plan.jobs), default=0)
+    return count_workers(budget, need, workers or os.cpu_count() or 1)
+
+
+def _run_and_show(console: Console, plan: Plan, journal: Journal, executor: Executor) -> None:
+    from pipelines.overnight import run_plan
+    from pipelines.overnight_view import OvernightView
+    from pipelines.overview import make_overview, print_overview
+    from pipelines.overview_book import write_book
+    from pipelines.overview_page import write_page
+
+    with OvernightView(console) as view:
+        results = run_plan(plan, journal, executor, view)
+    overview = make_overview(plan.folder, results)
+    write_page(plan.out / "overview.html", overview)
+    write_book(plan.out / "overview.xlsx", overview)
+    print_overview(console, overview)
+    for name in ("overview.html", "overview.xlsx"):
+        console.print(f"written: {plan.out / name}", markup=False, soft_wrap=True)
+
+
+def _print_plan(console: Console, plan: Plan, budget: int, workers: int | None, cluster: str | None) -> None:
+    """Show what would be done, by whom, and what cannot be done."""
+    from rich import box
+    from rich.table import Table
+    from rich.text import Text
+
+    from pipelines.budget import MIB
+
+    for refused in plan.not_planned:
+        console.print(Text(f"cannot be mined: {refused.name}: {refused.failure.problem}"))
+        console.print(Text(f"        what to do: {refused.failure.remedy}"))
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
+    for name in ("recording", "taken for one because", "setup", "minutes", "sections", "state"):
+        table.add_column(name, overflow="fold")
+    for cells in _plan_rows(plan):
+        table.add_row(*map(Text, cells))
+    console.print(table)
+    where = f"on the cluster {cluster}"
+    if cluster is None:
+        where = f"with {_count_workers(plan, budget, workers)} workers in {budget // MIB} MB"
+    console.print(Text(f"{len(plan.jobs)} recordings, {where}; findings in {plan.out}"))
+
+
+def _plan_rows(plan: Plan) -> Sequence[tuple[str, ...]]:
+    """Return one row a recording, with what the journal knows of it; nothing is written."""
+    from pipelines.journal import Journal
+    from pipelines.overnight import valid_steps
+
+    path = plan.out / "overnight.sqlite"
+    if not path.is_file():
+        return [(*_described(job), "to be mined") for job in plan.jobs]
+    rows = []
+    with Journal(path) as journal:
+        for job in plan.jobs:
+            n_done = len(valid_steps(job, journal))
+            state = f"goes on after {n_done} of {job.look.n_sections + 2} steps" if n_done else "to be mined"
+            rows.append((*_described(job), "finished" if journal.finished(job.token) else state))
+    return rows
+
+
+def _described(job: Job) -> tuple[str, ...]:
+    copies = f" (same content: {', '.join(job.also)})" if job.also else ""
+    minutes = f"{job.look.recorded_s / 60:.1f}"
+    return (job.name + copies, job.why, str(job.setup), minutes, str(job.look.n_sections))
