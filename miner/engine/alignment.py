@@ -126,16 +126,31 @@ def align(
 def _lead_intervals(
     turn_on_s: NDArray[np.float64], lead: NDArray[np.int64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return the time since the lead's previous pulse, and the longest such time among the neighbours on the lead."""
+    """Return the time since the lead's previous pulse, and the second longest such time near it on the lead.
+
+    The second, because one absence makes one long interval; repeated sparks leave one after every slot.
+    """
     since, longest = np.full(len(lead), np.inf), np.full(len(lead), np.inf)
     for k in np.unique(lead):
         rows = np.flatnonzero(lead == k)
         since[rows[1:]] = np.maximum(np.diff(turn_on_s[rows]), 1e-9)
-        between = np.pad(since[rows[1:]], TRAIN, mode="edge") if len(rows) > 1 else np.zeros(0)
-        if len(between):
-            windows = np.lib.stride_tricks.sliding_window_view(between, 2 * TRAIN + 1)
-            longest[rows[1:]] = windows.max(axis=1)
+        longest[rows[1:]] = _second_longest(since[rows[1:]], TRAIN)
     return since, longest
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _second_longest(values, side):  # type: ignore[no-untyped-def]
+    """Second largest value within ``side`` places on each side."""
+    out = np.empty(len(values))
+    for i in range(len(values)):
+        first, second = 0.0, 0.0
+        for j in range(max(0, i - side), min(len(values), i + side + 1)):
+            if values[j] > first:
+                first, second = values[j], first
+            elif values[j] > second:
+                second = values[j]
+        out[i] = second
+    return out
 
 
 def _steps(plan: SlotPlan) -> NDArray[np.float64]:
