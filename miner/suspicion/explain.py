@@ -1,0 +1,67 @@
+"""Everything that is said about a list once it is made, in one go."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pyarrow as pa
+
+from miner.engine.setup import Setup
+from miner.schema import CONDITIONS, MISFIRE_WINDOWS, SENSITIVITY, STANDING
+from miner.suspicion.conditions import find_conditions
+from miner.suspicion.misfire_windows import count_misfire_windows, summarise_misfire_windows
+from miner.suspicion.sensitivity import QUICK, SensitivitySettings, fault_rate_limits, measure_sensitivity
+from miner.suspicion.standing import find_standing
+
+__all__ = ["explain_findings"]
+
+
+def explain_findings(
+    events: pa.Table,
+    suspects: pa.Table,
+    incidents: pa.Table,
+    setup: Setup,
+    *,
+    sensitivity: SensitivitySettings | None = QUICK,
+    seed: int = 1,
+) -> dict[str, Any]:
+    """Return standing differences, conditions, misfire windows and sensitivity of a ranked recording.
+
+    Parameters
+    ----------
+    events, suspects, incidents : EVENTS, SUSPECTS and INCIDENTS tables
+        As ranked.
+    setup : Setup
+        Engine and leads.
+    sensitivity : SensitivitySettings, optional
+        How much is planted; None leaves that out.
+    seed : int, default=1
+        Of the draws in the tests of conditions.
+
+    Returns
+    -------
+    dict
+        Tables under the names they are written as: ``standing``, ``conditions``, ``misfire_windows``,
+        ``sensitivity`` (empty where left out). Under ``summary``, ready for JSON: ``standing`` and ``conditions``
+        (sentences), ``misfire_windows``, ``sensitivity`` (with ``fault_rate_limits``), ``n_incidents``.
+    """
+    standing = find_standing(events, setup)
+    conditions, sentences = find_conditions(events, suspects, setup, seed=seed)
+    windows = count_misfire_windows(events, setup)
+    planted = None if sensitivity is None else measure_sensitivity(events, setup, settings=sensitivity)
+    return {
+        STANDING.name: standing,
+        CONDITIONS.name: conditions,
+        MISFIRE_WINDOWS.name: windows,
+        SENSITIVITY.name: SENSITIVITY.empty() if planted is None else planted.table,
+        "summary": {
+            "n_incidents": incidents.num_rows,
+            "standing": [row["sentence"] for row in standing.to_pylist() if row["notable"]],
+            "conditions": sentences,
+            "misfire_windows": summarise_misfire_windows(windows),
+            "sensitivity": {
+                "fault_rate_limits": fault_rate_limits(suspects, events),
+                **({} if planted is None else planted.summary),
+            },
+        },
+    }

@@ -1,0 +1,121 @@
+"""The list's own limits, as fitted on a recording, applied to a changed copy of it.
+
+Planted faults sit in the tails that the limits are fitted to. So that thousands of them can be scored at once, the
+tails of the untouched recording are kept, while everything else (usual values, noise, distances) is worked out anew.
+The forest is left out: it can only find more.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from miner.engine.setup import Setup
+from miner.suspicion.absence import count_suspects
+from miner.suspicion.baseline import Distance, measure_distances
+from miner.suspicion.channels import Channel, combined_log_rate, distance_channels
+from miner.suspicion.context import Context, build_context
+from miner.suspicion.rate import Tail
+from miner.suspicion.rhythm import explain_rhythm
+
+__all__ = ["FrozenLimits", "freeze_limits"]
+
+_Floats = NDArray[np.float64]
+
+_SEARCHED_SIGMA = np.linspace(0.5, 60.0, 1191)
+
+
+@dataclass(frozen=True, kw_only=True)
+class FrozenLimits:
+    """Distances of a recording, and the tails fitted to them.
+
+    Attributes
+    ----------
+    log_rate : ndarray of shape (n,)
+        Natural log of the false alarms per hour of each event as it stands; +inf where nothing speaks.
+    """
+
+    setup: Setup
+    distances: tuple[Distance, ...]
+    channels: tuple[Channel, ...]
+    tail: Tail | None
+    log_rate: _Floats
+
+    def rescore(self, events: pa.Table) -> _Floats:
+        """Return the natural log of the false alarms per hour of each event of a changed copy, shape (n,)."""
+        distances, counted = _look(events, self.setup)[1:]
+        by_column = {d.measure.column: d for d in distances}
+        least = np.full(events.num_rows, np.inf)
+        for channel in self.channels:
+            before = self.distances[channel.distance]
+            now = by_column.get(before.measure.column)
+            if now is not None:
+                np.minimum(least, _channel_log_rate(channel, before.z, now.z), out=least)
+        return np.minimum(_combined(self.tail, least), counted)
+
+    def sigma_needed(self, kind: str, column: str) -> float:
+        """Return the distance from which on a calm event is listed at one false alarm an hour; NaN: no such kind."""
+        for channel in self.channels:
+            if channel.kind == kind and self.distances[channel.distance].measure.column == column and channel.tails:
+                rate = _combined(self.tail, channel.tails[0].log_rate(0.5 * _SEARCHED_SIGMA**2))
+                return float(_SEARCHED_SIGMA[np.argmax(rate <= 0.0)]) if (rate <= 0.0).any() else float("nan")
+        return float("nan")
+
+    def distance_of(self, column: str) -> Distance | None:
+        """Return the distances of one column, None where it was not recorded."""
+        return next((d for d in self.distances if d.measure.column == column), None)
+
+
+def freeze_limits(events: pa.Table, setup: Setup) -> FrozenLimits:
+    """Fit the limits of the list to a recording as it stands; ``events`` has at least one row."""
+    context, distances, counted = _look(events, setup)
+    channels = distance_channels(distances, context)
+    measured, tail = combined_log_rate(channels, context)
+    return FrozenLimits(
+        setup=setup,
+        distances=tuple(distances),
+        channels=tuple(channels),
+        tail=tail,
+        log_rate=np.minimum(measured, counted),
+    )
+
+
+def _look(events: pa.Table, setup: Setup) -> tuple[Context, list[Distance], _Floats]:
+    """Return conditions, distances, and the log rate of what is counted rather than measured."""
+    from threadpoolctl import threadpool_limits
+
+    with threadpool_limits(limits=1):
+        context = build_context(events, setup)
+        distances = explain_rhythm(measure_distances(events, context), events, context)
+    counted = np.full(events.num_rows, np.inf)
+    for kind in count_suspects(events, context)[0]:
+        np.minimum(counted, np.log(kind.rate), out=counted)
+    return context, distances, counted
+
+
+def _channel_log_rate(channel: Channel, before: _Floats, now: _Floats) -> _Floats:
+    """Return the log rate of changed distances: each event answers to the tail it answered to before.
+
+    Which of the channel's tails that is shows in its log rate; a new distance where there was none has no tail.
+    """
+    size_before, size = (0.5 * np.maximum(channel.sign * z, 0.0) ** 2 for z in (before, now))
+    out = np.full(size.size, np.inf)
+    known = np.flatnonzero(np.isfinite(size_before) & np.isfinite(size) & np.isfinite(channel.log_rate))
+    if known.size and channel.tails:
+        misfit = [np.abs(tail.log_rate(size_before[known]) - channel.log_rate[known]) for tail in channel.tails]
+        answers_to = np.argmin(misfit, axis=0)
+        for number, tail in enumerate(channel.tails):
+            rows = known[answers_to == number]
+            out[rows] = tail.log_rate(size[rows])
+    return out
+
+
+def _combined(tail: Tail | None, least: _Floats) -> _Floats:
+    out = np.full(least.size, np.inf)
+    known = np.isfinite(least)
+    if tail is not None:
+        out[known] = tail.log_rate(-least[known])
+    return out

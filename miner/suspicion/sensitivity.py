@@ -1,0 +1,399 @@
+"""What would have been found: faults of graded size planted into copies of this very recording's event table.
+
+For each kind and coil a ladder of sizes is tried, the changed events at least `PITCH_TURNS` turns of the firing
+sequence apart so that usual values stay what they are, and scored with the limits of the recording as it stands
+(`FrozenLimits`). Trials go where they tell most: first thinly over the ladder, then to the rungs just above the last
+one that was missed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from miner.engine.setup import Setup
+from miner.schema import SENSITIVITY
+from miner.suspicion.evidence import KIND_WORDS
+from miner.suspicion.exact import binomial_interval, binomial_upper, poisson_upper
+from miner.suspicion.frozen import FrozenLimits, freeze_limits
+from miner.synthetic.columns import Columns, columns_of, events_table
+from miner.synthetic.faults import MEASURE_OF, apply_fault, feedback_tie, next_of_coil
+
+__all__ = [
+    "FULL", "QUICK", "Sensitivity", "SensitivitySettings", "expected_changes", "fault_rate_limits",
+    "measure_sensitivity",
+]  # fmt: skip
+
+FOUND_SHARE = 0.9
+"""Found in 9 of 10 cases."""
+
+PITCH_TURNS, LEAST_PITCH = 8, 24
+"""Planted events lie this many turns of the firing sequence, and this many events, apart on average."""
+
+LADDER_STEP = 1.3
+LADDER = np.arange(-3, 12)
+"""Rungs of the ladder, in steps of `LADDER_STEP` from the size that moves the measure by the distance needed."""
+
+COUNTED_KINDS = ("absent_command", "absent_feedback", "extra_pulse")
+"""Kinds without a size. They are planted into a third of the recording only: all over it they would be a habit."""
+
+LEAST_TRIALS = 10
+CONFIRMING_PASS = 3
+"""From this pass on, counted from 0, only the lowest rung without a miss so far is tried."""
+
+STRETCHES = 6
+PAUSE_S = 5.0
+
+_UNITS = {"distorted_command": "V", "supply_sag": "V", "uneven_interval": "deg", "extra_pulse": "pulses"}
+_SHRINKING = ("short_on_time", "early_feedback", "weak_command", "weak_feedback")
+_EITHER_WAY = ("odd_feedback_width", "uneven_interval")
+
+_Floats = NDArray[np.float64]
+_Ints = NDArray[np.int64]
+_Bools = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, kw_only=True)
+class SensitivitySettings:
+    """How much is planted.
+
+    Attributes
+    ----------
+    n_events : int
+        Events of the recording that are used: stretches spread evenly over it, or all of it.
+    n_passes : int
+        Copies that are planted and ranked.
+    seed : int, default=1
+        Of the places.
+    """
+
+    n_events: int
+    n_passes: int
+    seed: int = 1
+
+
+QUICK = SensitivitySettings(n_events=12_000, n_passes=4)
+"""Used inside `mine`."""
+
+FULL = SensitivitySettings(n_events=80_000, n_passes=5)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Sensitivity:
+    """Rows of SENSITIVITY, and a dict with the smallest sizes in words, ready for JSON."""
+
+    table: pa.Table
+    summary: dict[str, object]
+
+
+@dataclass(kw_only=True)
+class _Cell:
+    """One kind on one coil: its ladder, and the tally of each rung."""
+
+    kind: str
+    slot: int
+    cylinder: int | None
+    sizes: _Floats
+    planted: _Ints = field(init=False)
+    found: _Ints = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.planted = np.zeros(self.sizes.size, dtype=np.int64)
+        self.found = np.zeros(self.sizes.size, dtype=np.int64)
+
+    def lowest_open(self) -> int:
+        """Return the rung above the highest one that cannot reach nine of ten any more."""
+        missed = self.planted - self.found
+        bad = np.flatnonzero(missed > (1 - FOUND_SHARE) * np.maximum(self.planted, LEAST_TRIALS) + 1e-9)
+        return int(bad[-1]) + 1 if bad.size else 0
+
+    def wanted(self, n_trials: int, number: int) -> list[int]:
+        """Return the rungs that the trials of a pass should go to: thinly over all, then ever closer to the limit."""
+        if number == 0:
+            rungs = np.arange(0, self.sizes.size, 2)
+        else:
+            rungs = np.arange(self.lowest_open(), self.sizes.size)
+            clean = rungs[self.planted[rungs] == self.found[rungs]]
+            rungs = (rungs if number < CONFIRMING_PASS else clean)[: max(CONFIRMING_PASS + 1 - number, 1)]
+        return np.resize(rungs, n_trials).tolist() if rungs.size else []
+
+    def smallest(self) -> int | None:
+        """Return the lowest rung with enough trials and nine of ten found, none above it bad; None: not known."""
+        enough = self.planted >= LEAST_TRIALS
+        good = np.flatnonzero(enough & (self.found >= FOUND_SHARE * self.planted))
+        good = good[good >= self.lowest_open()]
+        return int(good[0]) if good.size else None
+
+
+def measure_sensitivity(events: pa.Table, setup: Setup, *, settings: SensitivitySettings = QUICK) -> Sensitivity:
+    """Report, per kind and coil, the smallest size that is found in 9 of 10 cases at one false alarm an hour.
+
+    Parameters
+    ----------
+    events : EVENTS table
+        In time order.
+    setup : Setup
+        Engine and leads.
+    settings : SensitivitySettings, default=QUICK
+        How much is planted.
+
+    Returns
+    -------
+    Sensitivity
+        Deterministic for the same events, setup and settings. Kinds that these leads cannot show are left out.
+    """
+    part = _part(events, settings.n_events)
+    pitch = max(PITCH_TURNS * setup.engine.pattern.n_slots, LEAST_PITCH)
+    if part.num_rows < 4 * pitch:
+        return Sensitivity(table=SENSITIVITY.empty(), summary={"smallest_found": [], "n_events_used": part.num_rows})
+    frozen = freeze_limits(part, setup)
+    cells = _cells(columns_of(part), frozen)
+    rng = np.random.default_rng(settings.seed)
+    for number in range(settings.n_passes):
+        _one_pass(part, frozen, cells, rng, pitch=pitch, number=number)
+    table = _table(cells)
+    return Sensitivity(table=table, summary={"smallest_found": _in_words(cells), "n_events_used": part.num_rows})
+
+
+def _part(events: pa.Table, n_events: int) -> pa.Table:
+    """Return stretches spread evenly over the recording, moved together to a short pause between them."""
+    n = events.num_rows
+    if n <= n_events:
+        return events
+    length = n_events // STRETCHES
+    starts = np.linspace(0, n - length, STRETCHES).astype(np.int64)
+    pieces, end_s = [], 0.0
+    place = events.column_names.index("time_s")
+    for start in starts:
+        piece = events.slice(int(start), length)
+        time_s = piece["time_s"].to_numpy()
+        moved = time_s - time_s[0] + end_s
+        end_s = float(moved[-1]) + PAUSE_S
+        pieces.append(piece.set_column(place, events.schema.field("time_s"), pa.array(moved)))
+    return pa.concat_tables(pieces)
+
+
+def _cells(columns: Columns, frozen: FrozenLimits) -> list[_Cell]:
+    """Return the kinds each coil's leads can show, with the ladder of sizes to try."""
+    return [
+        _Cell(kind=kind, slot=int(slot), cylinder=_cylinder(columns, int(slot)), sizes=sizes)
+        for slot in np.unique(columns["slot"])
+        for kind in (*COUNTED_KINDS, *MEASURE_OF)
+        if (sizes := _ladder(columns, frozen, kind, columns["slot"] == slot)).size
+    ]
+
+
+def _cylinder(columns: Columns, slot: int) -> int | None:
+    known = columns["cylinder"][(columns["slot"] == slot) & (columns["cylinder"] >= 0)]
+    return int(np.bincount(known).argmax()) if known.size else None
+
+
+def _ladder(columns: Columns, frozen: FrozenLimits, kind: str, own: _Bools) -> _Floats:
+    if kind in COUNTED_KINDS:
+        return np.ones(1) if _could_show(columns, kind, own).any() else np.empty(0)
+    guess = _size_needed(frozen, kind, own)
+    if not np.isfinite(guess):
+        return np.empty(0)
+    sizes: _Floats = guess * np.float64(LADDER_STEP) ** LADDER
+    return sizes[sizes < 0.95] if _UNITS.get(kind) is None and kind in _SHRINKING else sizes
+
+
+def _size_needed(frozen: FrozenLimits, kind: str, own: _Bools) -> float:
+    """Return the size that moves the median event of a coil by the distance the list needs; NaN: cannot be shown."""
+    distance = frozen.distance_of(MEASURE_OF[kind])
+    if distance is None or not np.isfinite(distance.z[own]).any():
+        return float("nan")
+    move = float(np.nanmedian(distance.sigma[own])) * frozen.sigma_needed(kind, MEASURE_OF[kind])
+    usual = float(np.nanmedian(distance.usual_in_unit(np.flatnonzero(own))))
+    if distance.measure.scale == "linear":
+        return move
+    if kind == "distorted_command":  # ripples add as squares
+        return usual * float(np.sqrt(np.expm1(2 * move)))
+    share = float(np.expm1(move)) if kind not in (*_SHRINKING, "supply_sag") else float(-np.expm1(-move))
+    return share * usual if kind == "supply_sag" else share
+
+
+def _could_show(columns: Columns, kind: str, own: _Bools) -> _Bools:
+    """Return the events of a coil that a fault can be planted into."""
+    seen, answered = columns["command_seen"], columns["feedback_seen"]
+    match kind:
+        case "absent_command":
+            could = seen == 1
+        case "absent_feedback":
+            could = answered == 1
+        case "extra_pulse":
+            could = (seen == 1) | (answered == 1)
+        case _:
+            could = np.isfinite(columns[MEASURE_OF[kind]])
+    return np.asarray(own & could, dtype=np.bool_)
+
+
+def _one_pass(
+    part: pa.Table, frozen: FrozenLimits, cells: list[_Cell], rng: np.random.Generator, *, pitch: int, number: int
+) -> None:
+    """Plant one copy, rank it, and add to the tallies."""
+    columns = columns_of(part)
+    tie, after = feedback_tie(columns), next_of_coil(columns)
+    healthy = (frozen.log_rate > np.log(10.0)) & (columns["quality"] == "")
+    planted: list[tuple[_Cell, int, int]] = []
+    for cell, rung, row in _places(columns, cells, healthy, rng, pitch=pitch, number=number):
+        sign = -1.0 if cell.kind in _EITHER_WAY and rng.random() < 0.5 else 1.0
+        apply_fault(columns, row, cell.kind, sign * float(cell.sizes[rung]), tie=tie, after=int(after[row]))
+        planted.append((cell, rung, row))
+    log_rate = frozen.rescore(events_table(columns))
+    for cell, rung, row in planted:
+        cell.planted[rung] += 1
+        cell.found[rung] += bool(log_rate[row] <= 0.0)
+
+
+def _places(
+    columns: Columns, cells: list[_Cell], healthy: _Bools, rng: np.random.Generator, *, pitch: int, number: int
+) -> Iterator[tuple[_Cell, int, int]]:
+    """Deal out places about a pitch apart, half of one at least, to the rungs that want trials."""
+    n = healthy.size
+    lattice = np.arange(pitch, n - pitch, pitch) + int(rng.integers(0, pitch // 2))
+    counted = [cell for cell in cells if cell.kind in COUNTED_KINDS]
+    graded = [cell for cell in cells if cell.kind not in COUNTED_KINDS]
+    start = int(rng.integers(0, max(n - n // 3, 1)))
+    narrow = lattice[(lattice >= start) & (lattice < start + n // 3)]
+    reserved = rng.permutation(narrow)[: LEAST_TRIALS * len(counted)]
+    rest = rng.permutation(np.setdiff1d(lattice, reserved))
+    for group, places in ((counted, reserved), (graded, rest)):
+        orders = _orders(group, places.size, number)
+        for (cell, rung), place in zip(orders, places, strict=False):
+            reach = slice(int(place), int(place) + pitch // 2)
+            near = {name: values[reach] for name, values in columns.items()}
+            could = np.flatnonzero(_could_show(near, cell.kind, near["slot"] == cell.slot) & healthy[reach])
+            if could.size:
+                yield cell, rung, int(place) + int(could[0])
+
+
+def _orders(cells: list[_Cell], n_places: int, number: int) -> Iterator[tuple[_Cell, int]]:
+    """Go round the cells until the places are dealt out, so that a short recording serves all alike."""
+    each = -(-n_places // max(len(cells), 1))
+    wanted = [cell.wanted(each, number) for cell in cells]
+    for turn in range(each):
+        for cell, rungs in zip(cells, wanted, strict=True):
+            if turn < len(rungs):
+                yield cell, rungs[turn]
+
+
+def _table(cells: list[_Cell]) -> pa.Table:
+    rows = []
+    for cell in cells:
+        smallest = cell.smallest()
+        for rung in np.flatnonzero(cell.planted):
+            n, found = int(cell.planted[rung]), int(cell.found[rung])
+            low, high = binomial_interval(found, n)
+            rows.append(
+                {
+                    "kind": cell.kind,
+                    "cylinder": cell.cylinder,
+                    "slot": cell.slot,
+                    "size": float(cell.sizes[rung]),
+                    "unit": _UNITS.get(cell.kind, "share"),
+                    "n_planted": n,
+                    "n_found": found,
+                    "found_low": low,
+                    "found_high": high,
+                    "smallest": rung == smallest,
+                }
+            )
+    return SENSITIVITY.validate(pa.Table.from_pylist(rows, schema=SENSITIVITY.schema))
+
+
+def _in_words(cells: list[_Cell]) -> list[dict[str, object]]:
+    return [
+        {
+            "kind": cell.kind,
+            "cylinder": cell.cylinder,
+            "slot": cell.slot,
+            "size": None if (rung := cell.smallest()) is None else float(cell.sizes[rung]),
+            "unit": _UNITS.get(cell.kind, "share"),
+            "sentence": _sentence(cell, rung),
+        }
+        for cell in cells
+    ]
+
+
+def _sentence(cell: _Cell, rung: int | None) -> str:
+    who = f"cylinder {cell.cylinder}" if cell.cylinder is not None else f"the cylinder at place {cell.slot}"
+    what = f"A single fault ('{KIND_WORDS[cell.kind]}' on {who})"
+    if rung is not None:
+        return (
+            f"{what}{_by(cell, rung)} is found: {int(cell.found[rung])} of {int(cell.planted[rung])} planted ones, at "
+            "one false alarm an hour at most."
+        )
+    tried = np.flatnonzero(cell.planted >= LEAST_TRIALS)
+    if not tried.size:
+        return f"{what}: not known how small one is found, too few could be planted."
+    last = int(tried[-1])
+    return (
+        f"{what}{_by(cell, last)} is not reliably found: {int(cell.found[last])} of {int(cell.planted[last])} planted "
+        "ones, at one false alarm an hour at most."
+    )
+
+
+def _by(cell: _Cell, rung: int) -> str:
+    size, unit = float(cell.sizes[rung]), _UNITS.get(cell.kind)
+    if cell.kind in COUNTED_KINDS:
+        return ""
+    return f" by {100 * size:.3g} %" if unit is None else f" by {size:.3g} {unit}"
+
+
+def fault_rate_limits(suspects: pa.Table, events: pa.Table, *, confidence: float = 0.95) -> dict[str, float | int]:
+    """Return the upper limit on the rate of findable faults, so that a clean recording is evidence too.
+
+    With no suspect at one false alarm an hour or less it is the rule of three (exact binomial: ``1 - 0.05**(1/n)``);
+    with k of them the exact limits of k.
+
+    Returns
+    -------
+    dict
+        ``n_suspects``, ``n_events``, ``hours``, ``per_1000_events``, ``per_hour``, ``confidence``.
+    """
+    n, k = events.num_rows, int((suspects["false_alarms_per_hour"].to_numpy() <= 1.0).sum())
+    time_s = events["time_s"].to_numpy()
+    hours = float(time_s[-1] - time_s[0]) / 3600.0 if n > 1 else 0.0
+    return {
+        "confidence": confidence,
+        "n_suspects": k,
+        "n_events": n,
+        "hours": hours,
+        "per_1000_events": 1000.0 * binomial_upper(k, n, confidence) if n else 1000.0,
+        "per_hour": poisson_upper(k, confidence) / hours if hours > 0 else float("inf"),
+    }
+
+
+def expected_changes(events: pa.Table, event_id: int, kind: str, size: float) -> dict[str, tuple[object, object]]:
+    """Say what the event table should show of one fault, for comparison with one planted into the waveform.
+
+    Parameters
+    ----------
+    events : EVENTS table
+        Without the fault.
+    event_id : int
+        The event it is planted into.
+    kind, size
+        As in `miner.synthetic.faults`.
+
+    Returns
+    -------
+    dict
+        Column to (value before, value after), for the columns of this event that change; NaN and -1 stand for null.
+    """
+    columns = columns_of(events)
+    row = int(np.searchsorted(columns["event_id"], event_id))
+    before = {name: values[row] for name, values in columns.items()}
+    apply_fault(columns, row, kind, size, tie=feedback_tie(columns), after=int(next_of_coil(columns)[row]))
+    after = {name: values[row] for name, values in columns.items()}
+    return {name: (before[name], after[name]) for name in columns if not _same(before[name], after[name])}
+
+
+def _same(one: object, other: object) -> bool:
+    both_nan = isinstance(one, float) and isinstance(other, float) and np.isnan(one) and np.isnan(other)
+    return both_nan or bool(one == other)
