@@ -6,6 +6,7 @@ the file's pages and row groups and mean nothing: no result may depend on them.
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections import deque
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -21,7 +22,7 @@ from miner.recording.parts import Part, open_file, unreadable
 from miner.recording.reader import TIME_COLUMN, Recording, require_columns
 from miner.recording.timing import GAP_STEPS
 
-__all__ = ["CHUNK_SAMPLES", "Chunk", "iter_chunks"]
+__all__ = ["CHUNK_SAMPLES", "Chunk", "iter_chunks", "iter_ranges"]
 
 CHUNK_SAMPLES = 1 << 19
 """Most samples per lead in one chunk; measured: pages of this size decode faster than longer ones (cache)."""
@@ -72,11 +73,36 @@ def iter_chunks(
         If a column is not there, the time column runs backwards, repeats or is null (names the row), or the file is
         damaged.
     """
-    require_columns(recording, columns)
     stop = recording.n_samples if stop is None else min(stop, recording.n_samples)
-    if start >= stop:
+    return iter_ranges(recording, columns, [(start, stop)], chunk_samples=chunk_samples)
+
+
+def iter_ranges(
+    recording: Recording,
+    columns: Sequence[str],
+    ranges: Sequence[tuple[int, int]],
+    *,
+    chunk_samples: int = CHUNK_SAMPLES,
+) -> Iterator[Chunk]:
+    """Yield the samples of many ranges in one pass.
+
+    Row groups that no range touches are passed over; a single row group of many GB is read once, not once a range.
+
+    Parameters
+    ----------
+    ranges : sequence of (int, int)
+        Absolute, half-open, within the recording, ascending and apart. No chunk reaches over two of them.
+
+    Raises
+    ------
+    RecordingError
+        As `iter_chunks`.
+    """
+    require_columns(recording, columns)
+    wanted = [(first, last) for first, last in ranges if first < last]
+    if not wanted:
         return iter(())
-    return _decoded_ahead(_chunks(recording, tuple(columns), start, stop, chunk_samples))
+    return _decoded_ahead(_chunks(recording, tuple(columns), wanted, chunk_samples))
 
 
 def _decoded_ahead(chunks: Iterator[Chunk]) -> Iterator[Chunk]:
@@ -87,44 +113,64 @@ def _decoded_ahead(chunks: Iterator[Chunk]) -> Iterator[Chunk]:
             yield chunk
 
 
-def _chunks(recording: Recording, columns: tuple[str, ...], start: int, stop: int, most: int) -> Iterator[Chunk]:
-    before = 1 if recording.has_time and start > 0 else 0  # one sample more, to see a time gap right at the start
-    last_s = -np.inf
-    for part, at, batch in _batches(recording, columns, start - before, stop, most):
+def _chunks(
+    recording: Recording, columns: tuple[str, ...], ranges: list[tuple[int, int]], most: int
+) -> Iterator[Chunk]:
+    firsts = {first for first, _ in ranges if first > 0 and recording.has_time}
+    read = [(first - (first in firsts), last) for first, last in ranges]  # one more: a time gap right at the start
+    last_s, expected = -np.inf, -1
+    for part, at, batch in _batches(recording, columns, read, most):
         raw, missing = {}, {}
         for name in columns:
             raw[name], missing[name] = _samples(batch.column(name), at)
         time_s, breaks = None, np.empty(0, np.int64)
         if recording.has_time:
             time_s = _instants(batch.column(TIME_COLUMN), recording, part, at)
-            breaks = _time_gaps(time_s, last_s, recording, part, at)
-            last_s = float(time_s[-1])
+            breaks = _time_gaps(time_s, last_s if at == expected else -np.inf, recording, part, at)
+            last_s, expected = float(time_s[-1]), at + batch.num_rows
         chunk = Chunk(start=at, stop=at + batch.num_rows, raw=raw, missing=missing, time_s=time_s, breaks=breaks)
-        chunk = _without_first(chunk) if at < start else chunk
+        chunk = _without_first(chunk) if at + 1 in firsts else chunk
         if chunk.stop > chunk.start:
             yield chunk
 
 
 def _batches(
-    recording: Recording, columns: tuple[str, ...], start: int, stop: int, most: int
+    recording: Recording, columns: tuple[str, ...], ranges: list[tuple[int, int]], most: int
 ) -> Iterator[tuple[Part, int, pa.RecordBatch]]:
-    """Yield (part, absolute first sample, batch) that tile ``[start, stop)``."""
+    """Yield (part, absolute first sample, batch) that tile the ranges."""
     wanted = [*columns, TIME_COLUMN] if recording.has_time else list(columns)
     for part in recording.parts:
-        groups = [
-            g for g, first in enumerate(part.group_starts) if first < stop and part.group_stop(g) > max(start, first)
-        ]
-        if not groups:
-            continue
-        at = part.group_starts[groups[0]]
-        with open_file(part.path) as file:
-            batches = file.iter_batches(most, row_groups=groups, columns=wanted, use_threads=True)
-            while at < min(stop, part.stop):
-                batch = _next_batch(batches, part, at)
-                low, high = max(start - at, 0), min(stop - at, batch.num_rows)
-                if low < high:
-                    yield part, at + low, batch.slice(low, high - low)
-                at += batch.num_rows
+        for groups in _runs_of_groups(part, ranges):
+            at, end = part.group_starts[groups[0]], part.group_stop(groups[-1])
+            end = max(last for _, last in _inside(ranges, at, end))
+            with open_file(part.path) as file:
+                batches = file.iter_batches(most, row_groups=groups, columns=wanted, use_threads=True)
+                while at < end:
+                    batch = _next_batch(batches, part, at)
+                    for first, last in _inside(ranges, at, at + batch.num_rows):
+                        yield part, first, batch.slice(first - at, last - first)
+                    at += batch.num_rows
+
+
+def _runs_of_groups(part: Part, ranges: list[tuple[int, int]]) -> Iterator[list[int]]:
+    """Yield the row groups that ranges touch, neighbours together: a batch may reach from one into the next."""
+    run: list[int] = []
+    for group, start in enumerate(part.group_starts):
+        if any(True for _ in _inside(ranges, start, part.group_stop(group))):
+            run.append(group)
+        elif run:
+            yield run
+            run = []
+    if run:
+        yield run
+
+
+def _inside(ranges: list[tuple[int, int]], start: int, stop: int) -> Iterator[tuple[int, int]]:
+    """Yield the parts of ascending ranges that lie within ``[start, stop)``."""
+    for i in range(bisect_right(ranges, start, key=lambda r: r[1]), len(ranges)):
+        if ranges[i][0] >= stop:
+            return
+        yield max(ranges[i][0], start), min(ranges[i][1], stop)
 
 
 def _next_batch(batches: Iterator[pa.RecordBatch], part: Part, at: int) -> pa.RecordBatch:

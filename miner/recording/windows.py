@@ -1,0 +1,116 @@
+"""Short stretches of a recording in volts, one or many, read in one ordered pass.
+
+Usage
+-----
+>>> window = read_window(recording, ["lead_1"], 12.0, 12.005)  # doctest: +SKIP
+>>> window.volts["lead_1"].shape == window.time_s.shape  # doctest: +SKIP
+True
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from itertools import accumulate
+
+import numpy as np
+from numpy.typing import NDArray
+
+from miner.recording.chunks import Chunk, iter_chunks, iter_ranges
+from miner.recording.reader import Recording
+
+__all__ = ["Window", "read_window", "read_windows"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Window:
+    """Samples ``[start, stop)`` of some columns.
+
+    Attributes
+    ----------
+    time_s : ndarray of shape (stop - start,)
+        Seconds since the recording's first sample.
+    volts : dict of str to ndarray of shape (stop - start,), float32
+        In the column's unit; NaN where missing.
+    """
+
+    start: int
+    stop: int
+    time_s: NDArray[np.float64]
+    volts: dict[str, NDArray[np.float32]]
+
+
+def read_window(
+    recording: Recording, columns: Sequence[str], start_s: float, stop_s: float, *, max_samples: int = 1 << 20
+) -> Window:
+    """Return the samples in ``[start_s, stop_s)``, from the front at most ``max_samples`` of them.
+
+    Raises
+    ------
+    RecordingError
+        As `miner.recording.chunks.iter_chunks`.
+    """
+    if recording.has_time:
+        start, stop = _samples_between(recording, start_s, stop_s)
+    else:
+        start, stop = (int(np.ceil(t * recording.rate_hz - 1e-6)) for t in (start_s, stop_s))
+    start = min(max(start, 0), recording.n_samples)
+    stop = min(max(stop, start), start + max_samples, recording.n_samples)
+    return next(read_windows(recording, columns, [(start, stop)]))
+
+
+def read_windows(recording: Recording, columns: Sequence[str], ranges: Sequence[tuple[int, int]]) -> Iterator[Window]:
+    """Yield many windows, given as absolute half-open sample ranges, in ascending order of their ends.
+
+    The file is read once, also where it is one single row group; windows may overlap and come in any order.
+    """
+    waiting = sorted(ranges, key=lambda r: (r[1], r[0]))
+    held: list[Chunk] = []
+    chunks = iter_ranges(recording, columns, _apart(ranges))
+    still_needed = list(accumulate((first for first, _ in reversed(waiting)), min))[::-1]
+    for (first, last), oldest in zip(waiting, still_needed, strict=True):
+        held = [chunk for chunk in held if chunk.stop > oldest]
+        while first < last and (not held or held[-1].stop < last):
+            held.append(next(chunks))
+        yield _window(recording, columns, first, last, held)
+
+
+def _apart(ranges: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:
+    """Join ranges that overlap or touch; leave out empty ones."""
+    joined: list[tuple[int, int]] = []
+    for first, last in sorted(r for r in ranges if r[0] < r[1]):
+        if joined and first <= joined[-1][1]:
+            joined[-1] = (joined[-1][0], max(last, joined[-1][1]))
+        else:
+            joined.append((first, last))
+    return joined
+
+
+def _window(recording: Recording, columns: Sequence[str], first: int, last: int, held: list[Chunk]) -> Window:
+    time_s = np.arange(first, last) / recording.rate_hz
+    volts = {column: np.empty(last - first, np.float32) for column in columns}
+    for chunk in held:
+        start, stop = max(first, chunk.start), min(last, chunk.stop)
+        if start >= stop:
+            continue
+        to, of = slice(start - first, stop - first), slice(start - chunk.start, stop - chunk.start)
+        if chunk.time_s is not None:
+            time_s[to] = chunk.time_s[of]
+        for column in columns:
+            channel = recording.channels[column]
+            volts[column][to] = chunk.raw[column][of].astype(np.float64) * channel.scale + channel.offset
+            for gap in np.clip(chunk.missing[column], start, stop) - first:
+                volts[column][gap[0] : gap[1]] = np.nan
+    return Window(start=first, stop=last, time_s=time_s, volts=volts)
+
+
+def _samples_between(recording: Recording, start_s: float, stop_s: float) -> tuple[int, int]:
+    """Find the samples in ``[start_s, stop_s)`` by their own instants."""
+    start = stop = 0
+    for chunk in iter_chunks(recording, []):
+        assert chunk.time_s is not None
+        start += int(np.count_nonzero(chunk.time_s < start_s))
+        stop += int(np.count_nonzero(chunk.time_s < stop_s))
+        if chunk.time_s[-1] >= stop_s:
+            break
+    return start, stop
