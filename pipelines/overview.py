@@ -228,9 +228,10 @@ def print_overview(console: Console, overview: Overview) -> None:
         console.print(Text(f"        what to do: {failure.remedy}"))
     if overview.mined:
         console.print(_recordings_table(overview.mined))
-    if overview.worst:
+    rare = [one for one in overview.worst if one.false_alarms_per_hour < RARE_PER_H]
+    if rare:
         console.print(Text("Worst of all recordings", style="bold"))
-        console.print(_worst_table(overview.worst[:TOP_IN_TERMINAL]))
+        console.print(_worst_table(rare[:TOP_IN_TERMINAL]))
     for what, counted in overview.counts.items():
         if counted:
             console.print(Text(f"rare suspects by {what}: " + ", ".join(f"{name} {n}" for name, n in counted)))

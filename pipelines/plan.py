@@ -10,7 +10,7 @@ import hashlib
 import re
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from miner.errors import MinerError
@@ -142,8 +142,6 @@ def make_plan(
 
 
 def _with_copy(job: Job, name: str) -> Job:
-    from dataclasses import replace
-
     return replace(job, also=(*job.also, name))
 
 
@@ -154,9 +152,9 @@ def _plan_one(found: Found, folder: Path, out: Path, steps: Steps, given: Path |
         setup = find_setup(found.path, folder, given.resolve() if given else None)
         look = steps.look(found.path, setup)
     except MinerError as error:
-        return NotPlanned(name=name, failure=_explain(error, found.path))
+        return NotPlanned(name=name, failure=_explain(error, found.path, out))
     except Exception as error:  # noqa: BLE001 - a file nobody thought of must not stop the others
-        return NotPlanned(name=name, failure=explain_failure(error, out))
+        return NotPlanned(name=name, failure=explain_failure(error, found.path, out))
     if fingerprint(found.path) != before:
         return NotPlanned(name=name, failure=_GROWING)
     token = result_token(look, steps)
@@ -185,9 +183,9 @@ _GROWING = Failure(
 )
 
 
-def _explain(error: MinerError, recording: Path) -> Failure:
+def _explain(error: MinerError, recording: Path, out: Path) -> Failure:
     """Add to a reason that the file was written to a moment ago, which is often the true one."""
-    failure = explain_failure(error, recording)
+    failure = explain_failure(error, recording, out)
     if not _recently_written(part_files(recording)):
         return failure
     return Failure(

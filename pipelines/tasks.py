@@ -206,7 +206,7 @@ def run_task(task: Task, steps: Steps, on_samples: OnSamples = lambda _: None) -
     try:
         outcome = _run_watched(task, steps, on_samples)
     except Exception as error:  # noqa: BLE001 - one recording's trouble must not end the worker
-        outcome = Outcome(task=task, failure=explain_failure(error, task.work))
+        outcome = Outcome(task=task, failure=explain_failure(error, task.recording, task.work))
     return replace(outcome, elapsed_s=time.perf_counter() - began, cpu_s=time.process_time() - cpu)
 
 
@@ -297,8 +297,8 @@ def is_disk_full(error: BaseException | None) -> bool:
     return False
 
 
-def explain_failure(error: Exception, work: Path) -> Failure:
-    """Turn an exception into a reason and a remedy."""
+def explain_failure(error: Exception, recording: Path, work: Path) -> Failure:
+    """Turn an exception met on a recording, half-done parts in ``work``, into a reason and a remedy."""
     if is_disk_full(error):
         return Failure(
             kind="disk_full",
@@ -306,10 +306,20 @@ def explain_failure(error: Exception, work: Path) -> Failure:
             remedy="free some space and start the same command again; it goes on where it stopped",
         )
     if isinstance(error, MinerError):
-        return Failure(kind="input", problem=str(error).rstrip("."), remedy=error.remedy)
+        return Failure(kind="input", problem=_with_place(error, recording), remedy=error.remedy)
     where = traceback.extract_tb(error.__traceback__)[-1]
     return Failure(
         kind="defect",
         problem=f"the tool failed on it ({type(error).__name__}: {error}; {Path(where.filename).name}:{where.lineno})",
         remedy="the other recordings are not affected; report this line with the recording's setup",
     )
+
+
+def _with_place(error: MinerError, recording: Path) -> str:
+    """Return the problem with its place; the recording itself is named by whoever shows it."""
+    elsewhere = error.file is not None and Path(error.file) != recording
+    places = [error.file] if elsewhere else []
+    places += [f"key '{error.key}'"] if error.key else []
+    places += [f"column '{error.column}'"] if error.column else []
+    places += [f"row {error.row}"] if error.row is not None else []
+    return f"{', '.join(map(str, places))}: {error.problem}" if places else error.problem

@@ -1,0 +1,166 @@
+"""The same plan on a real Dask scheduler with two worker processes: the same bytes, also when a worker is killed."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import threading
+import time
+from pathlib import Path
+
+import psutil
+import pytest
+
+from miner.errors import RunError
+from pipelines.journal import Journal
+from pipelines.overnight import run_plan
+from pipelines.plan import make_plan
+from pipelines.pool import LocalPool
+from pipelines.steps import MineSteps
+from tests.pipelines import small
+from tests.pipelines.fakes import FakeSteps, SilentView, tables_of, write_fake, write_fake_tree
+
+distributed = pytest.importorskip("distributed")
+cluster = pytest.importorskip("pipelines.cluster")
+
+ROOT = Path(__file__).parents[2]
+
+# the library leaves sockets and loops to the collector when a client closes
+pytestmark = [
+    pytest.mark.filterwarnings("ignore::ResourceWarning"),
+    pytest.mark.filterwarnings("ignore::DeprecationWarning:(distributed|dask|tornado|asyncio|zict|cloudpickle).*"),
+    pytest.mark.skipif(os.name == "nt", reason="kills a worker with SIGKILL"),
+]
+
+
+class Cluster:
+    """A scheduler and worker processes of our own."""
+
+    def __init__(self, folder: Path, n_workers: int) -> None:
+        self.folder = folder
+        self.processes: list[subprocess.Popen[bytes]] = []
+        scheduler_file = folder / "scheduler.json"
+        self._start("scheduler", "--port", "0", "--host", "127.0.0.1", "--no-dashboard",
+                    "--scheduler-file", scheduler_file)  # fmt: skip
+        for number in range(n_workers):
+            self._start("worker", "--scheduler-file", scheduler_file, "--no-nanny", "--no-dashboard", "--nthreads", "1",
+                        "--local-directory", folder / f"scratch-{number}")  # fmt: skip
+        self.address = self._await(scheduler_file, n_workers)
+
+    def _start(self, what: str, *options: object) -> None:
+        command = [sys.executable, "-m", "distributed.cli.dask_" + what, *map(str, options)]
+        log = (self.folder / f"{len(self.processes)}.log").open("wb")
+        environment = {**os.environ, "PYTHONPATH": str(ROOT), "NUMBA_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"}
+        with log:
+            self.processes.append(subprocess.Popen(command, cwd=self.folder, stdout=log, stderr=log, env=environment))
+
+    def _await(self, scheduler_file: Path, n_workers: int) -> str:
+        until = time.monotonic() + 60
+        while not scheduler_file.is_file() or not scheduler_file.read_text():
+            assert time.monotonic() < until, self.logs()
+            time.sleep(0.05)
+        with distributed.Client(scheduler_file=str(scheduler_file), set_as_default=False) as client:
+            client.wait_for_workers(n_workers, timeout=60)
+            return str(client.scheduler.address)
+
+    def logs(self) -> str:
+        return "".join(p.read_text(errors="replace")[-2000:] for p in self.folder.glob("*.log"))
+
+    def close(self) -> None:
+        for process in self.processes:
+            process.kill()
+        for process in self.processes:
+            process.wait()
+
+
+@pytest.fixture
+def two_workers(tmp_path):
+    folder = tmp_path / "cluster"
+    folder.mkdir()
+    running = Cluster(folder, 2)
+    yield running
+    running.close()
+
+
+def mine(folder: Path, out: Path, steps, executor):
+    out.mkdir(exist_ok=True)
+    with Journal(out / "overnight.sqlite") as journal:
+        return run_plan(make_plan(folder, out, steps), journal, executor, SilentView())
+
+
+def test_sections_are_spread_and_a_killed_worker_changes_nothing(two_workers, tmp_path):
+    folder = write_fake_tree(tmp_path / "in", 2)
+    write_fake(folder / "long.parquet", 5, rows=2000)
+    mine(folder, tmp_path / "local", FakeSteps(), LocalPool(2, FakeSteps()))
+    victim, killed = psutil.Process(two_workers.processes[1].pid), []
+
+    def kill_in_the_middle() -> None:
+        work = tmp_path / "out" / ".work"
+        until = time.monotonic() + 30
+        while len(list(work.rglob("section-*"))) < 4 and time.monotonic() < until:
+            time.sleep(0.01)
+        killed.append(len(list(work.rglob("section-*"))))
+        victim.kill()
+
+    thread = threading.Thread(target=kill_in_the_middle)
+    thread.start()
+    steps = FakeSteps(pause_s=0.1)
+    results = mine(folder, tmp_path / "out", steps, cluster.ClusterExecutor(two_workers.address, steps))
+    thread.join()
+    assert 4 <= killed[0] < 25
+    assert [r.failure for r in results] == [None, None, None]
+    assert tables_of(tmp_path / "out") == tables_of(tmp_path / "local")
+
+
+def test_a_recording_that_kills_workers_fails_alone(two_workers, tmp_path):
+    folder = write_fake_tree(tmp_path / "in", 2)
+    write_fake(folder / "killer.parquet", 5, rows=100)
+    executor = cluster.ClusterExecutor(two_workers.address, FakeSteps())
+    # the killer takes both workers with it; fresh ones come, as a cluster's manager would start them
+    stop = threading.Event()
+
+    def replace_the_dead() -> None:
+        while not stop.wait(0.3):
+            if sum(p.poll() is None for p in two_workers.processes) < 3:
+                two_workers._start("worker", "--scheduler-file", two_workers.folder / "scheduler.json", "--no-nanny",
+                                   "--no-dashboard", "--nthreads", "1")  # fmt: skip
+
+    thread = threading.Thread(target=replace_the_dead)
+    thread.start()
+    try:
+        results = mine(folder, tmp_path / "out", FakeSteps(), executor)
+    finally:
+        stop.set()
+        thread.join()
+    assert {r.name: r.failure.kind for r in results if r.failure} == {"killer.parquet": "died"}
+    assert len(results) == 3
+
+
+def test_real_steps_give_the_same_bytes_as_one_machine(two_workers, tmp_path):
+    small.write(tmp_path / "in" / "van", small.leads(12.0, absent=(100,)))
+    (tmp_path / "in" / "van" / "car.toml").rename(tmp_path / "in" / "setup.toml")
+    steps = MineSteps()
+    mine(tmp_path / "in", tmp_path / "local", steps, LocalPool(1, steps))
+    executor = cluster.ClusterExecutor(two_workers.address, steps)
+    results = mine(tmp_path / "in", tmp_path / "out", steps, executor)
+    assert results[0].failure is None
+    names = set(tables_of(tmp_path / "local"))
+    assert {name.split("/")[1] for name in names} >= {"events.parquet", "suspects.parquet", "summary.json"}
+    assert tables_of(tmp_path / "out") == tables_of(tmp_path / "local")
+
+
+def test_no_scheduler_is_one_sentence(monkeypatch):
+    monkeypatch.setattr(cluster, "CONNECT_S", 0.5)
+    with pytest.raises(RunError, match=r"no scheduler answers at tcp://127\.0\.0\.1:9"):
+        cluster.ClusterExecutor("tcp://127.0.0.1:9", FakeSteps())
+
+
+def test_a_cluster_that_lost_all_workers_is_given_up(two_workers, tmp_path, monkeypatch):
+    monkeypatch.setattr(cluster, "SILENCE_S", 1.0)
+    folder = write_fake_tree(tmp_path / "in", 2)
+    executor = cluster.ClusterExecutor(two_workers.address, FakeSteps(pause_s=0.3))
+    threading.Timer(1.0, lambda: [p.kill() for p in two_workers.processes[1:]]).start()
+    write_fake(folder / "long.parquet", 5, rows=9000)
+    with pytest.raises(RunError, match="the cluster has no worker left"):
+        mine(folder, tmp_path / "out", FakeSteps(pause_s=0.3), executor)
