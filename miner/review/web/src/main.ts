@@ -51,12 +51,16 @@ function messagePart(state: State): HTMLElement {
 }
 
 function keepUpToDate(state: State): void {
+  let lost = false;
   const poll = async () => {
     try {
       const news = await state.source.verdicts(state.revision);
       state.revision = news.revision;
       news.verdicts.forEach((decision) => state.learn(decision));
+      if (lost) state.say("");
+      lost = false;
     } catch (error) {
+      lost = true;
       state.say(error instanceof Error ? error.message : String(error));
     }
     setTimeout(() => void poll(), POLL_MS);
