@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from miner.engine.setup import Setup
 from miner.schema import KINDS
+from miner.suspicion.measures import column_values, seen_values
 
 __all__ = [
     "FAMILY_OF_KIND",
@@ -214,7 +215,7 @@ def join_words(words: list[str]) -> str:
 
 def view_events(events: pa.Table, setup: Setup) -> EventView:
     """Take from EVENTS what incidents look at, with a clock in engine cycles."""
-    time_s, rpm = _floats(events, "time_s"), _floats(events, "engine_rpm")
+    time_s, rpm = column_values(events, "time_s"), column_values(events, "engine_rpm")
     cycle_s = _cycle_lengths(time_s, rpm, events["cycle"].to_numpy(), setup)
     steps = np.diff(time_s, prepend=time_s[:1]) / cycle_s
     return EventView(
@@ -223,10 +224,10 @@ def view_events(events: pa.Table, setup: Setup) -> EventView:
         clock=np.cumsum(steps),
         cycle_s=cycle_s,
         slot=events["slot"].to_numpy().astype(np.int64),
-        cylinder=_with_null(events, "cylinder"),
-        command_seen=_with_null(events, "command_seen"),
-        feedback_seen=_with_null(events, "feedback_seen"),
-        supply_v=_floats(events, "supply_v"),
+        cylinder=events["cylinder"].cast(pa.int64()).fill_null(-1).to_numpy(),
+        command_seen=seen_values(events, "command_seen").astype(np.int64),
+        feedback_seen=seen_values(events, "feedback_seen").astype(np.int64),
+        supply_v=column_values(events, "supply_v"),
         rpm=rpm,
         state=np.asarray(events["operating_state"].to_pylist(), dtype=np.str_),
     )
@@ -242,16 +243,6 @@ def _cycle_lengths(time_s: _Floats, rpm: _Floats, cycle: _Ints, setup: Setup) ->
         return lengths
     n_cycles = max(int(cycle[-1] - cycle[0]), 1)
     return np.full(time_s.size, max(float(time_s[-1] - time_s[0]) / n_cycles, 1e-3), dtype=np.float64)
-
-
-def _floats(events: pa.Table, column: str) -> _Floats:
-    values: _Floats = events[column].to_numpy().astype(np.float64)
-    return values
-
-
-def _with_null(events: pa.Table, column: str) -> _Ints:
-    values: _Ints = events[column].cast(pa.int64()).fill_null(-1).to_numpy()
-    return values
 
 
 def collect_evidence(view: EventView, rows: _Ints, kinds: NDArray[np.str_], listed: _Ints, setup: Setup) -> Evidence:

@@ -63,7 +63,7 @@ def point(evidence: Evidence) -> Pointer:
     codes = _codes(evidence, case.codes)
     return Pointer(
         circuit=case.circuit.format(who=evidence.who),
-        evidence_for=_sentences([case.why.format(who=evidence.who), *_facts_for(evidence, family)]),
+        evidence_for=_sentences([case.why.format(who=evidence.who), *_facts_for(evidence, family, case)]),
         evidence_against=_sentences(_facts_against(evidence, family, case)),
         next_test=_sentences([case.test.format(who=evidence.who), *([CODES_NOTE] if codes else [])]),
         codes=codes,
@@ -220,7 +220,7 @@ _CASES = (
 )
 
 
-def _facts_for(e: Evidence, family: str) -> list[str]:
+def _facts_for(e: Evidence, family: str, case: _Case) -> list[str]:
     facts = []
     if family == "command" and e.n_command_absent and e.n_feedback_absent:
         facts.append(f"The command was absent in {_of(e.n_command_absent, e)} and the feedback went along with it")
@@ -230,7 +230,7 @@ def _facts_for(e: Evidence, family: str) -> list[str]:
         facts.append(f"The other cylinders were as usual at the time ({_count(e.n_others, 'event')})")
     if e.supply_low:
         facts.append(f"The supply was {e.supply_drop_v:.1f} V below its neighbourhood ({e.supply_v:.1f} V)")
-    elif math.isfinite(e.supply_drop_v) and family != "supply":
+    elif math.isfinite(e.supply_drop_v) and "supply" not in case.circuit:
         facts.append(f"The supply was as usual ({e.supply_v:.1f} V)")
     return facts
 
@@ -242,8 +242,8 @@ def _facts_against(e: Evidence, family: str, case: _Case) -> list[str]:
         facts.append(f"Other signs among them: {join_words([f'{KIND_WORDS[kind]} ({n})' for kind, n in rest.items()])}")
     if e.n_others_listed and not e.everywhere:
         facts.append(f"{_count(e.n_others_listed, 'event')} of other cylinders at the time are listed too")
-    if case.circuit.startswith(("supply", "common supply", "coil supply")) and e.supply_drop_v < 0.5 * SUPPLY_LOW_V:
-        facts.append(f"The supply was recorded and stayed at {e.supply_v:.1f} V")
+    if "supply" in case.circuit and e.supply_drop_v < SUPPLY_LOW_V:
+        facts.append(f"The supply was as usual ({e.supply_v:.1f} V), which speaks against the supply")
     if family == "command" and e.n_feedback_alone:
         facts.append(f"Feedback came without a command seen in {_of(e.n_feedback_alone, e)}")
     if e.n_events == 1:

@@ -21,7 +21,7 @@ from miner.suspicion.evidence import KIND_WORDS
 from miner.suspicion.exact import binomial_interval, binomial_upper, poisson_upper
 from miner.suspicion.frozen import FrozenLimits, freeze_limits
 from miner.synthetic.columns import Columns, columns_of, events_table
-from miner.synthetic.faults import MEASURE_OF, apply_fault, feedback_tie, next_of_coil
+from miner.synthetic.faults import MEASURE_OF, apply_fault, feedback_tie, next_of_coil, unit_of
 
 __all__ = [
     "FULL", "QUICK", "Sensitivity", "SensitivitySettings", "expected_changes", "fault_rate_limits",
@@ -48,7 +48,6 @@ CONFIRMING_PASS = 3
 STRETCHES = 6
 PAUSE_S = 5.0
 
-_UNITS = {"distorted_command": "V", "supply_sag": "V", "uneven_interval": "deg", "extra_pulse": "pulses"}
 _SHRINKING = ("short_on_time", "early_feedback", "weak_command", "weak_feedback")
 _EITHER_WAY = ("odd_feedback_width", "uneven_interval")
 
@@ -199,7 +198,7 @@ def _ladder(columns: Columns, frozen: FrozenLimits, kind: str, own: _Bools) -> _
     if not np.isfinite(guess):
         return np.empty(0)
     sizes: _Floats = guess * np.float64(LADDER_STEP) ** LADDER
-    return sizes[sizes < 0.95] if _UNITS.get(kind) is None and kind in _SHRINKING else sizes
+    return sizes[sizes < 0.95] if kind in _SHRINKING else sizes
 
 
 def _size_needed(frozen: FrozenLimits, kind: str, own: _Bools) -> float:
@@ -295,7 +294,7 @@ def _table(cells: list[_Cell]) -> pa.Table:
                     "cylinder": cell.cylinder,
                     "slot": cell.slot,
                     "size": float(cell.sizes[rung]),
-                    "unit": _UNITS.get(cell.kind, "share"),
+                    "unit": unit_of(cell.kind),
                     "n_planted": n,
                     "n_found": found,
                     "found_low": low,
@@ -313,7 +312,7 @@ def _in_words(cells: list[_Cell]) -> list[dict[str, object]]:
             "cylinder": cell.cylinder,
             "slot": cell.slot,
             "size": None if (rung := cell.smallest()) is None else float(cell.sizes[rung]),
-            "unit": _UNITS.get(cell.kind, "share"),
+            "unit": unit_of(cell.kind),
             "sentence": _sentence(cell, rung),
         }
         for cell in cells
@@ -339,10 +338,10 @@ def _sentence(cell: _Cell, rung: int | None) -> str:
 
 
 def _by(cell: _Cell, rung: int) -> str:
-    size, unit = float(cell.sizes[rung]), _UNITS.get(cell.kind)
+    size, unit = float(cell.sizes[rung]), unit_of(cell.kind)
     if cell.kind in COUNTED_KINDS:
         return ""
-    return f" by {100 * size:.3g} %" if unit is None else f" by {size:.3g} {unit}"
+    return f" by {100 * size:.3g} %" if unit == "share" else f" by {size:.3g} {unit}"
 
 
 def fault_rate_limits(suspects: pa.Table, events: pa.Table, *, confidence: float = 0.95) -> dict[str, float | int]:

@@ -21,6 +21,8 @@ from miner.engine.setup import Setup
 from miner.schema import STANDING
 from miner.suspicion.evidence import EventView, view_events
 from miner.suspicion.exact import adjust_benjamini_hochberg, binomial_interval, median_interval, rate_ratio
+from miner.suspicion.measures import column_values
+from miner.suspicion.robust import MAD_TO_SIGMA
 
 __all__ = ["MAX_BLOCKS", "find_standing"]
 
@@ -203,7 +205,7 @@ def _median(values: _Floats) -> _Floats:
 
 def _levels_and_jitters(events: pa.Table, grid: _Grid) -> Iterator[_Row]:
     for column in dict.fromkeys(m.column for m in (*_LEVELS, *_JITTERS)):
-        laid = grid.lay(events[column].to_numpy().astype(np.float64))
+        laid = grid.lay(column_values(events, column))
         if (np.isfinite(laid).sum(axis=0) > 0).sum() < 2:
             continue
         moved = [grid.blocks(laid[:, slot] - grid.others(laid, slot)) for slot in range(grid.shape[1])]
@@ -241,7 +243,7 @@ def _jitters(measure: _Measure, moved: list[_Floats]) -> Iterator[_Row]:
 def _spread(differences: _Floats) -> _Floats:
     """Return the standard deviation each row's median absolute deviation stands for; NaN under 10 values."""
     mad = _median(np.abs(differences - _median(differences)[:, None]))
-    return np.where(np.isfinite(differences).sum(axis=1) >= 10, 1.482602218505602 * mad, np.nan)
+    return np.where(np.isfinite(differences).sum(axis=1) >= 10, MAD_TO_SIGMA * mad, np.nan)
 
 
 def _row(measure: _Measure, name: str, slot: int, per_block: _Floats, n: int, *, value: float, others: float) -> _Row:

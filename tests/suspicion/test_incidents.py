@@ -162,7 +162,7 @@ def test_low_supply_shows_in_the_evidence():
     assert "supply" in one["circuit"]
     assert "2.5 V below" in one["evidence_for"]
     _, (other,) = group(entries)
-    assert "stayed at 13.8 V" in other["evidence_against"]
+    assert "as usual (13.8 V), which speaks against the supply" in other["evidence_against"]
 
 
 def test_paired_coils_name_both_cylinders_in_the_codes():
