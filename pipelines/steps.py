@@ -14,7 +14,7 @@ import hashlib
 import json
 import time
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -34,14 +34,17 @@ from miner.review.keep import clock_table
 from miner.review.page import is_page_built
 from miner.review.report import REPORT_FILE, write_report
 from miner.review.source import TimeMap
+from miner.review.verdicts import read_verdicts
 from miner.review.windows import build_windows
-from miner.schema import EVENTS, INCIDENTS, SUSPECTS
+from miner.schema import CONDITIONS, EVENTS, INCIDENTS, MISFIRE_WINDOWS, SENSITIVITY, STANDING, SUSPECTS
 from miner.signal.extract import extract_pulses
 from miner.signal.extraction import Extraction, join_extractions
 from miner.signal.leads import LeadSpec
 from miner.signal.profile import profile_leads
 from miner.signal.sections import plan_sections
+from miner.suspicion.explain import explain_findings
 from miner.suspicion.ranking import Ranking, RankSettings, rank_events
+from miner.suspicion.verdicts import lower_by_verdicts, refresh_incidents
 from pipelines.section_file import read_extraction, read_profiles, write_extraction, write_profiles
 from pipelines.tasks import Look, OnSamples
 
@@ -179,9 +182,13 @@ def write_findings(
     """
     end_s = _end_s(source.recording, extraction)
     events = find_events(source, extraction, end_s=end_s)
-    ranking = rank_events(events, source.setup, settings=settings.rank)
+    ranking, notes = _rank(source, events, findings, settings)
+    explained = explain_findings(events, ranking.suspects, ranking.incidents, source.setup, seed=settings.rank.seed)
     summary = _summary(source, extraction, events, ranking, settings, end_s)
+    summary |= {"explained": explained["summary"], "warnings": notes}
     findings.reopen()
+    for declared in (STANDING, CONDITIONS, MISFIRE_WINDOWS, SENSITIVITY):
+        findings.write_table(declared, explained[declared.name])
     findings.write_table(EVENTS, events)
     findings.write_table(SUSPECTS, ranking.suspects)
     findings.write_table(INCIDENTS, ranking.incidents)
@@ -197,6 +204,17 @@ def write_findings(
     _write_report(findings, summary)
     findings.write_json(SUMMARY, summary)
     return summary
+
+
+def _rank(source: Source, events: pa.Table, findings: Findings, settings: MineSettings) -> tuple[Ranking, list[str]]:
+    """Return the ranking, with the reviewer's verdicts taken into account where wished, and what to say about it."""
+    ranking = rank_events(events, source.setup, settings=settings.rank)
+    if not settings.use_verdicts:
+        return ranking, []
+    verdicts = read_verdicts(findings.folder, events=events, recording=source.recording.identity())
+    suspects, note = lower_by_verdicts(ranking.suspects, events, verdicts, ranking.scores)
+    incidents = refresh_incidents(ranking.incidents, suspects)
+    return replace(ranking, suspects=suspects, incidents=incidents), [note] if note else []
 
 
 def _write_report(findings: Findings, summary: dict[str, Any]) -> None:
@@ -254,7 +272,6 @@ def _summary(
         },
         "quality": extraction.quality,
         "ranking": ranking.summary,
-        "warnings": [],
     }
 
 

@@ -182,6 +182,6 @@ def test_disk_that_fills_up_at_the_end(
 
     monkeypatch.setattr(os, "fsync", full_after_two)
     sentence = refuse(monkeypatch, capsys, recording, "--setup", setup, "--out", tmp_path / "out")
-    assert "the disk is full; make room" in sentence
+    assert "(the disk is full); make room" in sentence
     left = sorted(p.name for p in (tmp_path / "out").iterdir())
     assert left == ["events.parquet"], "the table that was finished, and no summary that says all is there"
