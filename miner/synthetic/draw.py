@@ -99,8 +99,11 @@ class LeadPen:
             self._charge(out, start, charges)
         self._ramp(out, start, charges, self.lead.ground_v_per_a)
         self._draw_pulses(out, start, span_s, charges)
-        spikes = self._shapes["spikes"].between(*span_s)
         rate = self._rate_hz
+        if "dents" in self._shapes:
+            dents = self._shapes["dents"].between(*span_s)
+            add_dents(out, start, rate * dents.on_s, rate * dents.off_s, dents.values[0])
+        spikes = self._shapes["spikes"].between(*span_s)
         add_spikes(out, start, rate * spikes.on_s, rate * spikes.values[1], spikes.values[0])
         return out
 
@@ -141,11 +144,10 @@ class LeadPen:
         if lead.off_shift_v_per_a:
             self._ramp(shift, start, charges, lead.off_shift_v_per_a)
             out += shift
-        pulses, dents = self._shapes["pulses"].between(*span_s), self._shapes["dents"].between(*span_s)
+        pulses = self._shapes["pulses"].between(*span_s)
         height, rise, fall, ripple = pulses.values
         ring = np.array([lead.ring_share, rate / (1e3 * lead.ring_khz), 1e-6 * rate * lead.ring_decay_us])
         add_pulses(
             out, start, rate * pulses.on_s, rate * pulses.off_s, height, rate * rise, rate * fall, ripple,
             RIPPLE_S * rate,            lead.edge == "rc", ring, shift,
         )  # fmt: skip
-        add_dents(out, start, rate * dents.on_s, rate * dents.off_s, dents.values[0])

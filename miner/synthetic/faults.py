@@ -150,6 +150,8 @@ def _sag(columns: Columns, place: _Place, size_v: float) -> None:
     usual_v = columns["supply_v"][place.row]
     slower = usual_v / max(usual_v - size_v, 2.0) if np.isfinite(usual_v) else 14.0 / max(14.0 - size_v, 2.0)
     columns["supply_v"][place.row] -= size_v
+    if "sag_v" in columns:
+        columns["sag_v"][place.row] += size_v
     columns["coil_current_peak_a"][place.row] /= slower
     if place.tie != "delay":
         _change_delay(columns, place, slower - 1.0)
@@ -172,20 +174,26 @@ _APPLY: dict[str, Callable[[Columns, _Place, float], None]] = {
 }
 
 
-def shows_as(columns: Columns, kind: str, rows: NDArray[np.int64]) -> list[str | None]:
-    """Return what leads on command and feedback can show of a fault planted in each row, null for nothing."""
-    command, feedback = columns["command_seen"][rows] >= 0, columns["feedback_seen"][rows] >= 0
-    if kind in ("short_on_time", "long_on_time"):
-        return [kind if c else ("odd_feedback_width" if f else None) for c, f in zip(command, feedback, strict=True)]
-    if kind in ("weak_command", "distorted_command"):
-        return [kind if c else None for c in command]
-    if kind == "absent_command":
-        return [kind if c else ("absent_feedback" if f else None) for c, f in zip(command, feedback, strict=True)]
-    if kind in ("extra_pulse", "uneven_interval", "supply_sag"):
-        return [kind if c or f else None for c, f in zip(command, feedback, strict=True)]
-    if kind in ("late_feedback", "early_feedback"):
-        return [kind if c and f else None for c, f in zip(command, feedback, strict=True)]
-    return [kind if f else None for f in feedback]
+def shows_as(columns: Columns, kind: str, row: int, tie: Tie) -> str | None:
+    """Return what the recorded leads can show of a fault planted in a row, None for nothing."""
+    command, feedback = columns["command_seen"][row] >= 0, columns["feedback_seen"][row] >= 0
+    width = "odd_feedback_width" if feedback and tie == "width" else None
+    match kind:
+        case "short_on_time" | "long_on_time":
+            return kind if command else width
+        case "weak_command" | "distorted_command":
+            return kind if command else None
+        case "absent_command":
+            return kind if command else ("absent_feedback" if feedback else None)
+        case "extra_pulse" | "uneven_interval":
+            return kind if command or feedback else None
+        case "supply_sag" if np.isfinite(columns["supply_v"][row]):
+            return kind
+        case "supply_sag":
+            return "late_feedback" if command and feedback and tie != "delay" else width
+        case "late_feedback" | "early_feedback":
+            return kind if command and feedback else width
+    return kind if feedback else None
 
 
 def feedback_tie(columns: Columns) -> Tie:
@@ -223,12 +231,12 @@ def next_of_coil(columns: Columns) -> NDArray[np.int64]:
     return after
 
 
-def faults_table(columns: Columns, planted: Sequence[tuple[int, str, float, str, int]]) -> pa.Table:
+def faults_table(columns: Columns, planted: Sequence[tuple[int, str, float, str, int]], tie: Tie) -> pa.Table:
     """Return `FAULTS` from (row, kind, size, unit, burst) in any order; ``event_id`` is the row's."""
     ordered = sorted(planted, key=lambda fault: (float(columns["time_s"][fault[0]]), fault[0]))
     rows = np.array([fault[0] for fault in ordered], np.int64)
     cylinder = columns["cylinder"][rows]
-    shown = [shows_as(columns, kind, rows[i : i + 1])[0] for i, (_, kind, *_) in enumerate(ordered)]
+    shown = [shows_as(columns, kind, row, tie) for row, kind, *_ in ordered]
     return FAULTS.validate(
         pa.table(
             {
@@ -301,7 +309,7 @@ def plant_in_events(
         apply_fault(columns, row, kind, change, tie=tie, after=int(after[row]))
         planted.append((row, kind, size, "sigma" if in_sigma and kind in sigmas else unit_of(kind), len(planted)))
         free[max(row - distance, 0) : row + distance + 1] = False
-    return events_table(columns), faults_table(columns, planted)
+    return events_table(columns), faults_table(columns, planted, tie)
 
 
 def _could_show(columns: Columns, kind: str) -> NDArray[np.bool_]:

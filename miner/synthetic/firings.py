@@ -46,7 +46,7 @@ def fire_events(scenario: Scenario, trace: DriveTrace, supply_v: F) -> Columns:
     """Return all ignition events of the drive, healthy, in time order.
 
     Beside the columns of the event table there are ``resistance_ohm``, ``inductance_h`` (of the coil now),
-    ``threshold_a`` and ``n_repeats``.
+    ``n_repeats``, and ``sag_v``: a planted drop of the supply.
     """
     rng = np.random.default_rng([scenario.seed, 14])
     off_s, columns = _spark_times(scenario, trace, rng)
@@ -189,6 +189,7 @@ def _describe(scenario: Scenario, trace: DriveTrace, columns: Columns, rng: np.r
     columns["extra_pulses"] = columns["n_repeats"].astype(np.int16)
     columns["operating_state"] = _states(scenario, trace, columns)
     columns["command_seen"] = np.ones(n, np.int8)
+    columns["sag_v"] = np.zeros(n)
     columns["cylinder_confidence"] = np.ones(n)
     cut = columns["time_s"] + 1e-6 * columns["on_time_us"] > scenario.duration_s - 1e-3
     columns["quality"] = np.where(cut, "cut_off", "").astype(object)

@@ -65,7 +65,7 @@ def plan_drive(scenario: Scenario) -> Plan:
     truth = {name: values[order] for name, values in truth.items()}
     truth["event_id"] = np.arange(len(order))
     visible = visible_columns(scenario, truth)
-    faults = faults_table(visible, [(int(place[fault[0]]), *fault[1:]) for fault in planted])
+    faults = faults_table(visible, [(int(place[fault[0]]), *fault[1:]) for fault in planted], tie_of(scenario))
     return Plan(
         scenario=scenario, events=events_table(visible), faults=faults, truth=truth, trace=trace, supply_v=supply_v
     )
@@ -91,8 +91,9 @@ def _plant(scenario: Scenario, truth: Columns) -> list[tuple[int, str, float, st
     planted: list[tuple[int, str, float, str, int]] = []
     burst_id = 0
     for fault in scenario.faults:
+        fits = _fitting(fault, truth, visible, tie)
         for _ in range(fault.count):
-            rows = _burst_rows(fault, truth, visible, free, after, rng)
+            rows = _burst_rows(fault, np.flatnonzero(fits & free), free, after, rng)
             for row in rows:
                 size = fault.size
                 if fault.kind in ("odd_feedback_width", "uneven_interval") and rng.random() < 0.5:
@@ -104,27 +105,32 @@ def _plant(scenario: Scenario, truth: Columns) -> list[tuple[int, str, float, st
     return planted
 
 
-def _burst_rows(
-    fault: FaultSpec,
-    truth: Columns,
-    visible: Columns,
-    free: NDArray[np.bool_],
-    after: NDArray[np.int64],
-    rng: np.random.Generator,
-) -> list[int]:
-    """Return the rows of one burst: one coil's events in turn, all coils' in turn for a supply sag."""
-    fits = free & (truth["time_s"] >= fault.from_s) & (truth["time_s"] < fault.to_s)
+def _fitting(fault: FaultSpec, truth: Columns, visible: Columns, tie: Tie) -> NDArray[np.bool_]:
+    """Return the events a fault may go to: in its window, and where the leads can show it."""
+    fits = (truth["time_s"] >= fault.from_s) & (truth["time_s"] < fault.to_s)
     fits &= (truth["engine_rpm"] >= fault.rpm_low) & (truth["engine_rpm"] <= fault.rpm_high)
     if fault.states is not None:
         fits &= np.isin(truth["operating_state"].astype(str), fault.states)
     if fault.kind not in ("absent_command", "weak_command", "distorted_command", "short_on_time", "long_on_time"):
         fits &= truth["feedback_seen"] == 1
     if fault.cylinders is not None:
-        fits &= np.isin(truth["cylinder"], fault.cylinders)
-    else:
-        rows = np.flatnonzero(fits)
-        fits[rows] = [shown is not None for shown in shows_as(visible, fault.kind, rows)]
-    first = np.flatnonzero(fits)
+        return np.asarray(fits & np.isin(truth["cylinder"], fault.cylinders))
+    return np.asarray(fits & np.isin(truth["slot"], _showing_slots(fault.kind, truth, visible, tie)))
+
+
+def _showing_slots(kind: str, truth: Columns, visible: Columns, tie: Tie) -> list[int]:
+    """Return the slots whose leads can show a kind: outside gaps that is the same for all events of a slot."""
+    recorded = (visible["command_seen"] >= 0) | (visible["feedback_seen"] >= 0)
+    firsts = [np.flatnonzero(recorded & (truth["slot"] == slot))[:1] for slot in np.unique(truth["slot"])]
+    rows = [int(first[0]) for first in firsts if len(first)]
+    return [int(truth["slot"][row]) for row in rows if shows_as(visible, kind, row, tie) is not None]
+
+
+def _burst_rows(
+    fault: FaultSpec, first: NDArray[np.int64], free: NDArray[np.bool_], after: NDArray[np.int64],
+    rng: np.random.Generator,
+) -> list[int]:  # fmt: skip
+    """Return the rows of one burst: one coil's events in turn, all coils' in turn for a supply sag."""
     if not len(first):
         return []
     row = int(rng.choice(first))

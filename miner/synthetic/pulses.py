@@ -22,6 +22,7 @@ DROPOUT_STD = (DROPOUT_SHARE * (1.0 - DROPOUT_SHARE)) ** 0.5
 
 REPEAT_PAUSE_US, REPEAT_US = 250.0, 1200.0
 EXTRA_PAUSE_US = 350.0
+SAG_MARGIN_S = 3e-4
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -64,6 +65,8 @@ def lead_shapes(plan: Plan, lead: Lead, index: int) -> dict[str, Shapes]:
         times = command if lead.role == "command" else _merged(*feedback)
         out["pulses"] = _high_low(lead, truth, *times)
         out["dents"] = _both(_bounces(out["pulses"], lead, rng), _dropouts(lead, truth, *times))
+    if lead.role == "supply":
+        out["dents"] = _sags(plan.truth)
     out["spikes"] = _crosstalk(plan, lead, rng)
     return out
 
@@ -179,6 +182,16 @@ def _dropouts(lead: Lead, truth: Columns, rows: Rows, on_s: F, off_s: F) -> Shap
     length_s = (off_s - on_s)[chosen]
     begin_s = on_s[chosen] + 0.55 * length_s
     return make_shapes(begin_s, begin_s + DROPOUT_SHARE * length_s, -sign * ripple_v[chosen] / DROPOUT_STD)
+
+
+def _sags(truth: Columns) -> Shapes:
+    """Return planted drops of the supply, each from just before its event to just after, or on to the next one's."""
+    rows = np.flatnonzero(truth["sag_v"] > 0.0)
+    begin_s = truth["time_s"][rows] - SAG_MARGIN_S
+    end_s = truth["time_s"][rows] + 1e-6 * np.nan_to_num(truth["on_time_us"][rows]) + SAG_MARGIN_S
+    follows = np.flatnonzero(np.diff(rows) == 1)
+    end_s[follows] = begin_s[follows + 1]
+    return make_shapes(begin_s, end_s, -truth["sag_v"][rows])
 
 
 def _both(one: Shapes, other: Shapes) -> Shapes:

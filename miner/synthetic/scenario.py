@@ -79,7 +79,7 @@ class Dwell(_Model):
 
     target_a: Positive = 8.0
     step_us: Positive = 4.0
-    voltage_step_v: Positive = 0.1
+    voltage_step_v: Positive = 0.05
     longest_ms: Positive = 9.0
     largest_duty: Positive = 0.8
     predicted: bool = True

@@ -96,6 +96,17 @@ def test_planted_command_faults_can_be_seen_in_the_volts() -> None:
             assert volts[middle] == pytest.approx(3.0, abs=0.1)
 
 
+def test_a_planted_sag_is_on_the_supply_lead() -> None:
+    faults = [{"kind": "supply_sag", "size": 2.0, "burst": 4}]
+    plan = plan_drive(scenario(leads=[COMMAND, FEEDBACK, {**SUPPLY, "noise_v": 0.0}], faults=faults))
+    volts = _volts(plan, 2)
+    rows = plan.faults["event_id"].to_pylist()
+    for row in [rows[0] - 1, *rows, rows[-1] + 1]:
+        first = plan.truth["time_s"][row]
+        inner = volts[int(1e5 * first) + 2 : int(1e5 * (first + 1e-6 * plan.truth["on_time_us"][row])) - 1]
+        assert inner.mean() == pytest.approx(plan.truth["supply_v"][row], abs=0.08)
+
+
 def test_distorted_commands_have_the_ripple_of_the_truth_and_end_no_pulse(harsh: Plan) -> None:
     lead = {**COMMAND, "noise_v": 0.02, "dtype": "float32"}
     plan = plan_drive(scenario(leads=[lead, FEEDBACK], faults=[{"kind": "distorted_command", "size": 0.3, "count": 6}]))
