@@ -49,8 +49,8 @@ __all__ = ["Alignment", "LeadGaps", "align"]
 WINDOW = 2048
 """Pulses after which the older half of the window is settled with the best hypothesis."""
 
-TRAIN = 8
-"""Repeated sparks of one slot are no more than this (common practice, no source)."""
+TRAIN = 16
+"""Pulses looked at on each side: two trains of repeated sparks, up to eight sparks each (common practice, no source)."""
 
 LONGEST_SILENCE_LONE = 5
 """One observable slot a cycle: silence up to here may still be absent pulses, if the speed agrees before and after."""

@@ -34,6 +34,7 @@ ALSO_ABSENT = 1.0  # command gone, its feedback gone too: one cause
 EXTRA_FIRST, EXTRA_NEXT, EXTRA_HABIT = 7.0, 4.0, 0.3
 SLOT_AT_HABIT = 4.0  # a pulse that keeps the pace of repeated sparks is hardly a slot
 EARLY = 0.6  # repeated sparks end within this share of the way to the next slot
+CLEARLY = 0.3  # the same before the speed is known
 REPEATED = 0.6  # and closer together than this share of the second longest interval near them on the lead
 CLOSE = 0.35  # and are no further apart than this
 RESTART_COST, RESYNC_COST = 10.0, 28.0
@@ -137,13 +138,16 @@ def _speed_cost(old, mean, m, degrees, dt, lone):  # type: ignore[no-untyped-def
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def _pace(spacing, gap, longest, speed, since, elapsed_deg, slot_deg, n_slots):  # type: ignore[no-untyped-def]
+def _pace(row, ints, gap, longest, elapsed_deg, slot_deg, n_slots):  # type: ignore[no-untyped-def]
     """How well a pulse keeps the pace of repeated sparks: their spacing over its own, 0 where there is no habit."""
-    if since > 2 * n_slots or spacing <= 0.0 or elapsed_deg > EARLY * slot_deg:
+    if math.isnan(row[LOG_SPEED]):
+        return 1.0 if gap < CLEARLY * longest else 0.0
+    since = ints[COUNT] - ints[LAST_EXTRA]
+    if since > 2 * n_slots or row[SPACING] <= 0.0 or elapsed_deg > EARLY * slot_deg:
         return 0.0
-    if gap * speed > CLOSE * slot_deg or gap > REPEATED * longest:
+    if gap * math.exp(row[LOG_SPEED]) > CLOSE * slot_deg or gap > REPEATED * longest:
         return 0.0
-    return spacing / gap
+    return row[SPACING] / gap
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
@@ -222,9 +226,7 @@ def _go_on(tau, lead, gap, longest, closing, partly, kept, h, out, n, limit, pla
     reach = 3.0 * dt * speed if known else np.inf
     if known and dt * speed > SURELY_PAUSED * (LONE_PAUSE if n_slots == 1 else PAUSE) * plan[4]:
         return n, limit
-    pace = _pace(
-        floats[h, SPACING], gap, longest, speed, count - ints[h, LAST_EXTRA], dt * speed, steps[place, 1], n_slots
-    )
+    pace = _pace(floats[h], ints[h], gap, longest, dt * speed, steps[place, 1], n_slots)
     if 0.75 < pace < 1.33:
         closing += SLOT_AT_HABIT
     for m in range(1, steps.shape[1]):
@@ -285,7 +287,7 @@ def _stay(tau, lead, delay, gap, longest, kept, h, out, n, limit, plan):  # type
             new_i[n, SEEN] |= 1 << lead
             n += 1
     since = ints[h, COUNT] - ints[h, LAST_EXTRA]
-    pace = _pace(floats[h, SPACING], gap, longest, speed, since, elapsed, steps[place, 1], n_slots)
+    pace = _pace(floats[h], ints[h], gap, longest, elapsed, steps[place, 1], n_slots)
     cost = _extra_cost(pace, since, elapsed, steps[place, 1])
     if floats[h, COST] + cost <= limit:
         limit = min(limit, floats[h, COST] + cost + PRUNE)

@@ -159,7 +159,7 @@ class _Rows:
         delay = 0.0007 * (1 + 1.5 * np.clip((400 - rpm) / 200, 0, 1)) + rng.normal(0, 4e-6, len(rpm))
         dwell = np.minimum(0.003, 0.5 * 60 / np.maximum(rpm, 50))
         for k in range(len(turn_on)):
-            room = 0.5 * min(self.pattern.intervals_deg()) / (6 * rpm[k])
+            room = 0.4 * min(self.pattern.intervals_deg()) / (6 * rpm[k])
             sparks = 1
             if rpm[k] < habits.sparks_below_rpm:
                 sparks = 1 + int(min(6, room / SPARKS_APART_S)) - int(rng.random() < 0.05)
