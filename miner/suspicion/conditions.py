@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from miner.engine.setup import Setup
 from miner.schema import CONDITIONS, KINDS, OPERATING_STATES
-from miner.suspicion.evidence import KIND_WORDS, EventView, view_events
+from miner.suspicion.evidence import FAMILY_OF_KIND, KIND_WORDS, EventView, view_events
 from miner.suspicion.exact import RateRatio, adjust_benjamini_hochberg, rate_ratio
 from miner.suspicion.repetition import describe_repetition
 from miner.suspicion.scan import scan_ranges
@@ -31,7 +31,7 @@ SAME_OCCURRENCE_CYCLES = 10.0
 
 FALSE_DISCOVERY_RATE = 0.05
 MIN_OCCURRENCES = 3
-"""Fewer cannot reach significance in any band that the engine spends more than a few per cent in."""
+"""Fewer in a band are no pattern, however rarely the band was visited."""
 
 SPEED_BAND_RPM = 200.0
 SUPPLY_BAND_V = 0.5
@@ -43,6 +43,7 @@ STOP_S = 2.0
 
 _Ints = NDArray[np.int64]
 _Floats = NDArray[np.float64]
+_Bools = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -114,7 +115,7 @@ def find_conditions(
     step_s = _running_time(view)
     tested = [t for kind in ("all", *KINDS) for t in _test_kind(kind, view, rows, kinds, conditions, step_s, seed)]
     adjusted = _adjust(tested)
-    first = rows[_first_of_occurrence(view, rows, kinds)]
+    first = rows[_first_of_moment(view, rows)]
     again = describe_repetition(view.time_s[first], view.time_s, step_s, seed=seed)
     return _table(tested, adjusted), _sentences(tested, adjusted) + again
 
@@ -164,7 +165,7 @@ def _duration_words(low: float, high: float) -> str:
     return f"{low:,.0f} to {high:,.0f} s after a start" if np.isfinite(high) else f"over {low:,.0f} s after a start"
 
 
-def _first_of_occurrence(view: EventView, rows: _Ints, kinds: NDArray[np.str_]) -> NDArray[np.bool_]:
+def _first_of_occurrence(view: EventView, rows: _Ints, kinds: NDArray[np.str_]) -> _Bools:
     """Return which suspects begin an occurrence: none of their kind on their coil shortly before."""
     first = np.zeros(rows.size, dtype=np.bool_)
     order = np.lexsort((rows, kinds, view.slot[rows]))
@@ -174,7 +175,7 @@ def _first_of_occurrence(view: EventView, rows: _Ints, kinds: NDArray[np.str_]) 
     return first
 
 
-def _first_of_moment(view: EventView, rows: _Ints) -> NDArray[np.bool_]:
+def _first_of_moment(view: EventView, rows: _Ints) -> _Bools:
     """Return which suspects, of any kind and cylinder, begin an occurrence."""
     first = np.zeros(rows.size, dtype=np.bool_)
     order = np.argsort(rows, kind="stable")
@@ -195,19 +196,51 @@ def _test_kind(
     own_kinds = kinds if kind == "all" else kinds[kinds == kind]
     if kind != "all" and len(own) == len(rows):
         return  # the same as 'all'
+    could = _could_show(kind, view)
     moments = _first_of_moment(view, own)
     per_coil = _first_of_occurrence(view, own, own_kinds)
     for condition in conditions:
         if kind == "supply_sag" and condition.name == "supply":
             continue  # low supply at low supply tells nothing
+        if kind == "all" and condition.name == "cylinder" and not _equally_recorded(view):
+            continue  # a cylinder with more leads has more kinds to show
         first = per_coil if condition.name == "cylinder" else moments
-        yield from _test_condition(kind, condition, own, own[first], step_s, seed)
+        yield from _test_condition(kind, condition, could, own, own[first], step_s, seed)
+
+
+def _could_show(kind: str, view: EventView) -> _Bools:
+    """Return the events whose leads could have shown a kind: the exposure."""
+    command, feedback = view.command_seen >= 0, view.feedback_seen >= 0
+    if kind in ("late_feedback", "early_feedback"):
+        return np.asarray(command & feedback)
+    match FAMILY_OF_KIND.get(kind):
+        case "command" | "shape":
+            return command
+        case "feedback":
+            return feedback
+        case _:
+            return np.asarray(command | feedback)
+
+
+def _equally_recorded(view: EventView) -> bool:
+    """Say whether every coil has the same leads."""
+    leads = {
+        (bool((view.command_seen[own] >= 0).any()), bool((view.feedback_seen[own] >= 0).any()))
+        for own in (view.slot == slot for slot in np.unique(view.slot))
+    }
+    return len(leads) == 1
 
 
 def _test_condition(
-    kind: str, condition: _Condition, suspects: _Ints, occurrences: _Ints, step_s: _Floats, seed: int
+    kind: str,
+    condition: _Condition,
+    could: _Bools,
+    suspects: _Ints,
+    occurrences: _Ints,
+    step_s: _Floats,
+    seed: int,
 ) -> Iterator[_Tested]:
-    known = condition.band >= 0
+    known = could & (condition.band >= 0)
     if int(known[occurrences].sum()) < MIN_OCCURRENCES or len(condition.words) < 2:
         return
     size = max(condition.words) + 1
@@ -257,7 +290,7 @@ def _adjust(tested: list[_Tested]) -> _Floats:
 
 
 def _notable(t: _Tested, adjusted: float) -> bool:
-    return adjusted <= FALSE_DISCOVERY_RATE and t.ratio.low > 1.0
+    return adjusted <= FALSE_DISCOVERY_RATE and t.ratio.low > 1.0 and t.n_occurrences >= MIN_OCCURRENCES
 
 
 def _table(tested: list[_Tested], adjusted: _Floats) -> pa.Table:
@@ -306,7 +339,7 @@ def _sentences(tested: list[_Tested], adjusted: _Floats) -> list[str]:
 
 def _sentence(t: _Tested) -> str:
     events, seconds, all_events, all_seconds = t.exposure
-    often = "only there" if t.n_occurrences == t.n_all else f"{t.ratio.ratio:,.3g} times as often as elsewhere"
+    often = "only there" if t.n_occurrences == t.n_all else f"{_figure(t.ratio.ratio)} times as often as elsewhere"
     what = "occurrences" if t.kind == "all" else f"occurrences of '{KIND_WORDS[t.kind]}'"
     exposure = (
         f"with {100 * events / all_events:.2g} % of all events"
@@ -335,7 +368,11 @@ def _where(t: _Tested) -> str:
 
 
 def _limit(value: float) -> str:
-    return f"{value:,.3g}" if np.isfinite(value) else "no upper limit"
+    return _figure(value) if np.isfinite(value) else "no upper limit"
+
+
+def _figure(value: float) -> str:
+    return f"{value:,.0f}" if value >= 100 else f"{value:.3g}"
 
 
 _NUMBERS = (

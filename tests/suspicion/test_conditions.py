@@ -188,3 +188,32 @@ def test_the_scan_is_honest_at_a_constant_rate():
     exposure = rng.random(15)
     found = [scan_ranges(rng.poisson(20 * exposure / exposure.sum()), exposure, seed=i) for i in range(150)]
     assert 0.005 <= np.mean([f is not None and f.p_value <= 0.05 for f in found]) <= 0.11
+
+
+def test_a_cylinder_is_not_blamed_for_having_the_only_command_lead():
+    setup = make_setup(commands=(3,))
+    columns = make_columns(setup, N // 4)
+    rows = spread(columns, columns["cylinder"] == 3, 9)
+    suspects = to_suspects(
+        columns, [(r, kind, 0.01) for r, kind in zip(rows, ["weak_command"] * 5 + ["unusual"] * 4, strict=True)]
+    )
+    table, sentences = find_conditions(to_events(columns), suspects, setup)
+    assert not any(r["condition"] == "cylinder" and r["kind"] in ("all", "weak_command") for r in table.to_pylist())
+    assert not any("weak" in s for s in sentences)
+
+
+def test_two_occurrences_are_no_pattern():
+    columns = columns_of_a_drive()
+    columns["supply_v"][2000:2050] = 10.2
+    rows = [2002, 2048, *spread(columns, columns["supply_v"] > 13, 4)]
+    table, _ = conditions(columns, [(r, "late_feedback", 0.01) for r in rows])
+    assert any(r["condition"] == "supply" and r["p_value"] < 0.001 for r in table)
+    assert not any(r["condition"] == "supply" and r["notable"] for r in table)
+
+
+def test_one_moment_on_all_cylinders_is_no_rhythm():
+    columns = make_columns(SETUP, 3000)
+    moments = np.random.default_rng(3).choice(2900, 9, replace=False)
+    entries = [(int(4 * c + s), "supply_sag", 0.01) for c in moments for s in range(4)]
+    _, sentences = conditions(columns, entries)
+    assert not any("come back" in s or "cluster" in s for s in sentences)
