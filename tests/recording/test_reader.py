@@ -24,7 +24,8 @@ def refusal(path, **options) -> RecordingError:
 def test_one_file(tmp_path):
     path = write_recording(
         tmp_path / "a.parquet", {"lead_1": RAMP, "u": RAMP.astype(np.float32), "note": ["x"] * 1000},
-        scales={"lead_1": {"scale": "0.5", "offset": "-2", "unit": "A"}}, metadata={"started_at": "2024-05-01T08:00:00Z"},
+        scales={"lead_1": {"scale": "0.5", "offset": "-2", "unit": "A"}},
+        metadata={"started_at": "2024-05-01T08:00:00Z"},
     )  # fmt: skip
     recording = open_recording(path)
     lead = recording.channels["lead_1"]
