@@ -133,8 +133,11 @@ def _modes(
         mode[crank:run] = CRANKING
         synced = crank + int(GRID_HZ * 60.0 / crank_rpm * rng.uniform(0.4, 1.3))
         ignition[first : min(synced, run)] = False
-        after = np.maximum(time_s[run:] - stop.run_s, 0.0)
-        flare[run:] = np.maximum(flare[run:], FLARE_RPM * rng.uniform(0.6, 1.2) * np.exp(-after / FLARE_DECAY_S))
+        calm = run + int(10.0 * FLARE_DECAY_S * GRID_HZ)
+        after = np.maximum(time_s[run:calm] - stop.run_s, 0.0)
+        flare[run:calm] = np.maximum(
+            flare[run:calm], FLARE_RPM * rng.uniform(0.6, 1.2) * np.exp(-after / FLARE_DECAY_S)
+        )
     return mode, ignition, flare, stall
 
 
