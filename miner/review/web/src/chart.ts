@@ -6,6 +6,7 @@ import { INK, SMALL_FONT } from "./ink";
 import { line, niceStep } from "./lanes";
 import type { Bar } from "./types";
 
+const COMMON = 0.02;
 const BOX = { left: 52, right: 10, top: 10, bottom: 34 };
 
 export interface Points {
@@ -136,7 +137,9 @@ export function falling(title: string, score: Float64Array, rate: Float64Array):
 
 export function bars(title: string, data: Bar[], xName: string): HTMLElement {
   const { root } = picture("chart-canvas", title, (ctx, width, height) => {
-    const top = Math.max(...data.map((b) => (b.n_suspects ? b.high : 0)), ...data.map((b) => Math.min(b.high, 1)), 1e-3);
+    const total = data.reduce((sum, b) => sum + b.n_events, 0);
+    const common = data.filter((b) => b.n_events >= COMMON * total); // a handful of events must not set the scale
+    const top = Math.max(...common.map((b) => (b.n_suspects ? b.high : 0)), 1e-3);
     const bottom = height - BOX.bottom;
     const slot = (width - BOX.left - BOX.right) / Math.max(data.length, 1);
     const y = (v: number) => bottom - (Math.min(v, top) / (top * 1.08)) * (bottom - BOX.top);

@@ -26,7 +26,8 @@ export function volts(v: number, unit = "V"): string {
 
 /** A length of time in words. */
 export function length(seconds: number): string {
-  const parts: [number, string][] = [[Math.floor(seconds / 3600), "h"], [Math.floor(seconds / 60) % 60, "min"], [Math.floor(seconds % 60), "s"]];
+  const whole = Math.round(seconds);
+  const parts: [number, string][] = [[Math.floor(whole / 3600), "h"], [Math.floor(whole / 60) % 60, "min"], [whole % 60, "s"]];
   return parts.filter(([n], i) => n || i === 2).map(([n, unit]) => `${n}${THIN}${unit}`).join(" ");
 }
 

@@ -74,7 +74,7 @@ export class Lanes {
     const [low, high] = this.ranges[lead] ?? [0, 1];
     ctx.font = scaled(SMALL_FONT, ratio);
     ctx.textAlign = "right";
-    const step = niceStep((high - low) / 2.2);
+    const step = niceStep((high - low) / 3);
     for (let v = Math.ceil(low / step) * step; v <= high + step * 1e-6; v += step) {
       const y = this.y(u, lead, v);
       ctx.strokeStyle = INK.grid;

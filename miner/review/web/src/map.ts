@@ -61,7 +61,7 @@ function legend(state: State): HTMLElement {
     supply ? el("span", {}, el("i", { class: "swatch trace dashed" }), `supply (${supply})`) : null,
     ...items,
     state.opened.map.gaps.length ? el("span", {}, el("i", { class: "swatch gap" }), "gap") : null,
-    el("span", {}, el("i", { class: "swatch tick-mark" }), "suspect (click to go there)"),
+    el("span", {}, el("i", { class: "swatch tick-mark" }), "suspect"),
   );
 }
 
@@ -107,7 +107,7 @@ function axisLabels(
   align: CanvasTextAlign, unit: string,
 ): void {
   const [a, b] = range(high, high, limits);
-  const step = niceStep((b - a) / 2.2);
+  const step = niceStep((b - a) / 3);
   ctx.textAlign = align;
   ctx.fillStyle = align === "left" ? "#8a3a6b" : INK.text;
   for (let v = Math.ceil(a / step) * step; v <= b; v += step) {

@@ -243,7 +243,7 @@ export class Zoom {
     const rate = this.state.opened.recording.rate_hz;
     const kind = !view.time_s.length ? "nothing kept here" : view.step === 1 ? "true samples" : `smallest and largest of each ${duration(view.step / rate, 3)}`;
     const usual = this.scene.usual;
-    const band = usual?.found
+    const band = this.isFar() ? "" : usual?.found
       ? ` · dashed: usual pulse (median of ${usual.n_events} healthy events at ${digits(usual.rpm_low, 3)}–${digits(usual.rpm_high, 3)} rpm, grey 5–95 %)`
       : this.state.selected ? " · no usual pulse kept" : "";
     const zero = this.isFar() ? "" : ` · 0 = ${clock(this.scene.zero, 6)}`;
