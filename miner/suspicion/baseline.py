@@ -41,6 +41,10 @@ Bools = NDArray[np.bool_]
 
 COURSE_EVENTS = 15
 COURSE_REACH = 4.0
+STAIR_EVENTS = 100
+SHOULDER, SHOULDER_SIGMA = 0.97, 2.1701
+"""A share of the residuals, and how many sigma a normal law puts around it."""
+
 NOISE_EVENTS = 100
 FIT_EVENTS = 3000
 LEAST_EVENTS = 8
@@ -107,8 +111,14 @@ def _distance(measure: Measure, values: Floats, lift: float, context: Context, c
         residual -= _common_movement(np.where(context.learns, residual, np.nan), context)
     sigma = np.full(values.size, np.nan)
     for rows in members:
-        residual[rows] -= _course(residual[rows], context.learns[rows])
-        sigma[rows] = _noise(residual[rows], values[rows], context.learns[rows], conditions.noise(rows), measure.floor)
+        half_width = COURSE_EVENTS * (context.n_groups if measure.pooled else 1)
+        residual[rows] -= _course(residual[rows], context.learns[rows], half_width)
+        unsure = _change_around((values - residual)[rows], context.segment[rows])
+        for condition in (context.rpm,) if measure.column == "supply_v" else (context.supply_v, context.rpm):
+            unsure = np.maximum(unsure, _spread_at(residual[rows], condition[rows], context.learns[rows]))
+        sigma[rows] = _noise(
+            residual[rows], values[rows], context.learns[rows], conditions.noise(rows), unsure, measure.floor
+        )
     z = normal_from_t(residual / sigma, 1.0 / np.maximum(spoken_for, 1e-9) - 1.0)
     return Distance(measure=measure, usual=values - residual, residual=residual, sigma=sigma, z=z, lift=lift)
 
@@ -125,8 +135,47 @@ def _usual_here(
     residual = values - first.predict(x)
     sigma = np.exp(_noise_shape(residual[taught], noise_x).predict(noise_x))
     slow_x, slow_y, share = _slow_part(x, values, residual)
-    fit = robust_regression((x - share * slow_x)[taught], (values - share * slow_y)[taught], sigma=sigma)
-    return fit.predict(x), fit.leverage(x)
+    quick_x = x - share * slow_x
+    fit = robust_regression(quick_x[taught], (values - share * slow_y)[taught], sigma=sigma)
+    usual = fit.predict(x)
+    usual += np.median((values - usual)[taught])  # the level itself may have gone with the slow part
+    for condition in (context.supply_v[rows], context.rpm[rows]):
+        usual += _map_steps(values - usual, condition, learns)
+    return usual, fit.leverage(quick_x)
+
+
+def _map_steps(residual: Floats, condition: Floats, learns: Bools) -> Floats:
+    """Return what the straight lines left over along one condition: the stairs of an engine computer's tables.
+
+    A running median over the events in order of the condition, wide enough that a burst of faults, which happens at
+    one speed and supply, is a small part of it.
+    """
+    taught = np.flatnonzero(learns & np.isfinite(condition))
+    half = min(STAIR_EVENTS, taught.size // 40)
+    if half < 8:
+        return np.zeros_like(residual)
+    order = taught[np.argsort(condition[taught], kind="stable")]
+    stairs = running_median(residual[order], half)
+    noise = 1.25 * mad_sigma(residual[order] - stairs) / np.sqrt(2 * half + 1)
+    known = np.where(np.isfinite(condition), condition, np.median(condition[taught]))
+    return np.interp(known, condition[order], _shrunk(stairs, noise))
+
+
+def _spread_at(residual: Floats, condition: Floats, learns: Bools) -> Floats:
+    """Return the noise at each value of one condition, from the 90 % point of the residuals in order of it.
+
+    Beside the edge of a step in the engine computer's table either of two values is usual.
+    """
+    from scipy.ndimage import percentile_filter
+
+    taught = np.flatnonzero(learns & np.isfinite(condition))
+    half = min(STAIR_EVENTS, taught.size // 40)
+    if half < 8:
+        return np.zeros_like(residual)
+    order = taught[np.argsort(condition[taught], kind="stable")]
+    spread = percentile_filter(np.abs(residual[order]), 90, size=2 * half + 1, mode="nearest") / 1.645
+    known = np.where(np.isfinite(condition), condition, np.median(condition[taught]))
+    return np.interp(known, condition[order], spread)
 
 
 def _slow_part(x: Floats, values: Floats, residual: Floats) -> tuple[Floats, Floats, float]:
@@ -158,10 +207,10 @@ def _spread_sample(rows: NDArray[np.int64], state: NDArray[np.int64], since: Flo
 
 
 def _noise_shape(residual: Floats, x: Floats) -> RobustFit:
-    """Fit the log of the residual's size; a thousandth of the middle size keeps exact zeros finite."""
+    """Fit the log of the residual's size; a share of the middle size keeps exact zeros finite."""
     size = np.abs(residual)
     middle = max(float(np.median(size)), 1e-12)
-    return robust_regression(x, np.log(size + 0.05 * middle), ridge=3.0, redescend=False, n_steps=6)
+    return robust_regression(x, np.log(size + 0.05 * middle), redescend=False, n_steps=6)
 
 
 def _common_movement(residual: Floats, context: Context) -> Floats:
@@ -208,7 +257,7 @@ def _shrunk(movement: Floats, noise: Floats | float) -> Floats:
     return movement * power / np.maximum(power + np.square(noise), 1e-300)
 
 
-def _course(residual: Floats, learns: Bools) -> Floats:
+def _course(residual: Floats, learns: Bools, half_width: int) -> Floats:
     """Return the slow movement of one cylinder's residuals, taught by the trusted rows.
 
     It is held within what it does in most of the recording, so that a long burst of large faults stays in sight.
@@ -216,20 +265,36 @@ def _course(residual: Floats, learns: Bools) -> Floats:
     taught = np.flatnonzero(learns)
     if taught.size < LEAST_EVENTS:
         return np.full_like(residual, np.median(residual))
-    course = running_median(residual[taught], COURSE_EVENTS)
+    course = running_median(residual[taught], half_width)
     noise = mad_sigma(residual[taught] - course)
     middle, reach = float(np.median(course)), COURSE_REACH * mad_sigma(course) + noise
     held = np.clip(course - middle, -reach, reach)
     return middle + np.interp(
-        np.arange(residual.size), taught, _shrunk(held, 1.25 * noise / np.sqrt(2 * COURSE_EVENTS + 1))
+        np.arange(residual.size), taught, _shrunk(held, 1.25 * noise / np.sqrt(2 * half_width + 1))
     )
 
 
-def _noise(residual: Floats, values: Floats, learns: Bools, x: Floats, floor: float) -> Floats:
+def _change_around(usual: Floats, segment: NDArray[np.int64]) -> Floats:
+    """Return half the range of the usual value from the event before to the event after, within one stretch.
+
+    The engine computer acts on speed and supply of a moment earlier, and both are measured over a cycle: while the
+    usual value moves, it is known no better than that.
+    """
+    before, after = np.roll(usual, 1), np.roll(usual, -1)
+    starts = np.concatenate([[True], np.diff(segment) > 0])
+    ends = np.concatenate([starts[1:], [True]])
+    before, after = np.where(starts, usual, before), np.where(ends, usual, after)
+    span = np.maximum.reduce([before, usual, after]) - np.minimum.reduce([before, usual, after])
+    return np.where(starts | ends, span, span / 2)
+
+
+def _noise(residual: Floats, values: Floats, learns: Bools, x: Floats, unsure: Floats, floor: float) -> Floats:
     """Return the noise of each row, never below what the measurement can tell apart.
 
-    Its shape comes from the conditions, its size from the MAD, and it is raised where the surroundings are noisier
-    for long.
+    Its shape comes from the conditions; ``unsure``, what is known
+    of the uncertainty of the usual value, is the least it can be. Its size
+    comes from the MAD or, where the residuals have shoulders (an on-time now and then one step of the computer's table
+    off), from their 97 % point. It is raised where the surroundings are noisier for long.
     """
     taught = learns if learns.sum() >= LEAST_EVENTS else np.ones_like(learns)
     rows = np.flatnonzero(taught)
@@ -237,6 +302,8 @@ def _noise(residual: Floats, values: Floats, learns: Bools, x: Floats, floor: fl
     sigma = np.exp(_noise_shape(residual[rows], x[rows]).predict(x))
     sigma *= max(mad_sigma(residual[taught] / sigma[taught]), 1e-12)
     least = max(floor, 0.35 * resolution(values[taught]))
-    sigma = np.maximum(sigma, least)
+    sigma = np.maximum(np.maximum(sigma, least), unsure)
+    size = np.abs(residual / sigma)
+    sigma *= max(float(np.quantile(size[taught], SHOULDER)) / SHOULDER_SIGMA, 1.0)
     around = running_median(np.abs(residual / sigma), NOISE_EVENTS) * MAD_TO_SIGMA
-    return sigma * np.maximum(around, 1.0)
+    return np.asarray(sigma * np.maximum(around, 1.0), dtype=np.float64)

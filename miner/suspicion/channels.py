@@ -63,8 +63,16 @@ def distance_channels(distances: list[Distance], context: Context) -> list[Chann
             if kind is not None:
                 size = np.where(np.isfinite(distance.z), np.maximum(sign * distance.z, 0.0), np.nan)
                 log_rate, tails = _log_rate(0.5 * size**2, context)
+                log_rate = np.fmax(log_rate, _normal_log_rate(size, context))
                 found.append(Channel(kind=kind, distance=index, sign=sign, log_rate=log_rate, tails=tails))
     return found
+
+
+def _normal_log_rate(size: Floats, context: Context) -> Floats:
+    """Return the log rate under a normal law: no distance is believed to be rarer than that."""
+    from scipy.special import log_ndtr
+
+    return np.asarray(log_ndtr(-size) + np.log(np.isfinite(size).sum() / context.hours), dtype=np.float64)
 
 
 def forest_channel(rarity: Floats, context: Context) -> Channel:
@@ -74,14 +82,15 @@ def forest_channel(rarity: Floats, context: Context) -> Channel:
 
 
 def _log_rate(size: Floats, context: Context) -> tuple[Floats, tuple[Tail, ...]]:
-    """Fit calm and lively rows apart, so that cranking and gear changes answer for themselves."""
+    """Fit calm and lively rows and starts and stops apart, so that each answers for itself."""
     out = np.full(size.size, np.inf)
     tails = []
-    for rows, prior in ((~context.lively, CALM), (context.lively, LIVELY)):
-        rows = rows & np.isfinite(size)
+    for stratum, prior in enumerate((CALM, LIVELY, LIVELY)):
+        rows = (context.strata == stratum) & np.isfinite(size)
         if rows.sum() >= LEAST_VALUES:
             taught = rows & context.learns
-            tail = fit_tail(size[taught if taught.sum() >= LEAST_VALUES else rows], hours=context.hours, prior=prior)
+            taught = taught if taught.sum() >= LEAST_VALUES else rows
+            tail = fit_tail(size[taught], hours=context.hours, prior=prior, time_s=context.time_s[taught])
             out[rows] = tail.log_rate(size[rows])
             tails.append(tail)
     return out, tuple(tails)
@@ -95,7 +104,7 @@ def combined_log_rate(channels: list[Channel], context: Context) -> tuple[Floats
     rows = np.isfinite(least)
     if not rows.any():
         return least, None
-    tail = fit_tail(-least[rows], hours=context.hours, prior=COMBINED)
+    tail = fit_tail(-least[rows], hours=context.hours, prior=COMBINED, time_s=context.time_s[rows])
     out = np.full(least.size, np.inf)
     out[rows] = tail.log_rate(-least[rows])
     return out, tail

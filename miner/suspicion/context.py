@@ -21,7 +21,8 @@ Ints = NDArray[np.int64]
 STOP_INTERVALS = 2.5
 """A pause longer than this many usual intervals is a stop or a gap."""
 
-SETTLING_CYCLES = 3.0
+SETTLING_CYCLES = 5.0
+EDGE_CYCLES = 1.5
 LIVELY_SHARE = 0.05
 
 
@@ -44,8 +45,9 @@ class Context:
         Cycles since the engine (or the recording, after a gap) started, and until it stops.
     segment : ndarray of int64
         Number of the uninterrupted stretch.
-    lively : ndarray of bool
-        Cranking, just started or about to stop, or among the strongest accelerations.
+    strata : ndarray of int64
+        0 calm; 1 lively: cranking, just started, or among the strongest accelerations; 2 within a cycle or so of a
+        start, a stop or a gap.
     learns : ndarray of bool
         Trusted rows: nothing in their quality column.
     cycle_s : ndarray of float64
@@ -64,7 +66,7 @@ class Context:
     since: Floats
     until: Floats
     segment: Ints
-    lively: NDArray[np.bool_]
+    strata: Ints
     learns: NDArray[np.bool_]
     cycle_s: Floats
     hours: float
@@ -82,20 +84,21 @@ def build_context(events: pa.Table, setup: Setup) -> Context:
     turn = len(labels)
     segment = _segments(time_s, turn)
     repeat_s = 120.0 * setup.engine.pattern.cycle_deg / 720.0
-    rpm = _speed(events, time_s, turn, repeat_s)
+    raw_rpm = _speed(events, repeat_s)
+    rpm = np.maximum(running_median(raw_rpm, turn), 1.0)
     first = np.searchsorted(segment, segment, side="left")
     last = np.searchsorted(segment, segment, side="right") - 1
     row = np.arange(time_s.size)
-    log_rpm = np.log(rpm)
-    acceleration = (log_rpm[np.minimum(row + turn, last)] - log_rpm[np.maximum(row - turn, first)]) / 2
+    acceleration = _acceleration(raw_rpm, row, first, last, turn)
     state = _states(events)
     since, until = (row - first) / turn, (last - row) / turn
     quick = np.quantile(np.abs(acceleration), 1 - LIVELY_SHARE)
-    lively = (state == 0) | (since < SETTLING_CYCLES) | (until < SETTLING_CYCLES) | (np.abs(acceleration) > quick)
+    strata = ((state == 0) | (since < SETTLING_CYCLES) | (np.abs(acceleration) > quick)).astype(np.int64)
+    strata[(since < EDGE_CYCLES) | (until < EDGE_CYCLES)] = 2
     cycle_s = np.where(rpm > 1, repeat_s / rpm, 0.1)
     return Context(
         time_s=time_s, rpm=rpm, supply_v=column_values(events, "supply_v"), state=state, group=group, labels=labels,
-        acceleration=acceleration, since=since, until=until, segment=segment, lively=lively,
+        acceleration=acceleration, since=since, until=until, segment=segment, strata=strata,
         learns=events["quality"].to_numpy(zero_copy_only=False) == "", cycle_s=cycle_s,
         hours=max(float(time_s[-1] - time_s[0]), float(cycle_s[0])) / 3600.0,
     )  # fmt: skip
@@ -121,16 +124,25 @@ def _segments(time_s: Floats, turn: int) -> Ints:
     return np.cumsum(starts).astype(np.int64)
 
 
-def _speed(events: pa.Table, time_s: Floats, turn: int, repeat_s: float) -> Floats:
+def _acceleration(rpm: Floats, row: Ints, first: Ints, last: Ints, turn: int) -> Floats:
+    """Return the change of the log of speed from the cycle that ends at each event to the one that begins there."""
+    log_rpm = np.log(rpm)
+    ends = row + turn > last
+    later = np.where(ends, row, row + turn)
+    earlier = np.where(ends, np.maximum(row - turn, first), row)
+    return np.asarray(log_rpm[later] - log_rpm[earlier], dtype=np.float64)
+
+
+def _speed(events: pa.Table, repeat_s: float) -> Floats:
+    """Return the speed over the cycle that ends at each event, gaps filled in, 1 where there is none at all."""
     rpm = column_values(events, "engine_rpm")
     if not np.isfinite(rpm).any():
         rpm = repeat_s * 1e6 / column_values(events, "interval_us")
     known = np.isfinite(rpm) & (rpm > 0)
     if not known.any():
-        return np.ones_like(time_s)
+        return np.ones(rpm.size)
     rows = np.arange(rpm.size)
-    filled = np.interp(rows, rows[known], rpm[known])
-    return np.maximum(running_median(filled, turn), 1.0)
+    return np.maximum(np.interp(rows, rows[known], rpm[known]), 1.0)
 
 
 def _states(events: pa.Table) -> NDArray[np.int64]:
@@ -170,8 +182,10 @@ class Conditions:
         if self._charge is not None and self._charge_knots is not None:
             columns += self._charge_knots.columns(self._charge[rows])
         columns += self._state_columns(rows)
-        columns += [np.clip(self._context.acceleration[rows] / self._calm, -10, 10) / 10]
+        pull = np.clip(self._context.acceleration[rows] / self._calm, -10, 10) / 10
+        columns += [pull, pull * (self._speed[rows] - self._speed_knots.middle)]
         columns += [np.exp(-self._context.since[rows] / 2), np.exp(-self._context.since[rows] / 15)]
+        columns += [np.exp(-2 * self._context.until[rows])]
         return np.stack(columns, axis=1)
 
     def noise(self, rows: Ints) -> Floats:
@@ -180,7 +194,7 @@ class Conditions:
         columns += self._state_columns(rows)
         columns += [np.log1p(np.abs(self._context.acceleration[rows]) / self._calm) / 3]
         columns += [np.exp(-self._context.since[rows] / 2), np.exp(-self._context.since[rows] / 15)]
-        columns += [np.exp(-self._context.until[rows])]
+        columns += [np.exp(-2 * self._context.until[rows])]
         return np.stack(columns, axis=1)
 
     def _state_columns(self, rows: Ints) -> list[Floats]:

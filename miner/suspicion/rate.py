@@ -22,6 +22,7 @@ Floats = NDArray[np.float64]
 MAX_PEAKS = 2000
 PEAK_SHARE = 0.02
 EXCESS_CHANCE = 0.01
+CLUSTER_S = 0.5
 _SHAPE_FLOOR = 1e-6
 
 
@@ -59,7 +60,12 @@ class ParetoFit:
 
 
 def fit_pareto(
-    excess: Floats, *, limit: float | None = None, prior: Prior | None = None, lowest_shape: float = -0.5
+    excess: Floats,
+    *,
+    limit: float | None = None,
+    prior: Prior | None = None,
+    lowest_shape: float = -0.5,
+    independent: float = 1.0,
 ) -> ParetoFit:
     """Fit the generalized Pareto law by maximum likelihood.
 
@@ -73,6 +79,8 @@ def fit_pareto(
         Without it, plain maximum likelihood.
     lowest_shape : float, default=-0.5
         Below 0 the law has an end; 0 forbids it, so that no value is ever called impossible.
+    independent : float, default=1
+        Share of the values that are independent of each other; the weight of the data against the prior.
     """
     from scipy.optimize import minimize
 
@@ -80,7 +88,7 @@ def fit_pareto(
 
     def loss(p: Floats) -> float:
         log_scale, shape = float(p[0]), float(p[1])
-        return _loss(excess / mean, log_scale, shape, None if limit is None else limit / mean) + _penalty(
+        return independent * _loss(excess / mean, log_scale, shape, None if limit is None else limit / mean) + _penalty(
             log_scale + np.log(mean), shape, prior
         )
 
@@ -141,7 +149,7 @@ class Tail:
         return np.where(x > self.threshold, above, below)
 
 
-def fit_tail(values: Floats, *, hours: float, prior: Prior) -> Tail:
+def fit_tail(values: Floats, *, hours: float, prior: Prior, time_s: Floats | None = None) -> Tail:
     """Fit the tail of the healthy part of ``values``; larger is more suspicious.
 
     Parameters
@@ -150,12 +158,16 @@ def fit_tail(values: Floats, *, hours: float, prior: Prior) -> Tail:
     hours : float
         Length of the recording the values come from.
     prior : Prior
+    time_s : ndarray of shape (n,), optional
+        When each value happened, ascending. Peaks less than `CLUSTER_S` apart are one occasion: unusual moments last,
+        and ten peaks in one gear change are not ten reasons to believe in them.
     """
-    ordered = np.sort(values)[::-1]
+    order = np.argsort(-values, kind="stable")
+    ordered = values[order]
     n_peaks = int(np.clip(PEAK_SHARE * ordered.size, min(30, ordered.size // 2), MAX_PEAKS))
     threshold = float(ordered[n_peaks]) if n_peaks < ordered.size else float(ordered[-1])
     excess = ordered[:n_peaks] - threshold
-    law, n_above = _healthy_law(excess[excess > 0], prior)
+    law, n_above = _healthy_law(excess, prior, None if time_s is None else time_s[order[:n_peaks]])
     share_seen = 1.0
     if n_above:
         share_seen = -float(np.expm1(law.log_survival(np.array(excess[n_above - 1]))))
@@ -167,27 +179,38 @@ def fit_tail(values: Floats, *, hours: float, prior: Prior) -> Tail:
     )  # fmt: skip
 
 
-def _healthy_law(excess: Floats, prior: Prior) -> tuple[ParetoFit, int]:
+def _healthy_law(excess: Floats, prior: Prior, time_s: Floats | None) -> tuple[ParetoFit, int]:
     """Return the law and how many of the largest values it leaves out; ``excess`` descends."""
     from scipy.stats import poisson
 
-    if excess.size < 4:
+    if excess.size < 4 or excess[excess.size // 2 - 1] <= 0:
         return ParetoFit(scale=prior.scale, shape=prior.shape + prior.shape_spread), 0
+
+    def fit(n_out: int) -> tuple[ParetoFit, float]:
+        occasions = 1.0 if time_s is None else _occasions(time_s[n_out:]) / (excess.size - n_out)
+        limit = float(excess[n_out - 1]) if n_out else None
+        seen = np.maximum(excess[n_out:], 1e-12)
+        return fit_pareto(seen, limit=limit, prior=prior, lowest_shape=0.0, independent=occasions), occasions
+
     left_out = excess.size // 2
-    law = fit_pareto(excess[left_out:], limit=float(excess[left_out - 1]), prior=prior, lowest_shape=0.0)
+    law, independent = fit(left_out)
     while left_out:
         n_next = left_out // 2
         n_above = max(n_next, 1)
-        level = float(excess[n_above - 1])
         n_in = excess.size - left_out
-        chance = np.exp(law.log_survival(np.array([excess[left_out - 1], level])))
-        expected = n_in * float(chance[1]) / (1 - min(float(chance[0]), 1 - 1e-9))
-        if poisson.sf(n_above - 1, expected * (1 + 8 / np.sqrt(n_in))) < EXCESS_CHANCE:
+        chance = np.exp(law.log_survival(np.array([excess[left_out - 1], excess[n_above - 1]])))
+        expected = independent * n_in * float(chance[1]) / (1 - min(float(chance[0]), 1 - 1e-9))
+        found = float(n_above) * independent if time_s is None else _occasions(time_s[:n_above])
+        if poisson.sf(np.ceil(found) - 1, expected * (1 + 8 / np.sqrt(independent * n_in))) < EXCESS_CHANCE:
             break
         left_out = n_next
-        limit = float(excess[left_out - 1]) if left_out else None
-        law = fit_pareto(excess[left_out:], limit=limit, prior=prior, lowest_shape=0.0)
+        law, independent = fit(left_out)
     return law, left_out
+
+
+def _occasions(time_s: Floats) -> int:
+    """Return how many groups of moments lie more than `CLUSTER_S` apart."""
+    return int(np.sum(np.diff(np.sort(time_s)) > CLUSTER_S)) + 1
 
 
 def _counted(ordered: Floats, n_peaks: int, n_healthy: float, hours: float) -> tuple[Floats, Floats]:

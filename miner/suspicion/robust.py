@@ -142,10 +142,11 @@ class RobustFit:
 
 
 def robust_regression(
-    x: Floats, y: Floats, *, sigma: Floats | None = None, ridge: float = 1.0, redescend: bool = True, n_steps: int = 12
+    x: Floats, y: Floats, *, sigma: Floats | None = None, redescend: bool = True, n_steps: int = 12
 ) -> RobustFit:
     """Fit ``y = x @ b`` by iteratively reweighted least squares.
 
+    A weak ridge says that no effect is larger than the range of ``y``, so that bases that hardly vary stay harmless.
     Huber weights first; with ``redescend``, Tukey's biweight in the second half of the steps, so that a burst of
     faults ends with no weight at all.
 
@@ -156,23 +157,22 @@ def robust_regression(
     y : ndarray of shape (n,)
     sigma : ndarray of shape (n,), optional
         Relative scale of each row's noise.
-    ridge : float, default=1
-        Pseudo-observations that say 'no effect' for each basis: what was visited briefly is believed less.
     redescend : bool, default=True
     n_steps : int, default=12
     """
     spread = np.ones_like(y) if sigma is None else sigma
     base = 1.0 / spread**2
     base = base / np.median(base)
-    penalty = np.full(x.shape[1], ridge)
-    penalty[0] = 1e-9
-    weights, centred = base, y
+    weights = base
+    reach = max(float(np.ptp(np.quantile(y, (0.01, 0.99)))), 1e-9)
+    penalty = np.full(x.shape[1], 1e-9)
     coefficients = np.zeros(x.shape[1])
     coefficients[0] = np.median(y)
     for step in range(n_steps):
         centred = (y - x @ coefficients) / spread
         scale = max(mad_sigma(centred), 1e-12)
         weights = base * _weight(np.abs(centred) / scale, redescend=redescend and step >= n_steps // 2)
+        penalty[1:] = max((scale * float(np.median(spread)) / reach) ** 2, 1e-7)
         information = (x * weights[:, None]).T @ x + np.diag(penalty)
         coefficients = np.linalg.solve(information, x.T @ (weights * y))
     information = (x * weights[:, None]).T @ x + np.diag(penalty)
