@@ -245,15 +245,17 @@ def _cycle_lengths(time_s: _Floats, rpm: _Floats, cycle: _Ints, setup: Setup) ->
     return np.full(time_s.size, max(float(time_s[-1] - time_s[0]) / n_cycles, 1e-3), dtype=np.float64)
 
 
-def collect_evidence(view: EventView, rows: _Ints, kinds: NDArray[np.str_], listed: _Ints, setup: Setup) -> Evidence:
+def collect_evidence(
+    view: EventView, rows: _Ints, kinds: NDArray[np.str_], listed: NDArray[np.bool_], setup: Setup
+) -> Evidence:
     """Gather what the suspects at ``rows`` show.
 
     Parameters
     ----------
     rows, kinds : ndarray of shape (n,)
         Rows of the view and kinds of the suspects.
-    listed : ndarray of int
-        Rows of all suspects that are listed in their own right.
+    listed : ndarray of bool, shape (n_events,)
+        Which events are listed in their own right.
     """
     counts = Counter(kinds.tolist())
     slots = np.unique(view.slot[rows])
@@ -281,7 +283,7 @@ def collect_evidence(view: EventView, rows: _Ints, kinds: NDArray[np.str_], list
         rpm_high=float(rpm.max()) if rpm.size else float("nan"),
         state=Counter(view.state[rows].tolist()).most_common(1)[0][0],
         n_others=others.size,
-        n_others_listed=int(np.isin(others, listed).sum()),
+        n_others_listed=int(listed[others].sum()),
         command_lead=leads.command,
         feedback_lead=leads.feedback,
         feedback_shared=leads.shared,

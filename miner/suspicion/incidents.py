@@ -212,7 +212,8 @@ def _describe(suspects: pa.Table, numbers: _Ints, rows: _Ints, view: EventView, 
     rates, ranks = suspects["false_alarms_per_hour"].to_numpy(), suspects["rank"].to_numpy()
     order = np.argsort(numbers, kind="stable")
     groups = np.split(order, np.flatnonzero(np.diff(numbers[order])) + 1)
-    listed = rows[rates <= LISTED_RATE_PER_HOUR]
+    listed = np.zeros(view.time_s.size, dtype=np.bool_)
+    listed[rows[rates <= LISTED_RATE_PER_HOUR]] = True
     out = []
     for group in groups:
         if numbers[group[0]] == 0:
