@@ -9,8 +9,8 @@ A recording is one Parquet file or one folder of Parquet files (parts). A folder
    than one second.
 
 Otherwise every Parquet file is a recording of its own. Left out: hidden names, folders of findings (they hold a
-``summary.json`` beside an ``events.parquet``), the output folder, and Parquet files without any column of numbers
-that could be a lead: tables that this tool wrote itself.
+``summary.json`` beside an ``events.parquet``), the output folder, and tables that this tool wrote itself (the tables
+of findings, and ``truth_*.parquet`` of made-up recordings).
 
 The setup of ``trip.parquet`` is the first of these that exists: ``trip.toml`` beside it, ``setup.toml`` in its
 folder (or in the folder of parts), ``setup.toml`` in each folder above up to the one searched, and at last the one
@@ -67,7 +67,7 @@ def _walk(folder: Path, leave_out: Path | None) -> Iterator[Found]:
     if (folder / "summary.json").is_file() and (folder / "events.parquet").is_file():
         return
     entries = sorted(p for p in folder.iterdir() if not p.name.startswith("."))
-    files = [p for p in entries if p.suffix.lower() == ".parquet" and p.is_file() and not _is_own_table(p)]
+    files = [p for p in entries if p.suffix.lower() == ".parquet" and p.is_file() and not _is_own(p)]
     reason = _why_parts(folder, files)
     if reason:
         yield Found(path=folder, why=reason)
@@ -94,8 +94,10 @@ def _why_parts(folder: Path, files: Sequence[Path]) -> str:
     return ""
 
 
-def _is_own_table(path: Path) -> bool:
-    """Say whether a file is one of the tables of findings, which are no recordings."""
+def _is_own(path: Path) -> bool:
+    """Say whether a file is one of the tables that this tool writes itself, which are no recordings."""
+    if path.stem.startswith("truth_"):
+        return True
     if path.stem not in {"events", "gaps", "incidents", "pulses", "suspects"}:  # most files need not be opened
         return False
     import pyarrow.parquet as pq

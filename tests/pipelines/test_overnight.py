@@ -67,6 +67,7 @@ def test_findings_hidden_names_and_own_tables_are_no_recordings(tmp_path):
     write_fake(tmp_path / "a.parquet", 1)
     write_fake(tmp_path / ".hidden" / "b.parquet", 1)
     pq.write_table(EVENTS.empty(), tmp_path / "events.parquet")
+    write_fake(tmp_path / "truth_events.parquet", 1)
     done = tmp_path / "old findings"
     write_fake(done / "events.parquet", 1)
     write_fake(done / "extra.parquet", 1)

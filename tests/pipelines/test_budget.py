@@ -1,0 +1,143 @@
+"""Memory: sizes, workers that fit, tasks that wait, and the whole process tree measured under its budget."""
+
+from __future__ import annotations
+
+import io
+import threading
+import time
+from contextlib import suppress
+from pathlib import Path
+from typing import Self
+
+import numpy as np
+import psutil
+import pyarrow as pa
+import pyarrow.parquet as pq
+import pytest
+from rich.console import Console
+
+from miner.errors import RunError
+from pipelines import budget
+from pipelines.budget import BASE_BYTES, MIB, STARTER_BYTES, count_workers, machine_bytes, need_bytes, parse_size
+from pipelines.overnight_command import run_overnight
+from pipelines.plan import make_plan
+from pipelines.pool import LocalPool
+from pipelines.steps import MineSteps
+from pipelines.tasks import Look
+from tests.pipelines import small
+from tests.pipelines.fakes import FakeSteps, write_fake_tree
+
+LOOK = Look(identity="x", section_samples=(1000,), rate_hz=100.0, n_leads=4)
+
+
+@pytest.mark.parametrize(
+    ("text", "size"),
+    [("4GB", 4 << 30), ("4 gib", 4 << 30), ("800m", 800 << 20), ("1.5G", 3 << 29), ("1024", 1024), ("2 TB", 2 << 40)],
+)
+def test_sizes(text, size):
+    assert parse_size(text) == size
+
+
+@pytest.mark.parametrize("text", ["", "much", "-1GB", "4 apples", "GB"])
+def test_no_sizes(text):
+    with pytest.raises(RunError, match=r"--memory-budget.*is no size; write it like '4GB'"):
+        parse_size(text)
+
+
+def test_the_machine_or_its_container(tmp_path, monkeypatch):
+    limit = tmp_path / "memory.max"
+    monkeypatch.setattr(budget, "_CGROUP", limit)
+    whole = machine_bytes()
+    assert whole == psutil.virtual_memory().total
+    limit.write_text("max\n")
+    assert machine_bytes() == whole
+    limit.write_text("1000000\n")
+    assert machine_bytes() == 1_000_000
+    assert budget.default_budget() == 500_000
+
+
+def test_workers_follow_the_budget():
+    need = need_bytes("section", LOOK)
+    one = STARTER_BYTES + BASE_BYTES + need
+    assert count_workers(one, need, 8) == 1
+    assert count_workers(one + BASE_BYTES + need - 1, need, 8) == 1
+    assert count_workers(one + BASE_BYTES + need, need, 8) == 2
+    assert count_workers(100 * one, need, 8) == 8
+    with pytest.raises(RunError, match=f"give at least {-(-one // MIB)} MB"):
+        count_workers(one - 1, need, 8)
+
+
+def test_need_grows_with_leads_and_finish_with_length():
+    long = Look(identity="x", section_samples=(10**9,), rate_hz=100.0, n_leads=4)
+    more = Look(identity="x", section_samples=(1000,), rate_hz=100.0, n_leads=8)
+    assert need_bytes("section", long) == need_bytes("section", LOOK) < need_bytes("section", more)
+    assert need_bytes("finish", long) > need_bytes("finish", LOOK)
+
+
+def test_a_task_that_does_not_fit_waits_and_is_started_alone(tmp_path):
+    steps = FakeSteps(pause_s=0.2)
+    plan = make_plan(write_fake_tree(tmp_path / "in", 2), tmp_path / "out", steps)
+    first, second = (job.task("profile") for job in plan.jobs)
+    pool = LocalPool(2, steps, budget_bytes=2 * BASE_BYTES + first.need_bytes + second.need_bytes - 1)
+    try:
+        assert pool.has_room(first)
+        pool.start(first)
+        assert pool.has_room()
+        assert not pool.has_room(second)
+        while not pool.wait(10.0, lambda *_: None):
+            pass
+        assert pool.has_room(second)  # alone it may run in any case
+    finally:
+        pool.close()
+
+
+class Tree:
+    """Samples the memory of this process's children, and of itself above what it held before."""
+
+    def __enter__(self) -> Self:
+        self.peak, self._stop = 0, threading.Event()
+        self._before = psutil.Process().memory_info().rss
+        self._thread = threading.Thread(target=self._watch, daemon=True)
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._stop.set()
+        self._thread.join()
+
+    def _watch(self) -> None:
+        own = psutil.Process()
+        while not self._stop.is_set():
+            total = max(0, own.memory_info().rss - self._before)
+            for child in own.children(recursive=True):
+                with suppress(psutil.Error):
+                    total += child.memory_info().rss
+            self.peak = max(self.peak, total)
+            time.sleep(0.02)
+
+
+def write_single_group(path: Path, minutes: float) -> None:
+    """Write a recording as one row group, larger in memory than a worker may hold; the small drive again and again."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    columns = {name: np.round(values * 1000).astype(np.int16) for name, values in small.leads(60.0).items()}
+    fields = [pa.field(name, pa.int16(), metadata={"scale": "0.001"}) for name in columns]
+    schema = pa.schema(fields, metadata={"sample_rate_hz": str(small.RATE_HZ)})
+    table = pa.table({n: np.tile(v, int(minutes)) for n, v in columns.items()}, schema=schema)
+    pq.write_table(table, path, row_group_size=len(table), compression="zstd")
+
+
+@pytest.mark.slow
+def test_the_whole_process_tree_stays_in_its_budget(tmp_path):
+    folder = tmp_path / "in"
+    write_single_group(folder / "long.parquet", 12)  # 72 million samples of 2 leads: 288 MB in one row group
+    for name in "ab":
+        small.write(folder / name, small.leads(15.0, absent=(100,), seed=ord(name)))
+        (folder / name / "car.toml").unlink()
+    (folder / "setup.toml").write_text(small.SETUP)
+    asked = STARTER_BYTES + 2 * (BASE_BYTES + need_bytes("section", LOOK))
+    console = Console(file=io.StringIO(), width=200)
+    with Tree() as tree:
+        run_overnight(console, folder, tmp_path / "out", MineSteps(), memory_budget=str(asked), workers=2)
+    text = console.file.getvalue()
+    assert "3 recordings mined" in text, text
+    assert 2 * 100 * MIB < tree.peak < asked, f"{tree.peak / MIB:.0f} of {asked / MIB:.0f} MB"
