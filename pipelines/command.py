@@ -92,12 +92,16 @@ def review(folder: Folder) -> None:
 
 
 @app.command()
-def sensitivity(folder: Folder) -> None:
+def sensitivity(
+    folder: Folder,
+    *,
+    thorough: Annotated[bool, typer.Option("--thorough", help="Plant anew, and more; takes some minutes.")] = False,
+) -> None:
     """Show what would have been found in this recording, and what could not have been seen."""
     from miner.findings.store import Findings
-    from pipelines.listing import print_sensitivity
+    from pipelines.sensitivity_view import print_sensitivity
 
-    print_sensitivity(open_console(), Findings(folder))
+    print_sensitivity(open_console(), Findings(folder), thorough=thorough)
 
 
 app.command()(overnight)

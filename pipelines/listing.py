@@ -89,6 +89,11 @@ def _incidents(rows: Sequence[dict[str, Any]]) -> RenderableType:
     return Group(*parts)
 
 
+def _sentences(title: str, sentences: Sequence[str]) -> RenderableType:
+    shown = [Text(f"  {sentence}\n") for sentence in sentences[:TOP_INCIDENTS]]
+    return Text.assemble((f"{title}\n", "bold"), *shown) if shown else Text("")
+
+
 def print_findings(console: Console, findings: Findings, *, top: int = TOP_SUSPECTS) -> None:
     """Print list, incidents, warnings, places of the files and the standing caution."""
     summary = findings.summary()
@@ -103,6 +108,9 @@ def print_findings(console: Console, findings: Findings, *, top: int = TOP_SUSPE
         console.print(Text(f"... and {len(suspects) - top} more in the ranked list"))
     if incidents:
         console.print(_incidents(incidents))
+    explained = summary.get("explained", {})
+    for title, key in (("Always different, so not in the list", "standing"), ("When it happens", "conditions")):
+        console.print(_sentences(title, explained.get(key, [])), end="")
     for warning in summary.get("warnings", []):
         console.print(Text(f"Note: {warning}"))
     console.print(_places(findings))

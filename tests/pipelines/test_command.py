@@ -1,0 +1,137 @@
+"""The commands as a user types them, on a small recording."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import openpyxl
+import pytest
+
+from pipelines.command import app
+from pipelines.console import CAUTION, guarded
+from pipelines.demo import match_planted
+from pipelines.sensitivity_view import size_text
+from tests.pipelines.small import leads, write
+
+Run = Callable[..., tuple[int, str]]
+
+
+@pytest.fixture
+def run(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Run:
+    """Run a command line in this process; return exit code and what it said."""
+
+    def run(*arguments: object) -> tuple[int, str]:
+        monkeypatch.setattr(sys, "argv", ["ignition-miner", *map(str, arguments)])
+        code = guarded(app)
+        out, err = capsys.readouterr()
+        return code, out + err
+
+    return run
+
+
+@pytest.fixture(scope="module")
+def mined(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
+    """Mine a recording with absent answers as another process would; return folder and words."""
+    place = tmp_path_factory.mktemp("command")
+    recording, setup = write(place, dict(leads(14.0, absent=(150,))))
+    code = "from pipelines.command import main; main()"
+    arguments = ["mine", str(recording), "--setup", str(setup), "--out", str(place / "out")]
+    ran = subprocess.run([sys.executable, "-c", code, *arguments], capture_output=True, text=True, check=False)
+    assert ran.returncode == 0, ran.stderr
+    assert ran.stderr == ""
+    return place / "out", ran.stdout
+
+
+def test_mine_shows_list_incidents_files_and_caution(mined: tuple[Path, str]) -> None:
+    folder, said = mined
+    assert "absent_feedback" in said
+    assert "Incidents, worst first" in said
+    assert f"event table: {folder / 'events.parquet'}" in said
+    assert "x real time" in said
+    assert CAUTION.split(":")[0] in said
+    assert "\x1b" not in said, "no colours in a pipe"
+
+
+@pytest.mark.parametrize("ending", ["xlsx", "csv", "parquet"])
+def test_export_says_where_it_wrote(mined: tuple[Path, str], tmp_path: Path, run: Run, ending: str) -> None:
+    target = tmp_path / f"events.{ending}"
+    assert run("export", mined[0], "--to", target) == (0, f"written: {target}\n")
+    assert target.stat().st_size > 1000
+
+
+def test_exported_workbook_opens(mined: tuple[Path, str], tmp_path: Path, run: Run) -> None:
+    run("export", mined[0], "--to", tmp_path / "x.xlsx")
+    book = openpyxl.load_workbook(tmp_path / "x.xlsx", read_only=True)
+    assert book["Suspects"]["E2"].value == "absent_feedback"
+    assert book["Setup"]["A1"].value == "key"
+
+
+def test_export_of_another_table(mined: tuple[Path, str], tmp_path: Path, run: Run) -> None:
+    assert run("export", mined[0], "--to", tmp_path / "s.csv", "--table", "suspects")[0] == 0
+    assert (tmp_path / "s.csv").read_text(encoding="utf-8-sig").startswith("rank,event_id,")
+
+
+def test_sensitivity_shows_kinds_and_the_limit_of_a_clean_list(mined: tuple[Path, str], run: Run) -> None:
+    code, said = run("sensitivity", mined[0])
+    assert code == 0
+    assert "absent_feedback" in said
+    assert "95% confidence" in said
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["export", "nowhere", "--to", "x.csv"], "nowhere: there is no such folder"),
+        (["sensitivity", "nowhere"], "nowhere: there is no such folder"),
+        (["review", "nowhere"], "nowhere: there is no such folder"),
+        (["mine", "x.parquet", "--out", "o"], "Missing option '--setup'"),
+        (["mine", "x.parquet", "--setup", "s", "--out", "o", "--rate-hz", "0"], "--rate-hz"),
+        (["mnie"], "No such command 'mnie'"),
+    ],
+)
+def test_wrong_words_end_with_2_and_a_sentence(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, run: Run, arguments: list[str], said: str
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    code, words = run(*arguments)
+    assert code == 2
+    assert said in words
+    assert "Traceback" not in words
+    assert not list(tmp_path.iterdir())
+
+
+@pytest.mark.parametrize("command", ["demo", "mine", "export", "review", "sensitivity", "overnight"])
+def test_every_command_explains_itself(run: Run, command: str) -> None:
+    code, words = run(command, "--help")
+    assert code == 0
+    assert f"Usage: ignition-miner {command}" in words
+
+
+def test_planted_and_listed_are_matched_by_cylinder_and_time() -> None:
+    suspects = [
+        {"rank": 1, "time_s": 5.0, "cylinder": 2},
+        {"rank": 2, "time_s": 5.001, "cylinder": 3},
+        {"rank": 3, "time_s": 9.004, "cylinder": None},
+    ]
+    faults = [{"time_s": 5.0, "cylinder": 3}, {"time_s": 9.0, "cylinder": 1}, {"time_s": 7.0, "cylinder": 2}]
+    found = match_planted(faults, suspects)
+    assert [None if suspect is None else suspect["rank"] for suspect in found] == [2, 3, None]
+
+
+def test_size_of_a_fault_in_words() -> None:
+    assert [size_text(0.05, "share"), size_text(2.0, "pulses"), size_text(None, "deg")] == ["5 %", "yes", "-"]
+
+
+@pytest.mark.slow
+def test_short_demo_finds_what_was_planted(tmp_path: Path, run: Run) -> None:
+    code, said = run("demo", "--minutes", "1", "--out", tmp_path / "demo")
+    assert code == 0, said
+    assert "What was planted, and what became of it" in said
+    assert (tmp_path / "demo" / "findings.xlsx").stat().st_size > 100_000
+    line = next(line for line in said.splitlines() if "planted faults that the leads can show" in line)
+    n_found, _, n_planted = line.split()[:3]
+    assert int(n_planted) >= 10
+    assert int(n_found) >= 0.7 * int(n_planted)
