@@ -14,8 +14,8 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from miner.recording.chunks import iter_chunks
 from miner.recording.reader import Recording
+from miner.recording.windows import Window, read_windows
 from miner.review.envelope import block_extremes
 from miner.review.source import ReviewSource, TimeMap
 
@@ -94,10 +94,13 @@ class ViewReader:
             return self._middle(source.recording, first, last, per_pixel)
 
     def _true_samples(self, recording: Recording, first: int, last: int) -> View:
+        window = self._read(recording, first, last)
+        view = View(step=1, times_s=window.time_s, values=dict(enumerate(window.volts.values())))
+        return _with_breaks(view, self.source.rate_hz)
+
+    def _read(self, recording: Recording, first: int, last: int) -> Window:
         columns = [lead.column for lead in self.source.leads]
-        values = read_volts(recording, columns, first, last)
-        times = self.source.times.times_of(np.arange(first, last))
-        return _with_breaks(View(step=1, times_s=times, values=dict(enumerate(values))), self.source.rate_hz)
+        return next(read_windows(recording, columns, [(first, min(last, self.source.n_samples))]))
 
     def _far(self, first: int, last: int, per_pixel: float, *, exact: bool = True) -> View:
         step, level = self.source.envelope.pick(per_pixel)
@@ -139,9 +142,8 @@ class ViewReader:
         if tile in self._tiles:
             self._tiles.move_to_end(tile)
             return self._tiles[tile]
-        columns = [lead.column for lead in self.source.leads]
         start = tile * TILE_SAMPLES
-        volts = read_volts(recording, columns, start, min(start + TILE_SAMPLES, self.source.n_samples))
+        volts = self._read(recording, start, start + TILE_SAMPLES).volts.values()
         made = {lead: block_extremes(values, FINE_BLOCK) for lead, values in enumerate(volts)}
         self._tiles[tile] = made
         while len(self._tiles) > TILES_KEPT:
@@ -166,27 +168,6 @@ class ViewReader:
 
 def _tiles_over(first: int, last: int) -> range:
     return range(first // TILE_SAMPLES, (last - 1) // TILE_SAMPLES + 1)
-
-
-def read_volts(recording: Recording, columns: list[str], first: int, last: int) -> list[Floats]:
-    """Return the samples ``[first, last)`` of each column in volts; NaN where missing.
-
-    Returns
-    -------
-    list of ndarray of shape (last - first,), float32
-        One per column.
-    """
-    out = [np.full(last - first, np.nan, np.float32) for _ in columns]
-    for chunk in iter_chunks(recording, list(dict.fromkeys(columns)), start=first, stop=last):
-        place = slice(chunk.start - first, chunk.stop - first)
-        for values, column in zip(out, columns, strict=True):
-            channel = recording.channels[column]
-            values[place] = chunk.raw[column].astype(np.float32) * np.float32(channel.scale) + np.float32(
-                channel.offset
-            )
-            for start, stop in chunk.missing.get(column, ()):
-                values[start - first : stop - first] = np.nan
-    return out
 
 
 def stored_view(table: pa.Table, times: TimeMap, *, true_samples: bool) -> View:

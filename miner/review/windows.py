@@ -19,11 +19,11 @@ from numpy.typing import NDArray
 from miner.engine.setup import Setup
 from miner.findings.store import Findings
 from miner.recording.reader import Recording
+from miner.recording.windows import Window, read_windows
 from miner.review.envelope import block_extremes
 from miner.review.keep import clock_table, envelope_table, measure_table, track_table
 from miner.review.source import RECORDING_FILE, TimeMap, describe_recording
 from miner.review.tables import CLOCK, ENVELOPE, MEASURES, TRACKS, USUAL, WINDOWS
-from miner.review.views import read_volts
 from miner.schema import GAPS
 from miner.signal.extraction import Extraction
 
@@ -42,9 +42,6 @@ CELLS_PER_OCTAVE = 4
 ENOUGH_EVENTS = 12
 N_PLACES, N_PER_PLACE = 8, 4
 """Healthy events for one usual pulse come from so many places of the recording, so many in a row from each."""
-
-STRETCH_SAMPLES = 1 << 20
-"""Pieces that lie within so many samples are read together."""
 
 N_NEAR = 200
 """Events of the same cylinder next to a suspect that tell how long its pulse should be."""
@@ -125,11 +122,11 @@ def _pulse_span_us(events: dict[str, NDArray[Any]], rows: NDArray[np.int64]) -> 
     return float(np.median(ends)) if len(ends) else DEFAULT_PULSE_US
 
 
-Keep = Callable[[int, list[Floats]], None]
+Keep = Callable[[Window], None]
 
 
 class _Sweep:
-    """Reads many short pieces of a recording in one pass: what lies close together is decoded once."""
+    """Collects which short stretches of a recording are wanted, and by whom, and reads all in one pass."""
 
     def __init__(self, recording: Recording, columns: list[str]) -> None:
         self.recording = recording
@@ -137,26 +134,17 @@ class _Sweep:
         self.wanted: list[tuple[int, int, Keep]] = []
 
     def want(self, first: int, last: int, keep: Keep) -> None:
-        """Have ``keep(first, volts per column)`` called with samples ``[first, last)``, cut to the recording."""
+        """Have ``keep`` called with samples ``[first, last)``, cut to the recording."""
         first = min(max(first, 0), self.recording.n_samples)
         self.wanted.append((first, max(min(last, self.recording.n_samples), first), keep))
 
     def run(self) -> None:
-        """Read everything that is wanted, in time order."""
-        together: list[tuple[int, int, Keep]] = []
-        for piece in sorted(self.wanted, key=lambda piece: piece[:2]):
-            if together and piece[1] > together[0][0] + STRETCH_SAMPLES:
-                self._read(together)
-                together = []
-            together.append(piece)
-        if together:
-            self._read(together)
-
-    def _read(self, pieces: list[tuple[int, int, Keep]]) -> None:
-        start, stop = pieces[0][0], max(last for _, last, _ in pieces)
-        volts = read_volts(self.recording, self.columns, start, stop)
-        for first, last, keep in pieces:
-            keep(first, [values[first - start : last - start] for values in volts])
+        """Read everything that is wanted."""
+        wanted = sorted(self.wanted, key=lambda piece: (piece[1], piece[0]))  # the order in which windows come
+        ranges = [(first, last) for first, last, _ in wanted]
+        windows = read_windows(self.recording, self.columns, ranges)
+        for window, (_, _, keep) in zip(windows, wanted, strict=True):
+            keep(window)
 
 
 @dataclass(frozen=True)
@@ -188,19 +176,21 @@ class _Window:
         picker.want(start_s, start_s + min(2.0 * span_s, reach_s), self._keep_samples)
         picker.want(suspect["window_start_s"], suspect["window_end_s"], self._keep_blocks)
 
-    def _keep_samples(self, first: int, volts: list[Floats]) -> None:
-        self._keep(first, 1, volts)
+    def _keep_samples(self, window: Window) -> None:
+        self._keep(window, 1, list(window.volts.values()))
 
-    def _keep_blocks(self, first: int, volts: list[Floats]) -> None:
-        step = max(-(-len(volts[0]) // N_WIDE_BLOCKS), 2)
-        self._keep(first, step, [np.stack(block_extremes(values, step), axis=1).ravel() for values in volts])
+    def _keep_blocks(self, window: Window) -> None:
+        step = max(-(-len(window.time_s) // N_WIDE_BLOCKS), 2)
+        blocks = (block_extremes(values, step) for values in window.volts.values())
+        self._keep(window, step, [np.stack(ends, axis=1).ravel() for ends in blocks])
 
-    def _keep(self, first: int, step: int, volts: list[Floats]) -> None:
-        at = float(self.picker.times.times_of(np.array([first]))[0])
-        for lead, values in enumerate(volts):
-            self.rows.append(
-                {"event_id": self.event_id, "lead": lead, "step": step, "start_s": at, "values": values.copy()}
-            )
+    def _keep(self, window: Window, step: int, kept: list[Floats]) -> None:
+        if not len(window.time_s):
+            return
+        self.rows += [
+            {"event_id": self.event_id, "lead": lead, "step": step, "start_s": window.time_s[0], "values": values}
+            for lead, values in enumerate(kept)
+        ]
 
 
 def _usual_pulses(picker: _Picker, setup: Setup, events: pa.Table, suspects: pa.Table) -> Iterator[_UsualPulse]:
@@ -271,9 +261,10 @@ class _UsualPulse:
             picker.want(time_s + self.start_us * 1e-6, time_s + stop_us * 1e-6, self._keeper(float(time_s)))
 
     def _keeper(self, time_s: float) -> Keep:
-        def keep(first: int, volts: list[Floats]) -> None:
+        def keep(window: Window) -> None:
             """Put the leads on the grid, linear between samples, NaN beyond the recording."""
-            at_us = (self.picker.times.times_of(np.arange(first, first + len(volts[0]))) - time_s) * 1e6
+            at_us = (window.time_s - time_s) * 1e6
+            volts = list(window.volts.values())
             self.pulses.append(
                 [np.interp(self.grid_us, at_us, volts[lead], left=np.nan, right=np.nan) for lead in self.leads]
             )

@@ -8,6 +8,7 @@ import zlib
 import numpy as np
 import pytest
 
+from miner.recording.windows import read_windows
 from miner.review.packing import unpack
 from miner.review.report import write_report
 from miner.review.source import ReviewSource
@@ -49,9 +50,7 @@ def test_the_windows_are_the_true_samples(report, source):
     times = np.cumsum(arrays["time_s"])
     first = source.times.sample_at(times[0])
     scale, offset = header["scales"]["lead_1"]
-    from miner.review.views import read_volts
-
-    true = read_volts(source.recording, ["lead_2"], first, first + len(times))[0]
+    true = next(read_windows(source.recording, ["lead_2"], [(first, first + len(times))])).volts["lead_2"]
     np.testing.assert_allclose(arrays["lead_1"] * scale + offset, true, atol=1e-6)
     np.testing.assert_allclose(times, source.times.times_of(np.arange(first, first + len(times))), atol=1e-8)
 

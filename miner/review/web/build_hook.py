@@ -15,7 +15,7 @@ from hatchling.builders.hooks.plugin.interface import BuildHookInterface
 PARTS = ("page.html", "page.js", "page.css")
 
 
-class PageBuildHook(BuildHookInterface):
+class PageBuildHook(BuildHookInterface[Any]):
     """Runs npm in miner/review/web unless the built page is newer than its sources."""
 
     def initialize(self, version: str, build_data: dict[str, Any]) -> None:

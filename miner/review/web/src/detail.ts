@@ -88,7 +88,7 @@ function incidentPart(incident: Incident): HTMLElement {
 }
 
 function judgePart(state: State): { root: HTMLElement; draw: () => void } {
-  const note = el("textarea", { id: "note", rows: 2, maxlength: 4000, "aria-label": "Note", placeholder: "Note (M to write, Ctrl+Enter to save)" });
+  const note = el("textarea", { id: "note", rows: 2, maxlength: 4000, "aria-label": "Note", placeholder: state.source.frozen ? "no note" : "Note (M to write, Ctrl+Enter to save)" });
   const saved = el("p", { class: "saved faint", role: "status" });
   let written = false; // typed but not saved yet
   let about = -1;
@@ -127,6 +127,6 @@ function judgePart(state: State): { root: HTMLElement; draw: () => void } {
     note.readOnly = true;
     for (const button of buttons) button.disabled = true;
   }
-  const title = state.source.frozen ? "Decision (frozen; decide in the live review)" : "Your decision";
+  const title = state.source.frozen ? "Decision when frozen" : "Your decision";
   return { root: el("div", { class: "decide" }, el("h3", {}, title), el("div", { class: "judges" }, ...buttons), note, saved), draw };
 }

@@ -13,6 +13,7 @@ import type { Suspect, View } from "./types";
 
 const GUTTER = 44; // left of the strips, for the voltages
 const HEAD = 26; // above them, for the slots
+const PAPER = { width: 940, height: 370 }; // fits A4 and Letter, landscape
 const FAR_S = 2; // wider views are labelled with the recording's clock, closer ones count from the suspect
 const TICKS = [1, 2, 5].flatMap((s) => Array.from({ length: 13 }, (_, k) => s * 10 ** (k - 10))).sort((a, b) => a - b);
 const CLOCK_TICKS = [...TICKS.filter((t) => t < 10), 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200];
@@ -30,6 +31,7 @@ export class Zoom {
   private shown: View | null = null;
   private asked: AbortController | null = null;
   private waiting = false;
+  private printing = false;
   private counter = 0;
 
   constructor(
@@ -53,6 +55,8 @@ export class Zoom {
     holder.append(this.status, this.marks.readout);
     listenPointer(this.plot.over, this);
     new ResizeObserver(() => this.resize()).observe(this.root);
+    addEventListener("beforeprint", () => this.resizeFor(true));
+    addEventListener("afterprint", () => this.resizeFor(false));
     state.on("selection", () => this.goToSuspect());
     this.marks.draw();
   }
@@ -91,7 +95,17 @@ export class Zoom {
     return { width: Math.max(this.root.clientWidth, 320), height: Math.max(this.root.clientHeight, 200) };
   }
 
+  /** Paper has a width of its own; the picture keeps it while the page is printed. */
+  private resizeFor(printing: boolean): void {
+    this.printing = printing;
+    if (printing) {
+      this.plot.setSize(PAPER);
+      this.marks.draw();
+    } else this.resize();
+  }
+
   private resize(): void {
+    if (this.printing) return;
     const { width, height } = this.size();
     if (width === this.plot.width && height === this.plot.height) return;
     this.plot.setSize({ width, height });
@@ -247,7 +261,7 @@ export class Zoom {
       ? ` · dashed: usual pulse (median of ${usual.n_events} healthy events at ${digits(usual.rpm_low, 3)}–${digits(usual.rpm_high, 3)} rpm, grey 5–95 %)`
       : this.state.selected ? " · no usual pulse kept" : "";
     const zero = this.isFar() ? "" : ` · 0 = ${clock(this.scene.zero, 6)}`;
-    this.status.textContent = `${duration(stop - start, 3)} · ${kind}${view.partial ? " (the recording is missing)" : ""}${zero}${band}`;
+    this.status.textContent = `${duration(stop - start, 3)} · ${kind}${view.partial && !this.state.source.frozen ? " (the recording is missing)" : ""}${zero}${band}`;
   }
 }
 
