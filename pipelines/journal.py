@@ -90,11 +90,6 @@ class Journal:
         with self._transaction() as db:
             db.execute("UPDATE run SET ended_at = ? WHERE rowid = (SELECT max(rowid) FROM run)", (_now(),))
 
-    def runs(self) -> list[tuple[str, str | None]]:
-        """Return when each run began, and ended or None."""
-        with self._transaction() as db:
-            return [(began, ended) for began, ended in db.execute("SELECT started_at, ended_at FROM run")]
-
     def enter_step(self, token: str, step: str, entry: StepEntry) -> None:
         """Enter a step whose file has its final name."""
         row = (token, step, entry.fingerprint, entry.digest, entry.elapsed_s, entry.cpu_s)
@@ -152,6 +147,12 @@ class Journal:
                 "INSERT OR REPLACE INTO failed VALUES (?, ?, ?, ?, ?)",
                 (token, name, failure.kind, failure.problem, failure.remedy),
             )
+
+    def failure(self, token: str) -> Failure | None:
+        """Return why a recording could not be mined in the last run."""
+        with self._transaction() as db:
+            row = db.execute("SELECT kind, problem, remedy FROM failed WHERE token = ?", (token,)).fetchone()
+        return None if row is None else Failure(kind=row[0], problem=row[1], remedy=row[2])
 
     @contextmanager
     def _transaction(self) -> Iterator[sqlite3.Connection]:

@@ -136,8 +136,6 @@ class _Run:
         self._journal, self._executor, self._view = journal, executor, view
         self._deaths: Counter[tuple[str, str]] = Counter()
         self.ended: list[tuple[Job, Result]] = []
-        for refused in plan.not_planned:
-            journal.enter_failed(refused.name, refused.name, refused.failure)
         self._open: dict[str, _Open] = {}
         for job in plan.jobs:
             self._reopen(job)

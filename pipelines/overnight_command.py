@@ -80,19 +80,28 @@ def run_overnight(
     """
     from pipelines.budget import default_budget, parse_size
     from pipelines.journal import Journal, exclusive_run
-    from pipelines.plan import make_plan
 
     budget = default_budget() if memory_budget is None else parse_size(memory_budget)
     if dry_run:
-        plan = make_plan(folder, out, steps, setup=setup)
+        plan = _look_around(console, folder, out, steps, setup)
         _print_plan(console, plan, budget, workers, cluster)
         return
     with exclusive_run(out), Journal(out.resolve() / "overnight.sqlite") as journal:
         journal.begin_run()
-        plan = make_plan(folder, out, steps, setup=setup)
+        plan = _look_around(console, folder, out, steps, setup)
         executor = _executor(plan, steps, budget, workers, cluster)
         _run_and_show(console, plan, journal, executor)
         journal.end_run()
+
+
+def _look_around(console: Console, folder: Path, out: Path, steps: Steps, setup: Path | None) -> Plan:
+    """Make the plan and show how far the look at thousands of files is."""
+    from pipelines.plan import make_plan
+
+    with console.status("looking at the recordings") as status:
+        return make_plan(
+            folder, out, steps, setup=setup, on_look=lambda done, total: status.update(f"recording {done} of {total}")
+        )
 
 
 def _executor(plan: Plan, steps: Steps, budget: int, workers: int | None, cluster: str | None) -> Executor:
@@ -156,18 +165,23 @@ def _print_plan(console: Console, plan: Plan, budget: int, workers: int | None, 
 def _plan_rows(plan: Plan) -> Sequence[tuple[str, ...]]:
     """Return one row a recording, with what the journal knows of it; nothing is written."""
     from pipelines.journal import Journal
-    from pipelines.overnight import valid_steps
 
     path = plan.out / "overnight.sqlite"
     if not path.is_file():
         return [(*_described(job), "to be mined") for job in plan.jobs]
-    rows = []
     with Journal(path) as journal:
-        for job in plan.jobs:
-            n_done = len(valid_steps(job, journal))
-            state = f"goes on after {n_done} of {job.look.n_sections + 2} steps" if n_done else "to be mined"
-            rows.append((*_described(job), "finished" if journal.finished(job.token) else state))
-    return rows
+        return [(*_described(job), _state(job, journal)) for job in plan.jobs]
+
+
+def _state(job: Job, journal: Journal) -> str:
+    from pipelines.overnight import valid_steps
+
+    if journal.finished(job.token):
+        return "finished"
+    n_done = len(valid_steps(job, journal))
+    state = f"goes on after {n_done} of {job.look.n_sections + 2} steps" if n_done else "to be mined"
+    failure = journal.failure(job.token)
+    return f"{state}; failed last time: {failure.problem}" if failure else state
 
 
 def _described(job: Job) -> tuple[str, ...]:

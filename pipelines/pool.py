@@ -138,10 +138,6 @@ class LocalPool:
     def _running(self) -> list[Task]:
         return [w.task for w in self._workers if w.task is not None]
 
-    def processes(self) -> list[int]:
-        """Return the process numbers of the workers."""
-        return [w.process.pid for w in self._workers if w.process.pid is not None]
-
     def _hire(self) -> _Worker:
         ours, theirs = self._context.Pipe()
         n_threads = max(1, (os.cpu_count() or 1) // self._n_workers)

@@ -37,6 +37,7 @@ def undisturbed(folder: Path, out: Path) -> tuple[dict[str, bytes], int]:
 
 
 @posix
+@pytest.mark.slow
 def test_killed_at_every_boundary(tmp_path):
     folder = write_fake_tree(tmp_path / "in", 2)
     expected, n_boundaries = undisturbed(folder, tmp_path / "whole")
@@ -71,6 +72,7 @@ def test_what_was_finished_is_not_done_again(tmp_path):
 
 
 @posix
+@pytest.mark.slow
 def test_killed_at_50_random_moments(tmp_path):
     folder = write_fake_tree(tmp_path / "in", 3)
     expected, _ = undisturbed(folder, tmp_path / "whole")

@@ -11,7 +11,7 @@ from miner.errors import RunError
 from pipelines.journal import Journal, StepEntry, exclusive_run
 from pipelines.overnight import valid_steps
 from pipelines.plan import make_plan
-from pipelines.tasks import digest_file
+from pipelines.tasks import Failure, digest_file
 from tests.pipelines.fakes import FakeSteps, write_fake_tree
 
 ENTRY = StepEntry(fingerprint="f", digest="d", elapsed_s=1.5, cpu_s=1.25)
@@ -64,7 +64,17 @@ def test_runs_are_entered_with_their_end(tmp_path):
         journal.begin_run()
         journal.begin_run()
         journal.end_run()
-        assert [ended is None for _, ended in journal.runs()] == [True, False]
+        ends = [end for (end,) in journal._db.execute("SELECT ended_at FROM run ORDER BY rowid")]
+        assert [end is None for end in ends] == [True, False]
+
+
+def test_failures_are_of_the_last_run(tmp_path):
+    failure = Failure(kind="died", problem="p", remedy="r")
+    with Journal(tmp_path / "j.sqlite") as journal:
+        journal.enter_failed("a", "trip", failure)
+        assert journal.failure("a") == failure
+        journal.begin_run()
+        assert journal.failure("a") is None
 
 
 def test_durable_settings(tmp_path):

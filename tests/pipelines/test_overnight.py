@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import os
 from pathlib import Path
 
@@ -9,15 +10,17 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
+from rich.console import Console
 
 from miner.errors import RunError
 from miner.schema import EVENTS
 from pipelines.discovery import find_recordings, find_setup
-from pipelines.journal import Journal
+from pipelines.journal import Journal, StepEntry
 from pipelines.overnight import Result, run_plan
+from pipelines.overnight_command import run_overnight
 from pipelines.plan import make_plan
 from pipelines.pool import LocalPool
-from pipelines.tasks import Steps, fingerprint
+from pipelines.tasks import Steps, fingerprint, run_task
 from tests.pipelines.fakes import FakeSteps, InlineExecutor, SilentView, tables_of, write_fake, write_fake_tree
 
 
@@ -265,3 +268,44 @@ def test_the_fingerprint_sees_a_replacement_of_equal_size_and_time(tmp_path):
     other.replace(path)
     assert path.stat().st_mtime_ns == stat.st_mtime_ns
     assert fingerprint(path) != before
+
+
+# the command --------------------------------------------------------------------------------------------------------
+
+
+def dry_run(folder: Path, out: Path, steps: Steps | None = None, **options) -> str:
+    console = Console(file=io.StringIO(), width=250)
+    run_overnight(console, folder, out, steps or FakeSteps(), dry_run=True, **options)
+    return console.file.getvalue()
+
+
+def test_a_dry_run_shows_the_plan_and_writes_nothing(tmp_path):
+    folder = write_fake_tree(tmp_path / "in")
+    (folder / "foreign.parquet").write_bytes(b"PAR1")
+    text = dry_run(folder, tmp_path / "out", memory_budget="64GB", workers=2)
+    assert text.index("cannot be mined: foreign.parquet: is no recording") < text.index("car_0/trip_a.parquet")
+    assert text.count("to be mined") == 3
+    assert "3 recordings, with 2 workers in 65536 MB" in text
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_dry_run_knows_what_is_done(tmp_path):
+    folder, out = write_fake_tree(tmp_path / "in"), tmp_path / "out"
+    write_fake(folder / "silent.parquet", 9)
+    run(folder, out)
+    job = make_plan(folder, out, FakeSteps()).jobs[0]
+    with Journal(out / "overnight.sqlite") as journal:
+        journal._db.execute("DELETE FROM finished WHERE token = ?", (job.token,))
+        outcome = run_task(job.task("profile"), FakeSteps())
+        entry = StepEntry(fingerprint=job.fingerprint, digest=outcome.digest, elapsed_s=1.0, cpu_s=1.0)
+        journal.enter_step(job.token, "profile", entry)
+    text = dry_run(folder, out, memory_budget="64GB")
+    lines = {name: next(line for line in text.splitlines() if name in line) for name in ("trip_a", "trip_c", "silent")}
+    assert "finished" in lines["trip_a"]
+    assert "goes on after 1 of" in lines["trip_c"]
+    assert "failed last time: column 'lead_1': no pulses on a lead" in lines["silent"]
+
+
+def test_a_budget_for_no_worker_is_refused_with_what_would_do(tmp_path):
+    with pytest.raises(RunError, match=r"too small for one worker; give at least \d+ MB"):
+        dry_run(write_fake_tree(tmp_path / "in"), tmp_path / "out", memory_budget="100MB")
