@@ -22,9 +22,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from miner.engine.kernels import (
-    ACTION,
-    ANCHORED,
-    BACK,
     COST,
     COUNT,
     LAST_EXTRA,
@@ -39,9 +36,8 @@ from miner.engine.kernels import (
     RESTART,
     SEEN,
     TIME,
-    extend,
-    select,
-)
+    walk,
+)  # fmt: skip
 from miner.engine.slots import SlotPlan
 
 __all__ = ["Alignment", "LeadGaps", "align"]
@@ -106,21 +102,31 @@ def align(
     gaps : LeadGaps
         Where a lead cannot show a pulse.
     """
-    action, count, margin = _run(
-        turn_on_s,
-        lead,
-        delay_s,
-        *_lead_intervals(turn_on_s, lead),
-        _steps(plan),
-        plan.serves,
-        plan.serves.sum(axis=1) == 1,
-        plan.n_starts,
-        plan.cycle_deg,
-        gaps.first,
-        gaps.start_s,
-        gaps.stop_s,
-    )
-    return Alignment(action=action, count=count, margin=margin)
+    pulses = (turn_on_s, lead, delay_s, *_lead_intervals(turn_on_s, lead))
+    steps = _steps(plan)
+    engine = (steps, plan.serves, plan.serves.sum(axis=1) == 1, plan.n_starts, plan.cycle_deg)
+    unseen = (gaps.first, gaps.start_s, gaps.stop_s)
+    n = len(turn_on_s)
+    result = (np.empty(n, np.int8), np.empty(n, np.int64), np.full(n, -1.0))
+    kept = (np.zeros((MAX_KEPT, N_FLOAT)), np.zeros((MAX_KEPT, N_INT), np.int64))
+    n_out = MAX_KEPT * (steps.shape[1] + plan.n_slots + 2)
+    out = (np.zeros((n_out, N_FLOAT)), np.zeros((n_out, N_INT), np.int64))
+    rows = (np.zeros((WINDOW, MAX_KEPT, 3), np.int64), np.full((WINDOW, MAX_KEPT), -1.0))
+    order = np.zeros(n_out, np.int64)
+    n_kept = _open(turn_on_s, lead, kept, rows, plan) if n else 0
+    begin, row = 0, 1
+    while begin + row < n:
+        stop = min(begin + WINDOW, n)
+        some = tuple(values[begin + row : stop] for values in pulses)
+        n_kept = walk(some, kept, n_kept, out, order, rows, row, engine, unseen)
+        row = stop - begin
+        if stop < n:
+            n_kept = _settle(rows, row, WINDOW // 2, kept, n_kept, begin, result)
+            begin, row = begin + WINDOW // 2, row - WINDOW // 2
+    if n:
+        _last_margin(kept, n_kept, rows, row)
+        _settle(rows, row, row, kept, n_kept, begin, result)
+    return Alignment(action=result[0], count=result[1], margin=_spread_margins(result[2]))
 
 
 def _lead_intervals(
@@ -160,120 +166,92 @@ def _steps(plan: SlotPlan) -> NDArray[np.float64]:
     return plan.crank_deg(place + np.arange(longest + 1)[None, :]) - plan.angle_deg[:, None]
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
-def _run(
-    turn_on, lead, delay, gap, longest, steps, serves, anchors, n_starts, cycle_deg, gap_first, gap_start, gap_stop
-):  # type: ignore[no-untyped-def]
-    """Walk over all pulses; settle the older half whenever the window is full."""
-    n_pulses, n_slots = len(turn_on), serves.shape[1]
-    result = (np.empty(n_pulses, np.int8), np.empty(n_pulses, np.int64), np.full(n_pulses, -1.0))
-    n_out = MAX_KEPT * (steps.shape[1] + n_slots + 2)
-    kept = (np.zeros((MAX_KEPT, N_FLOAT)), np.zeros((MAX_KEPT, N_INT), np.int64))
-    out = (np.zeros((n_out, N_FLOAT)), np.zeros((n_out, N_INT), np.int64))
-    rows = (np.zeros((WINDOW, MAX_KEPT, 3), np.int64), np.full((WINDOW, MAX_KEPT), -1.0))
-    plan = (steps, serves, anchors, n_starts, cycle_deg)
-    gaps = (gap_first, gap_start, gap_stop)
-    order = np.zeros(n_out, np.int64)
-    n_kept, begin = 0, 0
-    for i in range(n_pulses):
-        if n_kept:
-            n = extend(turn_on[i], lead[i], delay[i], gap[i], longest[i], kept, n_kept, out, plan, gaps)
-        else:
-            n = _first(turn_on[i], lead[i], out, serves, n_starts)
-        n_kept = select(out, n, kept, n_slots, order)
-        _remember(rows, i - begin, kept, n_kept)
-        if i - begin == WINDOW - 1:
-            n_kept = _settle(rows, WINDOW, WINDOW // 2, kept, n_kept, begin, result)
-            begin += WINDOW // 2
-    if n_pulses:
-        _last_margin(kept, n_kept, rows, n_pulses - begin)
-        _settle(rows, n_pulses - begin, n_pulses - begin, kept, n_kept, begin, result)
-    _spread_margins(result[2])
-    return result
-
-
-@numba.njit(cache=True, nogil=True, error_model="numpy")
-def _first(turn_on, lead, out, serves, n_starts):  # type: ignore[no-untyped-def]
-    """Open the recording: every place the first pulse can be in, speed unknown."""
-    floats, ints = out
-    n = 0
-    for place in range(n_starts):
-        if serves[lead, place]:
-            floats[n, :] = 0.0
-            ints[n, :] = 0
-            floats[n, TIME], floats[n, LOG_SPEED], floats[n, MARGIN] = turn_on, np.nan, PRUNE
-            ints[n, COUNT], ints[n, SEEN], ints[n, LAST_EXTRA] = place, 1 << lead, NOT_AGAIN
-            ints[n, PATH], ints[n, ACTION] = place + 1, RESTART
-            n += 1
+def _open(
+    turn_on_s: NDArray[np.float64],
+    lead: NDArray[np.int64],
+    kept: tuple[NDArray[np.float64], NDArray[np.int64]],
+    rows: tuple[NDArray[np.int64], NDArray[np.float64]],
+    plan: SlotPlan,
+) -> int:
+    """Open the recording: every place the first pulse can be in, speed unknown; return their number."""
+    floats, ints = kept
+    places = np.flatnonzero(plan.serves[lead[0], : plan.n_starts])
+    n = len(places)
+    floats[:n, TIME], floats[:n, LOG_SPEED], floats[:n, MARGIN] = turn_on_s[0], np.nan, PRUNE
+    ints[:n, COUNT], ints[:n, SEEN], ints[:n, LAST_EXTRA] = places, 1 << int(lead[0]), NOT_AGAIN
+    ints[:n, PATH] = places + 1
+    rows[0][0, :n, 1], rows[0][0, :n, 2] = RESTART, places
     return n
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
-def _remember(rows, row, kept, n_kept):  # type: ignore[no-untyped-def]
-    """Note each survivor's step; where a labelled slot just ended, note the margin of the stretch before it."""
-    floats, ints = kept
-    for k in range(n_kept):
-        rows[0][row, k, 0] = ints[k, BACK]
-        rows[0][row, k, 1] = ints[k, ACTION]
-        rows[0][row, k, 2] = ints[k, COUNT]
-        rows[1][row, k] = -1.0
-        if ints[k, ANCHORED]:
-            rows[1][row, k] = floats[k, MARGIN]
-            floats[k, MARGIN] = PRUNE
-            ints[k, PATH] = ints[k, COUNT] + 1 if ints[k, ACTION] == RESTART else 0
-            ints[k, ANCHORED] = 0
-
-
-@numba.njit(cache=True, nogil=True, error_model="numpy")
-def _settle(rows, n_rows, n_settled, kept, n_kept, begin, result):  # type: ignore[no-untyped-def]
-    """Write the best path's first rows to the result and drop hypotheses that do not share them."""
+def _settle(
+    rows: tuple[NDArray[np.int64], NDArray[np.float64]],
+    n_rows: int,
+    n_settled: int,
+    kept: tuple[NDArray[np.float64], NDArray[np.int64]],
+    n_kept: int,
+    begin: int,
+    result: tuple[NDArray[np.int8], NDArray[np.int64], NDArray[np.float64]],
+) -> int:
+    """Write the best path's first rows to the result, drop hypotheses that do not share them; return how many stay."""
     steps, margins = rows
     floats, ints = kept
-    ancestor = np.zeros(n_kept, np.int64)
+    ancestor = _ancestors(steps, n_rows, n_settled, n_kept)
+    path = _trace(steps, n_settled, ancestor[0])
+    at, settled = np.arange(n_settled), slice(begin, begin + n_settled)
+    result[0][settled], result[1][settled] = steps[at, path, 1], steps[at, path, 2]
+    result[2][settled] = margins[at, path]
+    n_left = n_rows - n_settled
+    steps[:n_left], margins[:n_left] = steps[n_settled:n_rows].copy(), margins[n_settled:n_rows].copy()
+    same = ancestor == ancestor[0]
+    if not same.all():
+        floats[0, MARGIN] = min(floats[0, MARGIN], (floats[:n_kept, COST][~same] - floats[0, COST]).min())
+    stay = np.flatnonzero(same)
+    floats[: len(stay)], ints[: len(stay)] = floats[stay], ints[stay]
+    if n_left:
+        steps[n_left - 1, : len(stay)] = steps[n_left - 1, stay]
+        margins[n_left - 1, : len(stay)] = margins[n_left - 1, stay]
+    return len(stay)
+
+
+@numba.njit(cache=True, nogil=True)
+def _ancestors(steps, n_rows, n_settled, n_kept):  # type: ignore[no-untyped-def]
+    """Column of each survivor's ancestor in the last settled row."""
+    ancestor = np.arange(n_kept)
     for h in range(n_kept):
-        k = h
         for row in range(n_rows - 1, n_settled - 1, -1):
-            k = steps[row, k, 0]
-        ancestor[h] = k
-    k = ancestor[0]
+            ancestor[h] = steps[row, ancestor[h], 0]
+    return ancestor
+
+
+@numba.njit(cache=True, nogil=True)
+def _trace(steps, n_settled, column):  # type: ignore[no-untyped-def]
+    """Columns of the path that ends in ``column`` of the last settled row."""
+    path = np.empty(n_settled, np.int64)
     for row in range(n_settled - 1, -1, -1):
-        result[0][begin + row] = steps[row, k, 1]
-        result[1][begin + row] = steps[row, k, 2]
-        result[2][begin + row] = margins[row, k]
-        k = steps[row, k, 0]
-    steps[: n_rows - n_settled] = steps[n_settled:n_rows].copy()
-    margins[: n_rows - n_settled] = margins[n_settled:n_rows].copy()
-    n_left = 0
-    for h in range(n_kept):
-        if ancestor[h] != ancestor[0]:
-            floats[0, MARGIN] = min(floats[0, MARGIN], floats[h, COST] - floats[0, COST])
-            continue
-        floats[n_left] = floats[h]
-        ints[n_left] = ints[h]
-        steps[n_rows - n_settled - 1, n_left] = steps[n_rows - n_settled - 1, h]
-        margins[n_rows - n_settled - 1, n_left] = margins[n_rows - n_settled - 1, h]
-        n_left += 1
-    return n_left
+        path[row] = column
+        column = steps[row, column, 0]
+    return path
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
-def _last_margin(kept, n_kept, rows, n_rows):  # type: ignore[no-untyped-def]
+def _last_margin(
+    kept: tuple[NDArray[np.float64], NDArray[np.int64]],
+    n_kept: int,
+    rows: tuple[NDArray[np.int64], NDArray[np.float64]],
+    n_rows: int,
+) -> None:
     """Give the stretch that no later anchor confirms the margin to its best living rival."""
     floats, ints = kept
-    for h in range(1, n_kept):
-        if ints[h, PATH] != ints[0, PATH]:
-            floats[0, MARGIN] = min(floats[0, MARGIN], floats[h, COST] - floats[0, COST])
-    rows[1][n_rows - 1, 0] = floats[0, MARGIN]
+    rivals = ints[:n_kept, PATH] != ints[0, PATH]
+    behind = (floats[:n_kept, COST][rivals] - floats[0, COST]).min(initial=PRUNE)
+    rows[1][n_rows - 1, 0] = min(floats[0, MARGIN], behind)
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
-def _spread_margins(margin):  # type: ignore[no-untyped-def]
-    """Fill each stretch backwards from the pulse that closed it."""
-    closing = margin[-1] if len(margin) else 0.0
-    for i in range(len(margin) - 1, -1, -1):
-        noted = margin[i]
-        margin[i] = closing
-        if noted >= 0.0:
-            closing = noted
-            if i == len(margin) - 1:
-                margin[i] = closing
+def _spread_margins(noted: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Give each pulse the margin noted where its stretch was closed: at the next noting pulse after it.
+
+    The last pulse closes its own stretch.
+    """
+    closing = np.flatnonzero(noted >= 0)
+    following = np.searchsorted(closing, np.arange(len(noted)), side="right")
+    return noted[closing[np.minimum(following, len(closing) - 1)]] if len(noted) else noted

@@ -1,7 +1,9 @@
-"""Loops of the alignment: one step extends every hypothesis by one pulse. Plain arrays in, plain arrays out.
+"""Loops of the alignment: each pulse extends every hypothesis. Plain arrays in, plain arrays out.
 
 A hypothesis is one row of a float and one row of an integer array, columns named below. What the costs mean is told
 in `miner.engine.alignment`; here they are only added up. All costs are natural logarithms of odds.
+
+Everything that is compiled together stays in this file: numba's cache on disk does not see changes in other files.
 """
 
 from __future__ import annotations
@@ -12,16 +14,16 @@ import numba
 import numpy as np
 
 __all__ = [
-    "ACTION", "ADVANCE", "ANCHORED", "BACK", "COST", "COUNT", "EXTRA", "LAST_EXTRA", "LOG_SPEED", "MARGIN", "MAX_KEPT", "NOT_AGAIN", "N_FLOAT",
-    "N_INT", "PATH", "PRUNE", "RESTART", "SAME", "SEEN", "TIME", "extend", "in_gap", "select",
+    "ADVANCE", "COST", "COUNT", "EXTRA", "LAST_EXTRA", "LOG_SPEED", "MARGIN", "MAX_KEPT", "NOT_AGAIN", "N_FLOAT", "N_INT",
+    "PATH", "PRUNE", "RESTART", "SAME", "SEEN", "TIME", "walk",
 ]  # fmt: skip
 
 ADVANCE, SAME, EXTRA, RESTART = 0, 1, 2, 3
 """What a pulse is: the next slot, another lead in this slot, nothing new, the first after a pause."""
 
-COST, TIME, LOG_SPEED, LOG_MEAN, MARGIN, SPACING = 0, 1, 2, 3, 4, 5
+COST, TIME, LOG_SPEED, LOG_MEAN, MARGIN, SPACING, TREND = 0, 1, 2, 3, 4, 5, 6
 COUNT, SEEN, LAST_EXTRA, PATH, BACK, ACTION, ANCHORED, SILENT, PARTLY = 0, 1, 2, 3, 4, 5, 6, 7, 8
-N_FLOAT, N_INT = 6, 9
+N_FLOAT, N_INT = 7, 9
 
 MAX_KEPT = 48
 PRUNE = 32.0
@@ -34,6 +36,7 @@ ALSO_ABSENT = 1.0  # command gone, its feedback gone too: one cause
 EXTRA_FIRST, EXTRA_NEXT, EXTRA_HABIT = 7.0, 4.0, 0.3
 SLOT_AT_HABIT = 4.0  # a pulse that keeps the pace of repeated sparks is hardly a slot
 EARLY = 0.6  # repeated sparks end within this share of the way to the next slot
+TRAIN_S = 0.03  # and last no longer: 20 degrees while cranking
 CLEARLY = 0.3  # the same before the speed is known
 REPEATED = 0.6  # and closer together than this share of the second longest interval near them on the lead
 CLOSE = 0.35  # and are no further apart than this
@@ -43,6 +46,7 @@ ACCELERATION = 15000.0  # deg/s^2, 2500 rpm/s; a free engine does three times th
 LARGEST_SD = 0.3
 SLOWEST, FASTEST = math.log(6.0 * 30.0), math.log(6.0 * 9000.0)
 MEAN_WEIGHT = 0.3
+TREND_KEPT = 0.7
 LONGEST_S = 3.0  # no engine that runs is silent for longer
 PAUSE, LONE_PAUSE = 2.0, 6.0  # cycles at the last speed
 SURELY_PAUSED = 1.5  # times as long is a pause, whatever the speed after it
@@ -52,7 +56,7 @@ UNKNOWN_SPEED = 6.0 * 300.0  # between cranking and idle, until two slots tell
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def in_gap(gap_first, gap_start, gap_stop, lead, at):  # type: ignore[no-untyped-def]
+def _in_gap(gap_first, gap_start, gap_stop, lead, at):  # type: ignore[no-untyped-def]
     """Whether a lead's gaps (rows ``gap_first[lead]:gap_first[lead + 1]``, ascending) hold an instant."""
     low, high = gap_first[lead], gap_first[lead + 1]
     last = high
@@ -78,7 +82,7 @@ def _closing(seen, partly, place, at, serves, gaps):  # type: ignore[no-untyped-
     gap_first, gap_start, gap_stop = gaps
     silent = 0
     for lead in range(serves.shape[0]):
-        if serves[lead, place] and not (seen >> lead) & 1 and not in_gap(gap_first, gap_start, gap_stop, lead, at):
+        if serves[lead, place] and not (seen >> lead) & 1 and not _in_gap(gap_first, gap_start, gap_stop, lead, at):
             silent += 1
     if silent == 0:
         return 0.0, partly & ~(1 << place)
@@ -92,7 +96,7 @@ def _visible(place, at, serves, gaps):  # type: ignore[no-untyped-def]
     gap_first, gap_start, gap_stop = gaps
     n = 0
     for lead in range(serves.shape[0]):
-        if serves[lead, place] and not in_gap(gap_first, gap_start, gap_stop, lead, at):
+        if serves[lead, place] and not _in_gap(gap_first, gap_start, gap_stop, lead, at):
             n += 1
     return n
 
@@ -122,12 +126,16 @@ def _skipping(place, m, silent, start, dt, steps, serves, gaps):  # type: ignore
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def _speed_cost(old, mean, m, degrees, dt, lone):  # type: ignore[no-untyped-def]
-    """Return what the change of speed costs, and the new logarithms of speed and mean speed."""
+def _speed_cost(old, mean, trend, m, degrees, dt, lone):  # type: ignore[no-untyped-def]
+    """Return what the change of speed costs, and the new logarithms of speed and mean speed.
+
+    The new speed is held against the last one, the last one with its trend, and the mean, whichever is nearest: an
+    engine holds its speed, keeps speeding up, or turns unevenly about a mean.
+    """
     new = math.log(degrees / dt)
     if math.isnan(old):
         return 3.0 * max(0.0, SLOWEST - new) + 6.0 * max(0.0, new - FASTEST), new, new
-    miss = min(abs(new - old), abs(new - mean))
+    miss = min(abs(new - old), abs(new - old - TREND_KEPT * trend), abs(new - mean))
     jitter = 1.414 * TIMING_DEG / degrees
     drive = min(ACCELERATION * dt / math.exp(max(old, mean)), LARGEST_SD)
     if lone and m > 1:
@@ -138,8 +146,10 @@ def _speed_cost(old, mean, m, degrees, dt, lone):  # type: ignore[no-untyped-def
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def _pace(row, ints, gap, longest, elapsed_deg, slot_deg, n_slots):  # type: ignore[no-untyped-def]
+def _pace(row, ints, tau, gap, longest, elapsed_deg, slot_deg, n_slots):  # type: ignore[no-untyped-def]
     """How well a pulse keeps the pace of repeated sparks: their spacing over its own, 0 where there is no habit."""
+    if tau - row[TIME] > TRAIN_S:
+        return 0.0
     if math.isnan(row[LOG_SPEED]):
         return 1.0 if gap < CLEARLY * longest else 0.0
     since = ints[COUNT] - ints[LAST_EXTRA]
@@ -188,7 +198,7 @@ def _put(floats, ints, h, cost, action, out, n):  # type: ignore[no-untyped-def]
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def extend(tau, lead, delay, gap, longest, kept, n_kept, out, plan, gaps):  # type: ignore[no-untyped-def]
+def _extend(tau, lead, delay, gap, longest, kept, n_kept, out, plan, gaps):  # type: ignore[no-untyped-def]
     """Extend every kept hypothesis, cheapest first, by one pulse; return the number of candidates in ``out``."""
     floats, ints = kept
     cycle_deg, n_slots, lone = plan[4], plan[1].shape[1], plan[1].shape[1] == 1
@@ -226,7 +236,7 @@ def _go_on(tau, lead, gap, longest, closing, partly, kept, h, out, n, limit, pla
     reach = 3.0 * dt * speed if known else np.inf
     if known and dt * speed > SURELY_PAUSED * (LONE_PAUSE if n_slots == 1 else PAUSE) * plan[4]:
         return n, limit
-    pace = _pace(floats[h], ints[h], gap, longest, dt * speed, steps[place, 1], n_slots)
+    pace = _pace(floats[h], ints[h], tau, gap, longest, dt * speed, steps[place, 1], n_slots)
     if 0.75 < pace < 1.33:
         closing += SLOT_AT_HABIT
     for m in range(1, steps.shape[1]):
@@ -238,13 +248,16 @@ def _go_on(tau, lead, gap, longest, closing, partly, kept, h, out, n, limit, pla
         skipped, silent = _skipping(place, m, ints[h, SILENT], floats[h, TIME], dt, steps, serves, gaps)
         if floats[h, COST] + closing + skipped > limit:
             break
-        change, new, mean = _speed_cost(floats[h, LOG_SPEED], floats[h, LOG_MEAN], m, degrees, dt, n_slots == 1)
+        change, new, mean = _speed_cost(
+            floats[h, LOG_SPEED], floats[h, LOG_MEAN], floats[h, TREND], m, degrees, dt, n_slots == 1
+        )
         cost = closing + skipped + change
         if floats[h, COST] + cost > limit:
             continue
         limit = min(limit, floats[h, COST] + cost + PRUNE)
         _put(floats, ints, h, cost, ADVANCE, out, n)
         new_f[n, LOG_SPEED], new_f[n, LOG_MEAN] = new, mean
+        new_f[n, TREND] = max(-0.5, min(0.5, new - floats[h, LOG_SPEED])) if known else 0.0
         _open_slot(new_f, new_i, n, tau, lead, count + m)
         new_i[n, SILENT], new_i[n, PARTLY] = silent & ~(1 << ((place + m) % n_slots)), partly
         new_i[n, PATH] = (ints[h, PATH] * 31 + (m - 1) * (count + 7)) % 1000003
@@ -287,7 +300,7 @@ def _stay(tau, lead, delay, gap, longest, kept, h, out, n, limit, plan):  # type
             new_i[n, SEEN] |= 1 << lead
             n += 1
     since = ints[h, COUNT] - ints[h, LAST_EXTRA]
-    pace = _pace(floats[h], ints[h], gap, longest, elapsed, steps[place, 1], n_slots)
+    pace = _pace(floats[h], ints[h], tau, gap, longest, elapsed, steps[place, 1], n_slots)
     cost = _extra_cost(pace, since, elapsed, steps[place, 1])
     if floats[h, COST] + cost <= limit:
         limit = min(limit, floats[h, COST] + cost + PRUNE)
@@ -311,6 +324,7 @@ def _restart(tau, lead, cost, kept, h, out, n, plan):  # type: ignore[no-untyped
             continue
         _put(floats, ints, h, cost, RESTART, out, n)
         new_f[n, LOG_SPEED] = np.nan
+        new_f[n, TREND] = 0.0
         new_i[n, SILENT], new_i[n, PARTLY] = 0, 0
         _open_slot(new_f, new_i, n, tau, lead, turn * serves.shape[1] + place)
         new_i[n, LAST_EXTRA] = NOT_AGAIN
@@ -331,7 +345,7 @@ def _by_cost(costs, n, order):  # type: ignore[no-untyped-def]
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def select(out, n, kept, n_slots, order):  # type: ignore[no-untyped-def]
+def _select(out, n, kept, n_slots, order):  # type: ignore[no-untyped-def]
     """Keep the best candidates, one for each state; return how many.
 
     A worse way into the same state leaves its cost difference in ``MARGIN`` where it would have labelled pulses
@@ -370,3 +384,29 @@ def _same_state(floats, ints, n_kept, new_f, new_i, row, n_slots):  # type: igno
         ):
             return k
     return -1
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def walk(pulses, kept, n_kept, out, order, rows, row, plan, gaps):  # type: ignore[no-untyped-def]
+    """Take pulses one after the other, noting each survivor's step from ``row`` of the window on; return survivors."""
+    turn_on, lead, delay, gap, longest = pulses
+    for i in range(len(turn_on)):
+        n = _extend(turn_on[i], lead[i], delay[i], gap[i], longest[i], kept, n_kept, out, plan, gaps)
+        n_kept = _select(out, n, kept, plan[1].shape[1], order)
+        _remember(rows, row + i, kept, n_kept)
+    return n_kept
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _remember(rows, row, kept, n_kept):  # type: ignore[no-untyped-def]
+    """Note predecessor, action and count; where a labelled slot just ended, the margin of the stretch before it."""
+    floats, ints = kept
+    steps, margins = rows
+    for k in range(n_kept):
+        steps[row, k, 0], steps[row, k, 1], steps[row, k, 2] = ints[k, BACK], ints[k, ACTION], ints[k, COUNT]
+        margins[row, k] = -1.0
+        if ints[k, ANCHORED]:
+            margins[row, k] = floats[k, MARGIN]
+            floats[k, MARGIN] = PRUNE
+            ints[k, PATH] = ints[k, COUNT] + 1 if ints[k, ACTION] == RESTART else 0
+            ints[k, ANCHORED] = 0
