@@ -16,6 +16,7 @@ of freedom as events speak for it, so that its limits are honestly wider.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -102,31 +103,42 @@ def _distance(measure: Measure, values: Floats, lift: float, context: Context, c
     groups = np.zeros_like(context.group) if measure.pooled else context.group
     members = [np.flatnonzero((groups == group) & np.isfinite(values)) for group in np.unique(groups)]
     members = [rows for rows in members if rows.size]
-    residual, spoken_for = values.copy(), np.ones(values.size)
+    residual, spoken_for, unsure = values.copy(), np.ones(values.size), np.zeros(values.size)
     for rows in members:
-        usual, leverage = _usual_here(values[rows], rows, context, conditions)
-        residual[rows] -= usual
-        spoken_for[rows] = leverage
+        here = _usual_here(values[rows], rows, context, conditions)
+        residual[rows] -= here.usual
+        spoken_for[rows] = here.leverage
+        unsure[rows] = here.unsure
     if not measure.pooled and context.n_groups > 1:
         residual -= _common_movement(np.where(context.learns, residual, np.nan), context)
     sigma = np.full(values.size, np.nan)
     for rows in members:
-        half_width = COURSE_EVENTS * (context.n_groups if measure.pooled else 1)
-        residual[rows] -= _course(residual[rows], context.learns[rows], half_width)
-        unsure = _change_around((values - residual)[rows], context.segment[rows])
+        if not measure.pooled:
+            residual[rows] -= _course(residual[rows], context.learns[rows])
+        least = np.maximum(unsure[rows], _change_around((values - residual)[rows], context.segment[rows]))
+        if measure.pooled:  # consumers move the supply all the time: a sag is judged against all of that
+            least = np.maximum(least, mad_sigma(residual[rows]))
         for condition in (context.rpm,) if measure.column == "supply_v" else (context.supply_v, context.rpm):
-            unsure = np.maximum(unsure, _spread_at(residual[rows], condition[rows], context.learns[rows]))
+            least = np.maximum(least, _spread_at(residual[rows], condition[rows], context.learns[rows]))
         sigma[rows] = _noise(
-            residual[rows], values[rows], context.learns[rows], conditions.noise(rows), unsure, measure.floor
+            residual[rows], values[rows], context.learns[rows], conditions.noise(rows), least, measure.floor
         )
     z = normal_from_t(residual / sigma, 1.0 / np.maximum(spoken_for, 1e-9) - 1.0)
     return Distance(measure=measure, usual=values - residual, residual=residual, sigma=sigma, z=z, lift=lift)
 
 
-def _usual_here(
-    values: Floats, rows: NDArray[np.int64], context: Context, conditions: Conditions
-) -> tuple[Floats, Floats]:
-    """Return the usual value from the conditions alone, and its leverage, for the ``rows`` of one cylinder."""
+@dataclass(frozen=True, kw_only=True)
+class _Here:
+    usual: Floats
+    leverage: Floats
+    unsure: Floats
+
+
+def _usual_here(values: Floats, rows: NDArray[np.int64], context: Context, conditions: Conditions) -> _Here:
+    """Return the usual value from the conditions alone, for the ``rows`` of one cylinder.
+
+    With it come its leverage, and how much it would change if the supply had been what it was a cycle before or after.
+    """
     learns = context.learns[rows]
     taught = np.flatnonzero(learns) if learns.sum() >= LEAST_EVENTS else np.arange(rows.size)
     taught = _spread_sample(taught, context.state[rows], context.since[rows])
@@ -139,26 +151,49 @@ def _usual_here(
     fit = robust_regression(quick_x[taught], (values - share * slow_y)[taught], sigma=sigma)
     usual = fit.predict(x)
     usual += np.median((values - usual)[taught])  # the level itself may have gone with the slow part
-    for condition in (context.supply_v[rows], context.rpm[rows]):
-        usual += _map_steps(values - usual, condition, learns)
-    return usual, fit.leverage(quick_x)
+    stairs = _stairs(values - usual, context.supply_v[rows], learns)
+    unsure = np.zeros(rows.size)
+    if conditions.with_supply and stairs is not None:
+        change_v = _cycle_change(context.supply_v[rows], context.segment[rows])
+        now = usual + stairs(context.supply_v[rows])
+        for shift_v in (-change_v, change_v):
+            moved = fit.predict(conditions.mean(rows, shift_v=shift_v)) - fit.predict(x) + usual
+            unsure = np.fmax(unsure, np.abs(moved + stairs(context.supply_v[rows] + shift_v) - now) / 2)
+        usual = now
+    stairs = _stairs(values - usual, context.rpm[rows], learns)
+    return _Here(
+        usual=usual if stairs is None else usual + stairs(context.rpm[rows]),
+        leverage=fit.leverage(quick_x),
+        unsure=unsure,
+    )
 
 
-def _map_steps(residual: Floats, condition: Floats, learns: Bools) -> Floats:
+def _cycle_change(condition: Floats, segment: NDArray[np.int64]) -> float:
+    """Return the 90 % point of the change of a condition from one event to the next of the same cylinder."""
+    change = np.abs(np.diff(condition))[np.diff(segment) == 0]
+    change = change[np.isfinite(change)]
+    return float(np.quantile(change, 0.9)) if change.size else 0.0
+
+
+def _stairs(residual: Floats, condition: Floats, learns: Bools) -> Callable[[Floats], Floats] | None:
     """Return what the straight lines left over along one condition: the stairs of an engine computer's tables.
 
     A running median over the events in order of the condition, wide enough that a burst of faults, which happens at
-    one speed and supply, is a small part of it.
+    one speed and supply, is a small part of it. None where there are too few events.
     """
     taught = np.flatnonzero(learns & np.isfinite(condition))
     half = min(STAIR_EVENTS, taught.size // 40)
     if half < 8:
-        return np.zeros_like(residual)
+        return None
     order = taught[np.argsort(condition[taught], kind="stable")]
-    stairs = running_median(residual[order], half)
-    noise = 1.25 * mad_sigma(residual[order] - stairs) / np.sqrt(2 * half + 1)
-    known = np.where(np.isfinite(condition), condition, np.median(condition[taught]))
-    return np.interp(known, condition[order], _shrunk(stairs, noise))
+    median = running_median(residual[order], half)
+    noise = 1.25 * mad_sigma(residual[order] - median) / np.sqrt(2 * half + 1)
+    grid, heights, middle = condition[order], _shrunk(median, noise), float(np.median(condition[taught]))
+
+    def at(where: Floats) -> Floats:
+        return np.interp(np.where(np.isfinite(where), where, middle), grid, heights)
+
+    return at
 
 
 def _spread_at(residual: Floats, condition: Floats, learns: Bools) -> Floats:
@@ -257,7 +292,7 @@ def _shrunk(movement: Floats, noise: Floats | float) -> Floats:
     return movement * power / np.maximum(power + np.square(noise), 1e-300)
 
 
-def _course(residual: Floats, learns: Bools, half_width: int) -> Floats:
+def _course(residual: Floats, learns: Bools) -> Floats:
     """Return the slow movement of one cylinder's residuals, taught by the trusted rows.
 
     It is held within what it does in most of the recording, so that a long burst of large faults stays in sight.
@@ -265,12 +300,12 @@ def _course(residual: Floats, learns: Bools, half_width: int) -> Floats:
     taught = np.flatnonzero(learns)
     if taught.size < LEAST_EVENTS:
         return np.full_like(residual, np.median(residual))
-    course = running_median(residual[taught], half_width)
+    course = running_median(residual[taught], COURSE_EVENTS)
     noise = mad_sigma(residual[taught] - course)
     middle, reach = float(np.median(course)), COURSE_REACH * mad_sigma(course) + noise
     held = np.clip(course - middle, -reach, reach)
     return middle + np.interp(
-        np.arange(residual.size), taught, _shrunk(held, 1.25 * noise / np.sqrt(2 * half_width + 1))
+        np.arange(residual.size), taught, _shrunk(held, 1.25 * noise / np.sqrt(2 * COURSE_EVENTS + 1))
     )
 
 

@@ -170,17 +170,22 @@ class Conditions:
         self._context = context
         self._speed = np.log(context.rpm)
         self._charge = 1.0 / np.where(context.supply_v > 1, context.supply_v, np.nan) if supply else None
+        self.with_supply = supply and bool(np.isfinite(context.supply_v).any())
         self._speed_knots = _Hinges.over(self._speed, (0.05, 0.2, 0.4, 0.6, 0.8, 0.95))
         self._noise_knots = _Hinges.over(self._speed, (0.2, 0.5, 0.8))
         self._charge_knots = None if self._charge is None else _Hinges.over(self._charge, (0.1, 0.5, 0.9))
         self._states = np.unique(context.state)[:-1]
         self._calm = max(mad_sigma(context.acceleration), 1e-4)
 
-    def mean(self, rows: Ints) -> Floats:
-        """Return (rows, p) bases of the usual value: speed, supply, state, acceleration, time since the start."""
+    def mean(self, rows: Ints, *, shift_v: float = 0.0) -> Floats:
+        """Return (rows, p) bases of the usual value: speed, supply, state, acceleration, time since the start.
+
+        With ``shift_v``, as if the supply had been that much higher.
+        """
         columns = [np.ones(rows.size), *self._speed_knots.columns(self._speed[rows])]
         if self._charge is not None and self._charge_knots is not None:
-            columns += self._charge_knots.columns(self._charge[rows])
+            charge = self._charge[rows]
+            columns += self._charge_knots.columns(charge / (1 + shift_v * charge))
         columns += self._state_columns(rows)
         pull = np.clip(self._context.acceleration[rows] / self._calm, -10, 10) / 10
         columns += [pull, pull * (self._speed[rows] - self._speed_knots.middle)]
