@@ -78,7 +78,8 @@ class SensitivitySettings:
 QUICK = SensitivitySettings(n_events=12_000, n_passes=4)
 """Used inside `mine`."""
 
-FULL = SensitivitySettings(n_events=80_000, n_passes=5)
+FULL = SensitivitySettings(n_events=60_000, n_passes=5)
+"""Used by the sensitivity command, about a minute on one core."""
 
 
 @dataclass(frozen=True, kw_only=True)
