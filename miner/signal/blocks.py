@@ -65,13 +65,26 @@ def fold_envelope(lo, hi, n_blocks, per_point, env_lo, env_hi, at):  # type: ign
 
 
 @njit(cache=True, nogil=True)
+def _first_reaching(gaps, sample):  # type: ignore[no-untyped-def]
+    """First gap that ends at or behind a sample; numpy's search compiles for seconds."""
+    low, high = 0, gaps.shape[0]
+    while low < high:
+        middle = (low + high) // 2
+        if gaps[middle, 1] < sample:
+            low = middle + 1
+        else:
+            high = middle
+    return low
+
+
+@njit(cache=True, nogil=True)
 def find_segments(gaps, a, b, out):  # type: ignore[no-untyped-def]
     """Cut ``[a, b)`` at the gaps; fill ``out`` with (start, stop, 1 if a gap follows) and return their number.
 
     A gap of length 0 (a time gap) cuts between two samples. Segments of length 0 tell of a gap that begins at once.
     """
     n, p = 0, a
-    for k in range(np.searchsorted(gaps[:, 1], a), gaps.shape[0]):
+    for k in range(_first_reaching(gaps, a), gaps.shape[0]):
         if gaps[k, 0] >= b:
             break
         if gaps[k, 1] <= a and gaps[k, 0] < a:
@@ -109,7 +122,17 @@ def survey(raw, base, first, last, window, gaps, per_point, neutral, env_lo, env
         at = (a - first) // (BLOCK * per_point)
         fold_envelope(lo, hi, n_blocks, per_point, env_lo, env_hi, at)
         if n_valid:
-            track[w, 0], track[w, 1], track[w, 2] = lo[:n_blocks].min(), total / n_valid, hi[:n_blocks].max()
+            track[w, 1] = total / n_valid
+            track[w, 0], track[w, 2] = _ends(lo, hi, n_blocks)
+
+
+@njit(cache=True, nogil=True)
+def _ends(lo, hi, n):  # type: ignore[no-untyped-def]
+    least, most = lo[0], hi[0]
+    for k in range(1, n):
+        least = min(least, lo[k])
+        most = max(most, hi[k])
+    return least, most
 
 
 @njit(cache=True, nogil=True, fastmath={"nnan", "nsz", "reassoc"})
@@ -123,13 +146,15 @@ def _sum(x):  # type: ignore[no-untyped-def]
 @njit(cache=True, nogil=True)
 def mean_and_max(raw, base, starts, stops, gaps, sign):  # type: ignore[no-untyped-def]
     """Mean and largest value (of ``sign * raw``) over each range; NaN where a gap touches it or it is empty."""
-    out = np.full((starts.size, 2), np.nan)
+    out = np.empty((starts.size, 2))
     for k in range(starts.size):
         a, b = starts[k], stops[k]
-        near = np.searchsorted(gaps[:, 1], a, side="right")
+        out[k, 0] = out[k, 1] = np.nan
+        near = _first_reaching(gaps, a + 1)
         if b <= a or a < base or (near < gaps.shape[0] and gaps[near, 0] < b):
             continue
         x = raw[a - base : b - base]
         out[k, 0] = sign * (_sum(x) / x.size)
-        out[k, 1] = x.max() if sign > 0 else -float(x.min())
+        least, most = _ends(x, x, x.size)
+        out[k, 1] = sign * (most if sign > 0 else least)
     return out

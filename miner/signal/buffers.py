@@ -9,12 +9,12 @@ from numpy.typing import NDArray
 
 __all__ = ["GapList", "SampleBuffer", "widened"]
 
-_WIDENED = {np.dtype(np.int8): np.int16, np.dtype(np.uint8): np.int16, np.dtype(np.uint16): np.int32}
+_WIDENED = {np.int8: np.int16, np.uint8: np.int16, np.uint16: np.int32, np.float32: np.float64}
 
 
 def widened(dtype: np.dtype[Any]) -> np.dtype[Any]:
-    """Return the type a lead is worked on in: fewer types, fewer compiled kernels, same values."""
-    return np.dtype(_WIDENED.get(dtype, dtype.type))
+    """Return the type a lead is worked on in: same values, and three compiled kernels instead of seven."""
+    return np.dtype(_WIDENED.get(dtype.type, dtype.type))
 
 
 class SampleBuffer:

@@ -10,7 +10,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from miner.signal.blocks import BLOCK, block_extremes, find_segments, fold_envelope
-from miner.signal.measure import CUT_OFF, FIELDS, NEAR_GAP, measure_pulse
+from miner.signal.measure import CUT_OFF, NEAR_GAP, measure_pulse, middle
 
 __all__ = ["advance", "new_state"]
 
@@ -53,7 +53,9 @@ def _follow_level(raw, base, segments, n_segments, lim, s, f):  # type: ignore[n
             if 0.0 <= j < _BINS:
                 counts[int(j)] += 1
                 sums[int(j)] += v
-    most = counts.max()
+    most = 0
+    for j in range(_BINS):
+        most = max(most, counts[j])
     if most < max(4, n_seen // 50):
         return
     mode = 0
@@ -61,13 +63,16 @@ def _follow_level(raw, base, segments, n_segments, lim, s, f):  # type: ignore[n
         mode += 1
     while mode + 1 < _BINS and counts[mode + 1] > counts[mode]:
         mode += 1
-    a, b = max(mode - 1, 0), min(mode + 2, _BINS)
-    level = sums[a:b].sum() / counts[a:b].sum()
+    n, total = 0, 0.0
+    for j in range(max(mode - 1, 0), min(mode + 2, _BINS)):
+        n += counts[j]
+        total += sums[j]
+    level = total / n
     if s[MODE] <= OFF or abs(level - f[LEVEL]) < 0.15 * f[USUAL]:  # within a pulse only small moves are believed
         f[LEVEL] = level
 
 
-@njit(inline="always")
+@njit(cache=True, nogil=True)
 def _close(s, lim, pending, stop, flags):  # type: ignore[no-untyped-def]
     n = s[N_PENDING]
     flags |= NEAR_GAP if s[FLOOR] == s[GAP_END] and s[START] - s[GAP_END] < lim.before else 0
@@ -77,7 +82,7 @@ def _close(s, lim, pending, stop, flags):  # type: ignore[no-untyped-def]
     s[FLOOR] = stop
 
 
-@njit(inline="always")
+@njit(cache=True, nogil=True)
 def _lose(s, lost, start, stop):  # type: ignore[no-untyped-def]
     """Report an on-state that cannot be measured."""
     n = s[N_LOST]
@@ -107,7 +112,7 @@ def _gap(s, lim, pending, lost, at):  # type: ignore[no-untyped-def]
     s[MODE], s[RUN], s[LOST] = BLIND, -1, -1
 
 
-@njit(inline="always")
+@njit(cache=True, nogil=True)
 def _blind(s, lim, lost, i, v, on_at, off_at):  # type: ignore[no-untyped-def]
     """Wait for an off-state; what is on until then began before it could be seen."""
     if v < off_at:
@@ -126,7 +131,7 @@ def _blind(s, lim, lost, i, v, on_at, off_at):  # type: ignore[no-untyped-def]
             s[LOST] = -2  # on for seconds: not a pulse that was cut
 
 
-@njit(inline="always")
+@njit(cache=True, nogil=True)
 def _end_pulse(s, lim, pending):  # type: ignore[no-untyped-def]
     _close(s, lim, pending, s[STOP], 0)
     s[MODE] = OFF
@@ -208,7 +213,7 @@ def _learn_amplitude(lim, f, s, amplitude):  # type: ignore[no-untyped-def]
     f[2 + s[N_AMPS] % N_RING] = amplitude
     s[N_AMPS] += 1
     if s[N_AMPS] >= N_RING:
-        f[USUAL] = min(max(np.median(f[2 : 2 + N_RING]), 0.5 * lim.usual), 2.0 * lim.usual)
+        f[USUAL] = min(max(middle(f[2 : 2 + N_RING].copy()), 0.5 * lim.usual), 2.0 * lim.usual)
 
 
 @njit(cache=True, nogil=True)
@@ -282,6 +287,3 @@ def keep_from(s, lim, pending, upto):  # type: ignore[no-untyped-def]
     for k in range(s[N_PENDING]):
         oldest = min(oldest, pending[k, 0])
     return oldest - lim.before - lim.min_off - 2
-
-
-N_FIELDS = len(FIELDS)

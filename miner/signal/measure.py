@@ -11,7 +11,7 @@ from typing import NamedTuple
 import numpy as np
 from numba import njit
 
-__all__ = ["FIELDS", "Limits", "measure_pulse", "reference_instant"]
+__all__ = ["FIELDS", "Limits", "measure_pulse", "middle", "reference_instant"]
 
 
 class Limits(NamedTuple):
