@@ -17,7 +17,7 @@ ORDER = ("recording", "signal", "engine", "events", "synthetic", "suspicion", "f
 FOUNDATIONS = ("errors", "schema")
 HEAVY = ("numba", "sklearn", "scipy", "polars", "pandas", "pyarrow", "starlette", "uvicorn", "distributed", "numpy")
 TOP_LEVEL = {
-    ".ci", ".gitignore", "DEVELOPERS.md", "LICENSE", "Makefile", "README.md", "benchmarks", "demo_recordings", "docs",
+    ".ci", ".gitignore", "DEVELOPERS.md", "LICENSE", "Makefile", "README.md", "demo_recordings", "docs",
     "miner", "pipelines", "pyproject.toml", "tests",
 }  # fmt: skip
 MAX_LINES = 400
@@ -28,7 +28,7 @@ MAX_MEDIAN_BODY = 8
 SOURCES = sorted(
     path for part in ("miner", "pipelines") for path in (ROOT / part).rglob("*.py") if "web" not in path.parts
 )
-ALL_PYTHON = sorted([*SOURCES, *(ROOT / "tests").rglob("*.py"), *(ROOT / "benchmarks").rglob("*.py")])
+ALL_PYTHON = sorted([*SOURCES, *(ROOT / "tests").rglob("*.py")])
 
 
 def name_of(path: Path) -> str:
