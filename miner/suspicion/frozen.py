@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from miner.engine.setup import Setup
 from miner.suspicion.absence import count_suspects
 from miner.suspicion.baseline import Distance, measure_distances
-from miner.suspicion.channels import Channel, combined_log_rate, distance_channels
+from miner.suspicion.channels import LEAST_VALUES, Channel, combined_log_rate, distance_channels
 from miner.suspicion.context import Context, build_context
 from miner.suspicion.rate import Tail
 from miner.suspicion.rhythm import explain_rhythm
@@ -39,6 +39,7 @@ class FrozenLimits:
     """
 
     setup: Setup
+    context: Context
     distances: tuple[Distance, ...]
     channels: tuple[Channel, ...]
     tail: Tail | None
@@ -53,14 +54,15 @@ class FrozenLimits:
             before = self.distances[channel.distance]
             now = by_column.get(before.measure.column)
             if now is not None:
-                np.minimum(least, _channel_log_rate(channel, before.z, now.z), out=least)
+                np.minimum(least, _channel_log_rate(channel, before.z, now.z, self.context), out=least)
         return np.minimum(_combined(self.tail, least), counted)
 
     def sigma_needed(self, kind: str, column: str) -> float:
         """Return the distance from which on a calm event is listed at one false alarm an hour; NaN: no such kind."""
         for channel in self.channels:
             if channel.kind == kind and self.distances[channel.distance].measure.column == column and channel.tails:
-                rate = _combined(self.tail, channel.tails[0].log_rate(0.5 * _SEARCHED_SIGMA**2))
+                n_judged = int(np.isfinite(self.distances[channel.distance].z).sum())
+                rate = _combined(self.tail, _judge(channel.tails[0], _SEARCHED_SIGMA, n_judged / self.context.hours))
                 return float(_SEARCHED_SIGMA[np.argmax(rate <= 0.0)]) if (rate <= 0.0).any() else float("nan")
         return float("nan")
 
@@ -76,6 +78,7 @@ def freeze_limits(events: pa.Table, setup: Setup) -> FrozenLimits:
     measured, tail = combined_log_rate(channels, context)
     return FrozenLimits(
         setup=setup,
+        context=context,
         distances=tuple(distances),
         channels=tuple(channels),
         tail=tail,
@@ -96,21 +99,26 @@ def _look(events: pa.Table, setup: Setup) -> tuple[Context, list[Distance], _Flo
     return context, distances, counted
 
 
-def _channel_log_rate(channel: Channel, before: _Floats, now: _Floats) -> _Floats:
-    """Return the log rate of changed distances: each event answers to the tail it answered to before.
+def _channel_log_rate(channel: Channel, before: _Floats, now: _Floats, context: Context) -> _Floats:
+    """Return the log rate of changed distances: each event answers to the tail of its stratum, as it did before.
 
-    Which of the channel's tails that is shows in its log rate; a new distance where there was none has no tail.
+    A distance where there was none before has no tail.
     """
-    size_before, size = (0.5 * np.maximum(channel.sign * z, 0.0) ** 2 for z in (before, now))
-    out = np.full(size.size, np.inf)
-    known = np.flatnonzero(np.isfinite(size_before) & np.isfinite(size) & np.isfinite(channel.log_rate))
-    if known.size and channel.tails:
-        misfit = [np.abs(tail.log_rate(size_before[known]) - channel.log_rate[known]) for tail in channel.tails]
-        answers_to = np.argmin(misfit, axis=0)
-        for number, tail in enumerate(channel.tails):
-            rows = known[answers_to == number]
-            out[rows] = tail.log_rate(size[rows])
+    out = np.full(now.size, np.inf)
+    in_hour = np.isfinite(before).sum() / context.hours
+    strata = [rows & np.isfinite(before) for rows in (context.strata == stratum for stratum in range(3))]
+    with_tail = [rows for rows in strata if rows.sum() >= LEAST_VALUES]
+    for rows, tail in zip(with_tail, channel.tails, strict=True):
+        rows = rows & np.isfinite(now)
+        out[rows] = _judge(tail, np.maximum(channel.sign * now[rows], 0.0), in_hour)
     return out
+
+
+def _judge(tail: Tail, size: _Floats, in_hour: float) -> _Floats:
+    """Return the log rate of distances by a tail, never rarer than under a normal law of ``in_hour`` values."""
+    from scipy.special import log_ndtr
+
+    return np.asarray(np.maximum(tail.log_rate(0.5 * size**2), log_ndtr(-size) + np.log(in_hour)), dtype=np.float64)
 
 
 def _combined(tail: Tail | None, least: _Floats) -> _Floats:
