@@ -9,6 +9,7 @@ import socket
 import threading
 import webbrowser
 from collections.abc import Callable
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -51,6 +52,12 @@ class _Api:
         self.reader = ViewReader(source)
         self.token = token
         self.parts = {name: page_part(name) for name in PAGE_PARTS}
+        self._making = threading.Lock()
+
+    @cached_property
+    def opening(self) -> tuple[dict[str, Any], dict[str, Any]]:
+        """What every opening of the page is told, but for the decisions; made once."""
+        return open_page(self.source)
 
     def page(self, _request: Request) -> Response:
         text = self.parts["page.html"].replace("{{token}}", html.escape(self.token, quote=True))
@@ -60,8 +67,10 @@ class _Api:
         name = request.url.path.removeprefix("/")
         return Response(self.parts[name], media_type=PAGE_PARTS[name])
 
-    def open(self, _request: Request) -> Response:
-        return _packed(*open_page(self.source))
+    def open(self, _request: Request | None) -> Response:
+        with self._making:
+            header, arrays = self.opening
+        return _packed({**header, **verdicts_since(self.source, 0)}, arrays)
 
     def view(self, request: Request) -> Response:
         start_s, stop_s = _number(request, "start"), _number(request, "stop")
@@ -155,6 +164,7 @@ def make_app(source: ReviewSource, *, token: str, port: int) -> Starlette:
         Port that requests must be addressed to.
     """
     api = _Api(source, token)
+    threading.Thread(target=api.open, args=(None,), daemon=True).start()  # the first picture need not wait for it
     reads: dict[str, Callable[[Request], Response]] = {
         "/": api.page, "/page.js": api.part, "/page.css": api.part, "/api/open": api.open, "/api/view": api.view,
         "/api/usual": api.usual, "/api/figures": api.figures, "/api/verdicts": api.verdicts,
@@ -195,8 +205,6 @@ def serve_review(
     listener = _listen(port)
     address = f"http://127.0.0.1:{listener.getsockname()[1]}/"
     app = make_app(source, token=secrets.token_urlsafe(24), port=listener.getsockname()[1])
-    warm = threading.Thread(target=lambda: source.envelope, daemon=True)  # the first far view need not wait for it
-    warm.start()
     on_ready(address)
     if open_browser:
         webbrowser.open(address)

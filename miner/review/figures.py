@@ -110,7 +110,8 @@ def figure_data(source: ReviewSource) -> tuple[dict[str, Any], Arrays]:
     -------
     header : dict
         ``cylinders``: those that have a scatter; ``when``: three lists of bars by ``speed``, ``time`` and
-        ``cylinder``, each bar with label, suspects, hours (or events), rate and its 95 % interval.
+        ``cylinder``, each bar with label, suspects, events, rate and its 95 % interval; ``explained``: what mining
+        found out about the list as a whole, in words.
     arrays : dict
         ``rpm_<c>``, ``on_<c>``, ``delay_<c>`` per cylinder (0: cannot be told); ``score`` and ``rate`` of the
         suspects, worst first.
@@ -127,7 +128,12 @@ def figure_data(source: ReviewSource) -> tuple[dict[str, Any], Arrays]:
         arrays |= {f"{short}_{cylinder}": value[rows] for short, value in values.items()}
     arrays["score"] = source.suspects["score"].to_numpy()
     arrays["rate"] = source.suspects["false_alarms_per_hour"].to_numpy()
-    return {"cylinders": present, "when": _when(source, cylinders, values["rpm"])}, arrays
+    header = {
+        "cylinders": present,
+        "when": _when(source, cylinders, values["rpm"]),
+        "explained": source.summary.get("explained", {}),
+    }
+    return header, arrays
 
 
 def _when(source: ReviewSource, cylinders: NDArray[np.int64], rpm: NDArray[np.float32]) -> dict[str, list[Any]]:

@@ -8,7 +8,10 @@ from __future__ import annotations
 
 import threading
 from collections import OrderedDict
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from typing import Generic, TypeVar
 
 import numpy as np
 import pyarrow as pa
@@ -28,11 +31,40 @@ TILE_SAMPLES = 1 << 18
 FINE_BLOCK = 16
 """Samples a block in a tile: a view with fewer samples a pixel is read as true samples or from these blocks."""
 
-TILES_KEPT = 64
-QUICK_TILES = 2
-"""A quick view reads no more new tiles than this from the disk."""
+TILES_KEPT, SAMPLE_TILES_KEPT = 64, 12
+"""Tiles at hand as blocks, and as true samples: about 80 MB with four leads."""
+
+QUICK_BLOCKS = 64
+"""A quick view that needs unread tiles is made of the envelope, if it has so many blocks there."""
 
 Floats = NDArray[np.float32]
+Level = dict[int, tuple[Floats, Floats]]
+T = TypeVar("T")
+
+
+class _Kept(Generic[T]):
+    """The last results by number; two threads may make the same one, none waits for another's."""
+
+    def __init__(self, most: int) -> None:
+        self._most = most
+        self._results: OrderedDict[int, T] = OrderedDict()
+        self._lock = threading.Lock()
+
+    def __contains__(self, number: int) -> bool:
+        return number in self._results
+
+    def get(self, number: int, make: Callable[[], T]) -> T:
+        """Return what is kept under the number, or make and keep it."""
+        with self._lock:
+            if number in self._results:
+                self._results.move_to_end(number)
+                return self._results[number]
+        made = make()
+        with self._lock:
+            self._results[number] = made
+            while len(self._results) > self._most:
+                self._results.popitem(last=False)
+        return made
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -70,8 +102,9 @@ class ViewReader:
 
     def __init__(self, source: ReviewSource) -> None:
         self.source = source
-        self._tiles: OrderedDict[int, dict[int, tuple[Floats, Floats]]] = OrderedDict()
-        self._lock = threading.Lock()
+        self._blocks_of: _Kept[Level] = _Kept(TILES_KEPT)
+        self._samples_of: _Kept[Window] = _Kept(SAMPLE_TILES_KEPT)
+        self._ahead = ThreadPoolExecutor(1, thread_name_prefix="ahead")
 
     def view(self, start_s: float, stop_s: float, n_pixels: int, *, quick: bool = False) -> View:
         """Return what lies in ``[start_s, stop_s]``, one sample or block beyond at each side where there is one."""
@@ -87,20 +120,32 @@ class ViewReader:
             return self._true_samples(source.recording, first, last)
         if per_pixel >= self.source.envelope.block_samples:
             return self._far(first, last, per_pixel)
-        with self._lock:
-            fresh = self._unread_tiles(first, last)
-            if quick and fresh > QUICK_TILES and source.envelope.levels[0]:
-                return self._far(first, last, per_pixel, exact=False)
-            return self._middle(source.recording, first, last, per_pixel)
+        enough = last - first >= QUICK_BLOCKS * source.envelope.block_samples and source.envelope.levels[0]
+        if quick and enough and any(tile not in self._blocks_of for tile in _tiles_over(first, last)):
+            return self._far(first, last, per_pixel, exact=False)
+        return self._middle(source.recording, first, last, per_pixel)
 
     def _true_samples(self, recording: Recording, first: int, last: int) -> View:
-        window = self._read(recording, first, last)
-        view = View(step=1, times_s=window.time_s, values=dict(enumerate(window.volts.values())))
-        return _with_breaks(view, self.source.rate_hz)
+        tiles = [self._samples(recording, tile) for tile in _tiles_over(first, last)]
+        place = slice(first - tiles[0].start, last - tiles[0].start)
+        times = np.concatenate([tile.time_s for tile in tiles])[place]
+        values = {
+            lead.index: np.concatenate([tile.volts[lead.column] for tile in tiles])[place] for lead in self.source.leads
+        }
+        self._read_ahead(recording, first, last)
+        return _with_breaks(View(step=1, times_s=times, values=values), self.source.rate_hz)
 
-    def _read(self, recording: Recording, first: int, last: int) -> Window:
+    def _samples(self, recording: Recording, tile: int) -> Window:
         columns = [lead.column for lead in self.source.leads]
-        return next(read_windows(recording, columns, [(first, min(last, self.source.n_samples))]))
+        start = tile * TILE_SAMPLES
+        stop = min(start + TILE_SAMPLES, self.source.n_samples)
+        return self._samples_of.get(tile, lambda: next(read_windows(recording, columns, [(start, stop)])))
+
+    def _read_ahead(self, recording: Recording, first: int, last: int) -> None:
+        """Read the tiles at both sides while the person looks, so that the next pan need not wait."""
+        for tile in (last // TILE_SAMPLES + 1, first // TILE_SAMPLES - 1):
+            if 0 <= tile * TILE_SAMPLES < self.source.n_samples and tile not in self._blocks_of:
+                self._ahead.submit(self._tile, recording, tile)
 
     def _far(self, first: int, last: int, per_pixel: float, *, exact: bool = True) -> View:
         step, level = self.source.envelope.pick(per_pixel)
@@ -109,7 +154,7 @@ class ViewReader:
     def _blocks(
         self,
         step: int,
-        level: dict[int, tuple[Floats, Floats]],
+        level: Level,
         offset: int,
         first: int,
         last: int,
@@ -122,9 +167,6 @@ class ViewReader:
         values = {lead: _interleave(a[low:high], b[low:high], high - low) for lead, (a, b) in level.items()}
         return View(step=step, times_s=self.source.times.times_of(starts), values=values, exact=exact)
 
-    def _unread_tiles(self, first: int, last: int) -> int:
-        return sum(tile not in self._tiles for tile in _tiles_over(first, last))
-
     def _middle(self, recording: Recording, first: int, last: int, per_pixel: float) -> View:
         """Join the fine blocks of the tiles under the view, and make them as coarse as the picture needs."""
         tiles = _tiles_over(first, last)
@@ -136,19 +178,16 @@ class ViewReader:
             low = np.concatenate([part[lead][0] for part in parts])
             high = np.concatenate([part[lead][1] for part in parts])
             level[lead] = (block_extremes(low, join)[0], block_extremes(high, join)[1])
+        if len(tiles) <= 2:
+            self._read_ahead(recording, first, last)
         return self._blocks(FINE_BLOCK * join, level, tiles[0] * TILE_SAMPLES, first, last)
 
-    def _tile(self, recording: Recording, tile: int) -> dict[int, tuple[Floats, Floats]]:
-        if tile in self._tiles:
-            self._tiles.move_to_end(tile)
-            return self._tiles[tile]
-        start = tile * TILE_SAMPLES
-        volts = self._read(recording, start, start + TILE_SAMPLES).volts.values()
-        made = {lead: block_extremes(values, FINE_BLOCK) for lead, values in enumerate(volts)}
-        self._tiles[tile] = made
-        while len(self._tiles) > TILES_KEPT:
-            self._tiles.popitem(last=False)
-        return made
+    def _tile(self, recording: Recording, tile: int) -> Level:
+        def make() -> Level:
+            volts = self._samples(recording, tile).volts
+            return {lead.index: block_extremes(volts[lead.column], FINE_BLOCK) for lead in self.source.leads}
+
+        return self._blocks_of.get(tile, make)
 
     def _stored(self, start_s: float, stop_s: float, first: int, last: int, per_pixel: float) -> View:
         """Without the recording: stored windows when close, the envelope when far."""

@@ -217,7 +217,10 @@ def test_the_map_goes_where_it_is_clicked(page):
 
 def test_the_statistics_are_drawn(page):
     page.keyboard.press("g")
-    expect(page.locator(".figures h2")).to_have_count(4)
+    expect(page.locator(".figures h2")).to_have_count(8)
+    expect(page.locator(".figures")).to_contain_text("Cylinder 4: later than the others.")
+    expect(page.locator(".sensitivity")).to_contain_text("a single one")
+    expect(page.locator(".sensitivity")).to_contain_text("12\u202f%")
     expect(page.locator(".figures")).to_contain_text("not measured on cylinder 2, 4: no command lead there")
     blank = page.evaluate(
         """() => [...document.querySelectorAll('.chart-canvas')].filter(c => {

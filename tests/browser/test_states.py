@@ -122,7 +122,7 @@ def test_the_report_opens_offline_from_one_file(folder, offline, tmp_path, serve
     page.keyboard.press("h")
     expect(page.locator(".zoom-status")).to_contain_text("smallest and largest")
     page.keyboard.press("g")
-    expect(page.locator(".figures h2")).to_have_count(4)
+    expect(page.locator(".figures h2")).to_have_count(8)
     assert page.locator(".judge").first.is_disabled()
     assert {url.split(":")[0] for url in asked} == {"file"}
     assert len(asked) == 1

@@ -33,7 +33,7 @@ STEP = """key => new Promise(done => {
     watch.disconnect();
     requestAnimationFrame(() => requestAnimationFrame(() => done(performance.now() - begin)));
   }).observe(zoom, { attributes: true, attributeFilter: ['data-drawn'] });
-  document.dispatchEvent(new KeyboardEvent('keydown', { key, bubbles: true }));
+  document.body.dispatchEvent(new KeyboardEvent('keydown', { key, bubbles: true }));
 })"""
 
 FIRST = """() => new Promise(done => {

@@ -1,6 +1,7 @@
 // Pictures of the statistics.
 import { bars, falling, scatter } from "./chart";
 import { el, replace } from "./dom";
+import { explainedParts } from "./explained";
 import { INK } from "./ink";
 import type { State } from "./state";
 import type { Arrays, EventRow, Figures } from "./types";
@@ -9,7 +10,7 @@ export async function drawFigures(state: State, root: HTMLElement): Promise<void
   replace(root, el("p", { class: "state", role: "status" }, "Counting …"));
   try {
     const [figures, arrays] = await state.source.figures();
-    replace(root, ...speedPictures(state, figures, arrays), ...otherPictures(figures, arrays));
+    replace(root, ...speedPictures(state, figures, arrays), ...otherPictures(figures, arrays), ...explainedParts(figures.explained));
   } catch (error) {
     replace(root, el("p", { class: "state error", role: "alert" }, error instanceof Error ? error.message : String(error)));
   }

@@ -138,8 +138,35 @@ export interface Bar {
   high: number;
 }
 
+export interface Smallest {
+  kind: string;
+  cylinder: number | null;
+  size: number | null;
+  unit: string;
+  sentence: string;
+}
+
+/** What mining found out about the list as a whole; parts that it left out are missing. */
+export interface Explained {
+  conditions?: string[];
+  standing?: string[];
+  sensitivity?: {
+    smallest_found: Smallest[];
+    fault_rate_limits?: { n_suspects: number; n_events: number; per_1000_events: number; per_hour: number };
+  };
+  misfire_windows?: { note: string } & Record<string, unknown>;
+}
+
+export interface MisfireWindows {
+  n_windows: number;
+  n_above: number;
+  worst_pct: number;
+  threshold_pct: number;
+}
+
 export interface Figures {
   cylinders: number[];
+  explained: Explained;
   when: { speed: Bar[]; time: Bar[]; cylinder: Bar[] };
 }
 

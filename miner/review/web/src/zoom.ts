@@ -14,6 +14,8 @@ import type { Suspect, View } from "./types";
 const GUTTER = 44; // left of the strips, for the voltages
 const HEAD = 26; // above them, for the slots
 const PAPER = { width: 940, height: 370 }; // fits A4 and Letter, landscape
+const MARGIN = 0.25; // read beyond each side, so that a small pan shows leads at once
+const KEPT_AHEAD = 8;
 const FAR_S = 2; // wider views are labelled with the recording's clock, closer ones count from the suspect
 const TICKS = [1, 2, 5].flatMap((s) => Array.from({ length: 13 }, (_, k) => s * 10 ** (k - 10))).sort((a, b) => a - b);
 const CLOCK_TICKS = [...TICKS.filter((t) => t < 10), 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200];
@@ -31,6 +33,7 @@ export class Zoom {
   private shown: View | null = null;
   private asked: AbortController | null = null;
   private waiting = false;
+  private readonly ahead = new Map<number, View>(); // close views of the suspects next in the list
   private printing = false;
   private counter = 0;
 
@@ -169,7 +172,28 @@ export class Zoom {
     this.scene.usual = null;
     if (!suspect) return;
     void this.fetchUsual(suspect);
+    const known = this.ahead.get(suspect.event_id);
+    if (known) this.take(known);
     this.setView(...closeView(suspect));
+  }
+
+  /** Read the neighbours in the list while the person looks, so that stepping need not wait. */
+  private async readAhead(): Promise<void> {
+    const rows = this.state.listed();
+    const at = rows.findIndex((s) => s.event_id === this.state.selected?.event_id);
+    for (const suspect of [rows[at + 1], rows[at + 2], rows[at - 1]]) {
+      if (at < 0 || !suspect || this.ahead.has(suspect.event_id) || this.asked) continue;
+      const [start, stop] = closeView(suspect);
+      const margin = (stop - start) * MARGIN;
+      const signal = new AbortController().signal;
+      const view = await this.state.source.view(start - margin, stop + margin, this.pixels(), true, signal).catch(() => null);
+      if (view) this.ahead.set(suspect.event_id, view);
+    }
+    for (const event of [...this.ahead.keys()].slice(0, -KEPT_AHEAD)) this.ahead.delete(event);
+  }
+
+  private pixels(): number {
+    return Math.round(this.plot.over.clientWidth * (1 + 2 * MARGIN)) || 900;
   }
 
   /** The whole window that mining proposes, with the neighbours in firing order. */
@@ -206,12 +230,11 @@ export class Zoom {
 
   private async fetch(quick: boolean): Promise<void> {
     const [start, stop] = this.state.view;
-    const margin = (stop - start) * 0.25; // so that a small pan shows leads at once
+    const margin = (stop - start) * MARGIN;
     this.asked = new AbortController();
     let again = false;
     try {
-      const pixels = Math.round(this.plot.over.clientWidth * 1.5) || 900;
-      const view = await this.state.source.view(start - margin, stop + margin, pixels, quick, this.asked.signal);
+      const view = await this.state.source.view(start - margin, stop + margin, this.pixels(), quick, this.asked.signal);
       this.take(view);
       again = !view.exact;
     } catch (error) {
@@ -222,6 +245,7 @@ export class Zoom {
       this.waiting = false;
       void this.fetch(true);
     } else if (again) void this.fetch(false);
+    else if (!this.state.source.frozen) void this.readAhead();
   }
 
   private take(view: View): void {
