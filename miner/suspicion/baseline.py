@@ -210,7 +210,7 @@ def _spread_at(residual: Floats, condition: Floats, learns: Bools) -> Floats:
     order = taught[np.argsort(condition[taught], kind="stable")]
     spread = percentile_filter(np.abs(residual[order]), 90, size=2 * half + 1, mode="nearest") / 1.645
     known = np.where(np.isfinite(condition), condition, np.median(condition[taught]))
-    return np.interp(known, condition[order], spread)
+    return np.asarray(np.interp(known, condition[order], spread), dtype=np.float64)
 
 
 def _slow_part(x: Floats, values: Floats, residual: Floats) -> tuple[Floats, Floats, float]:
@@ -320,7 +320,7 @@ def _change_around(usual: Floats, segment: NDArray[np.int64]) -> Floats:
     ends = np.concatenate([starts[1:], [True]])
     before, after = np.where(starts, usual, before), np.where(ends, usual, after)
     span = np.maximum.reduce([before, usual, after]) - np.minimum.reduce([before, usual, after])
-    return np.where(starts | ends, span, span / 2)
+    return np.asarray(np.where(starts | ends, span, span / 2), dtype=np.float64)
 
 
 def _noise(residual: Floats, values: Floats, learns: Bools, x: Floats, unsure: Floats, floor: float) -> Floats:

@@ -83,4 +83,4 @@ def _scores(z: Floats, taught: NDArray[np.int64], rows: NDArray[np.int64], seed:
     rarity = -np.concatenate(scored)  # the only change of sign: from here on higher is more suspicious
     high = np.quantile(rarity, 0.9)
     excess = max(float(np.mean(rarity[rarity >= high])) - float(high), 1e-9)
-    return (rarity - high) / excess
+    return np.asarray((rarity - high) / excess, dtype=np.float64)

@@ -112,10 +112,9 @@ def _loss(x: Floats, log_scale: float, shape: float, limit: float | None) -> flo
 def _penalty(log_scale: float, shape: float, prior: Prior | None) -> float:
     if prior is None:
         return 0.0
-    return 0.5 * (
-        ((log_scale - np.log(prior.scale)) / prior.scale_spread) ** 2
-        + ((shape - prior.shape) / prior.shape_spread) ** 2
-    )
+    scale_off = (log_scale - float(np.log(prior.scale))) / prior.scale_spread
+    shape_off = (shape - prior.shape) / prior.shape_spread
+    return 0.5 * (scale_off**2 + shape_off**2)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -100,7 +100,7 @@ def normal_from_t(t: Floats, freedom: Floats | float) -> Floats:
     """Return the normal deviate as improbable as ``t`` under Student's t, signed (Wallace's approximation)."""
     nu = np.maximum(np.asarray(freedom, dtype=np.float64), 1.0)
     size = np.sqrt(nu * np.log1p(t * t / nu)) * (8 * nu + 1) / (8 * nu + 3)
-    return np.sign(t) * np.minimum(size, np.abs(t))
+    return np.asarray(np.sign(t) * np.minimum(size, np.abs(t)), dtype=np.float64)
 
 
 def resolution(x: Floats) -> float:
@@ -166,7 +166,7 @@ def robust_regression(
     weights = base
     reach = max(float(np.ptp(np.quantile(y, (0.01, 0.99)))), 1e-9)
     penalty = np.full(x.shape[1], 1e-9)
-    coefficients = np.zeros(x.shape[1])
+    coefficients: Floats = np.zeros(x.shape[1])
     coefficients[0] = np.median(y)
     for step in range(n_steps):
         centred = (y - x @ coefficients) / spread
@@ -174,9 +174,9 @@ def robust_regression(
         weights = base * _weight(np.abs(centred) / scale, redescend=redescend and step >= n_steps // 2)
         penalty[1:] = max((scale * float(np.median(spread)) / reach) ** 2, 1e-7)
         information = (x * weights[:, None]).T @ x + np.diag(penalty)
-        coefficients = np.linalg.solve(information, x.T @ (weights * y))
+        coefficients = np.asarray(np.linalg.solve(information, x.T @ (weights * y)), dtype=np.float64)
     information = (x * weights[:, None]).T @ x + np.diag(penalty)
-    return RobustFit(coefficients=coefficients, inverse=np.linalg.inv(information))
+    return RobustFit(coefficients=coefficients, inverse=np.asarray(np.linalg.inv(information)))
 
 
 def _weight(u: Floats, *, redescend: bool) -> Floats:
