@@ -52,6 +52,7 @@ def test_a_healthy_recording_is_an_empty_list_and_leads_to_look_at(open_page, tm
         page.keyboard.press("j")
         page.keyboard.press("f")
         expect(page.locator(".zoom-status")).to_contain_text("3.00\u202fs")
+        page.close()
 
 
 def test_loading_and_errors_are_said(server, context, complaints):
@@ -88,6 +89,7 @@ def test_a_moved_recording_leaves_a_page_that_says_what_is_missing(folder, open_
         expect(page.locator(".zoom-status")).to_contain_text("true samples (the recording is missing)")
         page.keyboard.press("h")
         expect(page.locator(".zoom-status")).to_contain_text("smallest and largest")
+        page.close()
 
 
 @pytest.fixture

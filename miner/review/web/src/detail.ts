@@ -67,7 +67,7 @@ function row(suspect: Suspect, event: EventRow, name: (typeof MEASURES)[number])
     el("th", { scope: "row" }, measureName(name)),
     el("td", {}, measureValue(name, event[name])),
     el("td", {}, usual === null ? "" : measureValue(name, usual)),
-    el("td", {}, sigma === null ? "" : `${sigma.toFixed(Math.abs(sigma) < 10 ? 1 : 0)}\u202fσ`),
+    el("td", {}, sigma === null ? "" : `${sigma.toFixed(Math.abs(sigma) < 10 ? 1 : 0).replace(/^-0\.0$/, "0.0")}\u202fσ`),
   );
 }
 
