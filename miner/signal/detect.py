@@ -115,20 +115,20 @@ def _gap(s, lim, pending, lost, at):  # type: ignore[no-untyped-def]
 @njit(cache=True, nogil=True)
 def _blind(s, lim, lost, i, v, on_at, off_at):  # type: ignore[no-untyped-def]
     """Wait for an off-state; what is on until then began before it could be seen."""
-    if v < off_at:
-        if s[RUN] < 0:
-            s[RUN] = i
+    if v >= on_at:
+        s[RUN] = -1
+    elif v < off_at and s[RUN] < 0:
+        s[RUN] = i
+    if s[RUN] >= 0:
         if i - s[RUN] + 1 >= lim.min_off:
             if s[LOST] >= 0:
                 _lose(s, lost, s[LOST], s[RUN])
             s[MODE], s[LOST] = OFF, -1
-    elif v >= on_at or s[RUN] < 0:
-        s[RUN] = -1
-        if s[LOST] == -1:
-            s[LOST] = i
-        elif s[LOST] >= 0 and i - s[LOST] >= lim.max_on:
-            _lose(s, lost, s[LOST], i)
-            s[LOST] = -2  # on for seconds: not a pulse that was cut
+    elif s[LOST] == -1:
+        s[LOST] = i
+    elif s[LOST] >= 0 and i - s[LOST] >= lim.max_on:
+        _lose(s, lost, s[LOST], i)
+        s[LOST] = -2  # on for seconds: not a pulse that was cut
 
 
 @njit(cache=True, nogil=True)

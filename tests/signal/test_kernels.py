@@ -1,0 +1,88 @@
+"""The kernels against slow, obvious versions of themselves, compiled and as plain Python."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from miner.signal import detect
+from miner.signal.blocks import block_extremes, find_segments
+from miner.signal.measure import Limits, middle, reference_instant
+from tests.naive_signal import segment_pulses, step_fit
+
+RUNS = st.lists(st.tuples(st.sampled_from([0, 14, 20, 30, 100]), st.integers(1, 90)), min_size=1, max_size=25)
+
+
+def limits(n: int) -> Limits:
+    return Limits(
+        sign=1.0, min_on=5, min_off=8, max_on=10**6, before=20, after=10, own_start=0, own_stop=n, usual=100.0,
+        noise=0.0, clip_count=np.nan,
+    )  # fmt: skip
+
+
+def scanned(raw: np.ndarray, gaps: np.ndarray) -> tuple[list[tuple[int, int]], list[tuple[int, int]]]:
+    """Pulses and lost ranges of the streaming kernel; thresholds 25 up, 15 down."""
+    n, lim = raw.size, limits(raw.size)
+    s, f = detect.new_state(0, 0.0, 100.0)
+    kind = np.iinfo(np.int16)
+    lo, hi = np.full(n // 64 + 1, kind.max, np.int16), np.full(n // 64 + 1, kind.min, np.int16)
+    pending, lost, segments = (np.zeros((n + 9, width), np.int64) for width in (5, 2, 3))
+    n_segments = find_segments(gaps, 0, n, segments)
+    for p, q, _ in segments[:n_segments]:
+        block_extremes(raw, 0, p, q, 0, lo, hi)
+    for p, q, _ in segments[:n_segments]:
+        detect._scan(raw, 0, p, q, 0, lo, hi, lim, s, f, pending, lost)
+        detect._gap(s, lim, pending, lost, q)
+    pulses = [(int(a), int(b)) for a, b in pending[: s[detect.N_PENDING], :2]]
+    return pulses, [(int(a), int(b)) for a, b in lost[: s[detect.N_LOST]]]
+
+
+@settings(max_examples=200, deadline=None)
+@given(runs=RUNS, gap=st.tuples(st.integers(0, 1500), st.integers(0, 60)))
+def test_pulses_of_random_levels_with_a_gap(runs, gap):
+    raw = np.concatenate([np.full(n, level, np.int16) for level, n in runs])
+    first = min(gap[0], raw.size)
+    gaps = np.array([[first, min(first + gap[1], raw.size)]])
+    pulses, lost = [], []
+    for a, b in ((0, gaps[0, 0]), (gaps[0, 1], raw.size)):
+        if b > a:  # a stretch between two gaps, or a gap and an end
+            found = segment_pulses(raw[a:b], 25, 15, min_on=5, min_off=8)
+            pulses += [(a + p, a + q) for p, q in found[0]]
+            lost += [(a + p, a + q) for p, q in found[1]]
+    assert scanned(raw, gaps) == (pulses, lost)
+
+
+@pytest.mark.parametrize("kernel", [reference_instant, reference_instant.py_func], ids=["compiled", "python"])
+@pytest.mark.parametrize("rising", [True, False])
+def test_lasting_transition(kernel, rising):
+    rng = np.random.default_rng(6)
+    for _ in range(60):
+        v = rng.choice([0, 10], 40, p=[0.3, 0.7]).astype(np.int16)
+        v[:15] = np.where(rng.random(15) < 0.2, 10, 0)
+        v = v if rising else v[::-1].copy()
+        index, instant = kernel(v, 0, 1.0, 5.0, 0, 40, rising)
+        assert index == step_fit(v, 5.0, rising=rising)
+        if index > 0:
+            assert instant == pytest.approx(index - 0.5)
+
+
+@pytest.mark.parametrize("kernel", [middle, middle.py_func], ids=["compiled", "python"])
+@pytest.mark.parametrize("n", [1, 2, 3, 10, 101, 512])
+def test_median(kernel, n):
+    rng = np.random.default_rng(n)
+    for x in (rng.normal(0, 1, n), rng.integers(0, 3, n).astype(float), np.zeros(n)):
+        assert kernel(x.copy()) == np.median(x)
+
+
+@pytest.mark.parametrize("dtype", [np.int16, np.float64])
+def test_block_extremes_of_any_stretch(dtype):
+    x = np.random.default_rng(0).integers(-999, 999, 700).astype(dtype)
+    for start, stop in ((0, 700), (3, 60), (60, 70), (64, 128), (100, 641), (5, 5)):
+        ends = (np.iinfo(np.int16).max, np.iinfo(np.int16).min)
+        lo, hi = np.full(11, ends[0], dtype), np.full(11, ends[1], dtype)
+        block_extremes(x, 0, start, stop, 0, lo, hi)
+        for k in range(11):
+            inside = x[max(start, 64 * k) : max(min(stop, 64 * k + 64), 0)]
+            assert (lo[k], hi[k]) == ((inside.min(), inside.max()) if inside.size else ends)
