@@ -6,6 +6,7 @@ import { INK, SMALL_FONT } from "./ink";
 import { line, niceStep } from "./lanes";
 import type { Bar } from "./types";
 
+const MOST_SCORE = 6;
 const COMMON = 0.02;
 const BOX = { left: 52, right: 10, top: 10, bottom: 34 };
 
@@ -114,16 +115,17 @@ function drawPoints(ctx: CanvasRenderingContext2D, group: Points, scale: Scale):
 
 /** False alarms per hour (logarithmic) over score, with the line of one an hour. */
 export function falling(title: string, score: Float64Array, rate: Float64Array): HTMLElement {
+  const shown = Float64Array.from(score, (s) => Math.min(s, MOST_SCORE)); // beyond it, certainty only grows
   const { root } = picture("chart-canvas", title, (ctx, width, height) => {
     const logs = Float64Array.from(rate, (r) => Math.log10(Math.max(r, 1e-6)));
-    const scale = frame(ctx, width, height, extent([score]), extent([logs, [0]], 0.08), "score (higher is more suspicious)", "false alarms an hour, log₁₀");
+    const scale = frame(ctx, width, height, extent([shown]), extent([logs, [0]], 0.08), "score (higher is more suspicious; the right edge is 6 and more)", "false alarms an hour, log₁₀");
     const order = Array.from(score.keys()).sort((a, b) => (score[a] ?? 0) - (score[b] ?? 0));
     ctx.strokeStyle = INK.text;
     ctx.lineWidth = 1.5;
     ctx.beginPath();
-    for (const i of order) ctx.lineTo(scale.x(score[i] ?? NaN), scale.y(logs[i] ?? NaN));
+    for (const i of order) ctx.lineTo(scale.x(shown[i] ?? NaN), scale.y(logs[i] ?? NaN));
     ctx.stroke();
-    drawPoints(ctx, { x: score, y: logs, ink: INK.suspect, size: 3 }, scale);
+    drawPoints(ctx, { x: shown, y: logs, ink: INK.suspect, size: 3 }, scale);
     ctx.setLineDash([6, 4]);
     ctx.strokeStyle = INK.suspect;
     line(ctx, BOX.left, scale.y(0), width - BOX.right, scale.y(0));

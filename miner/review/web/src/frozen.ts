@@ -5,7 +5,7 @@ import type { Arrays, EventRow, Figures, Opened, Source, Usual, View } from "./t
 interface Frozen {
   open: string;
   figures: string;
-  windows: string[];
+  windows: string[]; // the whole recording first
   usual: string[];
   events: EventRow[];
 }
@@ -50,12 +50,17 @@ function asPiece(header: WindowHeader, arrays: Arrays): Piece {
   return { ...span, view };
 }
 
-/** The finest piece that still fills a fair part of the view; the whole recording is the last resort. */
+/** What fills the view: true samples that fill most of it, else the finest blocks that fill it, else what fills most. */
 function choose(pieces: Piece[], start_s: number, stop_s: number): Piece | undefined {
-  const overlap = (p: Piece) => Math.min(stop_s, p.stop_s) - Math.max(start_s, p.start_s);
-  const fair = pieces.filter((p) => overlap(p) > 0.3 * (stop_s - start_s));
-  const any = fair.length ? fair : pieces.filter((p) => overlap(p) > 0);
-  return any.reduce<Piece | undefined>((best, p) => (best && best.view.step < p.view.step ? best : p), undefined);
+  const edge = (stop_s - start_s) / 6; // the margin that is read beyond the picture
+  const [start, stop] = [start_s + edge, stop_s - edge];
+  const share = (p: Piece) => (Math.min(stop, p.stop_s) - Math.max(start, p.start_s)) / (stop - start);
+  const widest = (some: Piece[]) => some.reduce<Piece | undefined>((best, p) => (best && share(best) >= share(p) ? best : p), undefined);
+  const samples = widest(pieces.filter((p) => p.view.step === 1 && share(p) > 0.6));
+  if (samples) return samples;
+  const [overview, ...windows] = pieces;
+  const full = windows.filter((p) => share(p) > 0.95).sort((a, b) => a.view.step - b.view.step);
+  return full[0] ?? widest(windows.filter((p) => share(p) > 0.5)) ?? overview;
 }
 
 export function frozenSource(text: string): Source {
