@@ -23,6 +23,7 @@ Floats = NDArray[np.float64]
 
 CALM = Prior(scale=1.0, scale_spread=0.4, shape=0.05, shape_spread=0.15)
 LIVELY = Prior(scale=1.2, scale_spread=0.4, shape=0.2, shape_spread=0.2)
+EDGE = Prior(scale=1.5, scale_spread=0.4, shape=0.3, shape_spread=0.2, left_out=0.125)
 COMBINED = Prior(scale=1.0, scale_spread=0.3, shape=0.02, shape_spread=0.1)
 LEAST_VALUES = 8
 
@@ -85,7 +86,7 @@ def _log_rate(size: Floats, context: Context) -> tuple[Floats, tuple[Tail, ...]]
     """Fit calm and lively rows and starts and stops apart, so that each answers for itself."""
     out = np.full(size.size, np.inf)
     tails = []
-    for stratum, prior in enumerate((CALM, LIVELY, LIVELY)):
+    for stratum, prior in enumerate((CALM, LIVELY, EDGE)):
         rows = (context.strata == stratum) & np.isfinite(size)
         if rows.sum() >= LEAST_VALUES:
             taught = rows & context.learns

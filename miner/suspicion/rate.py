@@ -36,12 +36,15 @@ class Prior:
         Centre and spread (natural log) of the scale.
     shape, shape_spread : float
         Centre and spread of the shape; 0 is an exponential tail, above 0 heavier.
+    left_out : float
+        Share of the peaks that the first fit leaves out; small where wild values are healthy more often than not.
     """
 
     scale: float = 1.0
     scale_spread: float = 0.4
     shape: float = 0.05
     shape_spread: float = 0.15
+    left_out: float = 0.5
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -191,7 +194,7 @@ def _healthy_law(excess: Floats, prior: Prior, time_s: Floats | None) -> tuple[P
         seen = np.maximum(excess[n_out:], 1e-12)
         return fit_pareto(seen, limit=limit, prior=prior, lowest_shape=0.0, independent=occasions), occasions
 
-    left_out = excess.size // 2
+    left_out = int(prior.left_out * excess.size)
     law, independent = fit(left_out)
     while left_out:
         n_next = left_out // 2
