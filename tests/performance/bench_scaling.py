@@ -18,6 +18,7 @@ import threading
 import time
 from contextlib import suppress
 from dataclasses import dataclass, field
+from multiprocessing import get_context
 from pathlib import Path
 from typing import Self
 
@@ -75,13 +76,12 @@ def make_recording(base: Path, minutes: float) -> Path:
 
     The parts are one file under many names, so that a day takes no more disk than five minutes.
     """
-    from miner.synthetic.presets import demo_hour
-    from miner.synthetic.writer import write_recording
-
     drawn_minutes = min(PART_MINUTES, minutes)
     drawn = base / f"drawn_{drawn_minutes:g}"
     if not drawn.is_dir():
-        write_recording(demo_hour(duration_s=60.0 * drawn_minutes), drawn)
+        drawing = get_context("spawn").Process(target=_draw, args=(drawn, drawn_minutes))
+        drawing.start()  # in a process of its own: what it needed must not count as ours
+        drawing.join()
     folder = base / f"in_{minutes:g}"
     recording = folder / "drive.parts"
     recording.mkdir(parents=True)
@@ -89,6 +89,30 @@ def make_recording(base: Path, minutes: float) -> Path:
     for number in range(round(minutes / drawn_minutes)):
         os.link(drawn / "recording.parquet", recording / f"part_{number:04d}.parquet")
     return folder
+
+
+def _draw(folder: Path, minutes: float) -> None:
+    from miner.synthetic.presets import demo_hour
+    from miner.synthetic.writer import write_recording
+
+    write_recording(demo_hour(duration_s=60.0 * minutes), folder)
+
+
+def step_costs(folder: Path, out: Path) -> dict[str, float]:
+    """Run the steps of one recording in this process and return the core-seconds of each kind."""
+    from pipelines.plan import make_plan
+    from pipelines.steps import MineSteps
+    from pipelines.tasks import run_task
+
+    job = make_plan(folder, out, MineSteps()).jobs[0]
+    sections = [job.task("section", i) for i in range(job.look.n_sections)]
+    costs = {"profile": 0.0, "section": 0.0, "finish": 0.0}
+    for task in (job.task("profile"), *sections, job.task("finish")):
+        outcome = run_task(task, MineSteps())
+        if outcome.failure:
+            raise RuntimeError(outcome.failure.problem)
+        costs[task.kind] += outcome.cpu_s
+    return costs
 
 
 def measure(folder: Path, out: Path, n_workers: int) -> tuple[float, TreeWatch]:
@@ -108,6 +132,7 @@ def main() -> None:
     parser.add_argument("--minutes", default="1,5,30,120,480")
     parser.add_argument("--workers", default="1,2")
     parser.add_argument("--folder", type=Path, default=None)
+    parser.add_argument("--steps", action="store_true", help="also the cost of each kind of step")
     asked = parser.parse_args()
     base = Path(tempfile.mkdtemp(prefix="scaling-", dir=asked.folder))
     say = sys.stdout.write
@@ -127,6 +152,10 @@ def main() -> None:
                 )
                 sys.stdout.flush()
                 shutil.rmtree(out)
+            costs = step_costs(folder, base / "by_step") if asked.steps else {}
+            if costs:
+                say(f"by step, core-s: {', '.join(f'{kind} {cost:.1f}' for kind, cost in costs.items())}\n")
+            shutil.rmtree(folder)
     finally:
         shutil.rmtree(base)
 
