@@ -151,7 +151,7 @@ def _usual_here(values: Floats, rows: NDArray[np.int64], context: Context, condi
     fit = robust_regression(quick_x[taught], (values - share * slow_y)[taught], sigma=sigma)
     usual = fit.predict(x)
     usual += np.median((values - usual)[taught])  # the level itself may have gone with the slow part
-    stairs = _stairs(values - usual, context.supply_v[rows], learns)
+    stairs = _stairs(values - usual, context.supply_v[rows], learns, share)
     unsure = np.zeros(rows.size)
     if conditions.with_supply and stairs is not None:
         change_v = _cycle_change(context.supply_v[rows], context.segment[rows])
@@ -160,7 +160,7 @@ def _usual_here(values: Floats, rows: NDArray[np.int64], context: Context, condi
             moved = fit.predict(conditions.mean(rows, shift_v=shift_v)) - fit.predict(x) + usual
             unsure = np.fmax(unsure, np.abs(moved + stairs(context.supply_v[rows] + shift_v) - now) / 2)
         usual = now
-    stairs = _stairs(values - usual, context.rpm[rows], learns)
+    stairs = _stairs(values - usual, context.rpm[rows], learns, share)
     return _Here(
         usual=usual if stairs is None else usual + stairs(context.rpm[rows]),
         leverage=fit.leverage(quick_x),
@@ -175,12 +175,14 @@ def _cycle_change(condition: Floats, segment: NDArray[np.int64]) -> float:
     return float(np.quantile(change, 0.9)) if change.size else 0.0
 
 
-def _stairs(residual: Floats, condition: Floats, learns: Bools) -> Callable[[Floats], Floats] | None:
+def _stairs(residual: Floats, condition: Floats, learns: Bools, slow_share: float) -> Callable[[Floats], Floats] | None:
     """Return what the straight lines left over along one condition: the stairs of an engine computer's tables.
 
     A running median over the events in order of the condition, wide enough that a burst of faults, which happens at
-    one speed and supply, is a small part of it. None where there are too few events.
+    one speed and supply, is a small part of it. As in the fit, a share of the slow wander is taken off first: a long
+    stay at one speed must not leave its level of that moment there. None where there are too few events.
     """
+    residual = residual - slow_share * running_median(residual, COURSE_EVENTS)
     taught = np.flatnonzero(learns & np.isfinite(condition))
     half = min(STAIR_EVENTS, taught.size // 40)
     if half < 8:

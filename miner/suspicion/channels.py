@@ -24,7 +24,7 @@ Floats = NDArray[np.float64]
 CALM = Prior(scale=1.0, scale_spread=0.4, shape=0.05, shape_spread=0.15)
 LIVELY = Prior(scale=1.2, scale_spread=0.4, shape=0.2, shape_spread=0.2)
 EDGE = Prior(scale=1.5, scale_spread=0.4, shape=0.3, shape_spread=0.2, left_out=0.125)
-COMBINED = Prior(scale=1.0, scale_spread=0.3, shape=0.02, shape_spread=0.1)
+COMBINED = Prior(scale=1.0, scale_spread=0.3, shape=0.02, shape_spread=0.1, left_out=0.25)
 LEAST_VALUES = 8
 
 

@@ -24,6 +24,9 @@ Ints = NDArray[np.int64]
 REALLY_ODD = 0.4
 """Of several odd measures of one event, those of at least this share of the largest distance may name it."""
 
+NAMING_SIGMA = 3.5
+"""And none below this, unless it is the largest (the limit of Iglewicz and Hoaglin for a possible outlier)."""
+
 
 @dataclass(frozen=True, kw_only=True)
 class Judged:
@@ -96,7 +99,8 @@ def _name(row: int, judged: Judged) -> _Named:
         return _Named(kind="unusual", distance=furthest)
     sized = [(c, c.sign * z[c.distance]) for c in judged.channels if c.distance >= 0]
     largest = max(size for _, size in sized)
-    odd = [c for c, size in sized if size > 0 and size >= REALLY_ODD * largest]
+    least = max(REALLY_ODD * largest, min(largest, NAMING_SIGMA))
+    odd = [c for c, size in sized if size > 0 and size >= least]
     first = min(odd or [loudest], key=lambda c: (CAUSAL_ORDER.index(c.kind), -abs(z[c.distance])))
     return _Named(kind=first.kind, distance=first.distance)
 

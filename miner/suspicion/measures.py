@@ -40,7 +40,9 @@ class Measure:
     floor : float
         Smallest distance worth a sigma: what the measurement itself cannot tell apart (a ratio for ``log``).
     pooled : bool
-        One course for all cylinders: they share the lead.
+        One series for all cylinders: they share the lead.
+    lifted : bool
+        A small number that may come out as almost nothing: a tenth of its median is added before the logarithm.
     """
 
     column: str
@@ -52,6 +54,7 @@ class Measure:
     high: str | None = None
     floor: float = 2e-4
     pooled: bool = False
+    lifted: bool = False
 
 
 MEASURES = (
@@ -66,26 +69,28 @@ MEASURES = (
     Measure(column="feedback_amplitude_v", label="Feedback amplitude", unit="V", lead="feedback", scale="log",
             low="weak_feedback"),
     Measure(column="ripple_v", label="Ripple of the command's on-state", unit="V", lead="command", scale="log",
-            high="distorted_command", floor=0.01),
+            high="distorted_command", floor=0.01, lifted=True),
     Measure(column="rise_us", label="Command rise", unit="us", lead="command", scale="log",
-            high="distorted_command", floor=0.01),
+            high="distorted_command", floor=0.01, lifted=True),
     Measure(column="fall_us", label="Command fall", unit="us", lead="command", scale="log",
-            high="distorted_command", floor=0.01),
+            high="distorted_command", floor=0.01, lifted=True),
     Measure(column="timing_residual_deg", label="Place in the cycle", unit="deg", lead="any", scale="linear",
             low="uneven_interval", high="uneven_interval", floor=0.02),
     Measure(column="interval_us", label="Interval", unit="us", lead="any", scale="log",
             low="uneven_interval", high="uneven_interval", floor=5e-4),
-    Measure(column="supply_v", label="Supply", unit="V", lead="any", scale="log", low="supply_sag", floor=1e-3,
+    Measure(column="supply_v", label="Supply", unit="V", lead="any", scale="log", low="supply_sag", floor=0.012,
             pooled=True),
     Measure(column="coil_current_peak_a", label="Coil current", unit="A", lead="command", scale="log",
             low="unusual", high="unusual", floor=1e-3),
     Measure(column="ground_v", label="Ground", unit="V", lead="any", scale="linear", floor=1e-3, pooled=True),
     Measure(column="off_level_v", label="Command off-state", unit="V", lead="command", scale="linear", floor=1e-3),
-    Measure(column="feedback_rise_us", label="Feedback rise", unit="us", lead="feedback", scale="log", floor=0.01),
+    Measure(column="feedback_rise_us", label="Feedback rise", unit="us", lead="feedback", scale="log",
+            floor=0.01, lifted=True),
     Measure(column="feedback_ripple_v", label="Ripple of the feedback", unit="V", lead="feedback", scale="log",
-            floor=0.01),
+            floor=0.01, lifted=True),
 )  # fmt: skip
-"""Every measure; those with no kind in either direction only feed the forest."""
+"""Every measure. The floor of the supply is what consumers that switch do to it: some tenths of a volt (common
+practice, no source). Those with no kind in either direction only feed the forest."""
 
 CAUSAL_ORDER = (
     "absent_command", "supply_sag", "short_on_time", "long_on_time", "weak_command", "distorted_command",
@@ -120,5 +125,5 @@ def judged_values(events: pa.Table, measure: Measure) -> tuple[Floats, float]:
         return values, 0.0
     values = np.where(values > 0, values, np.nan)
     known = values[np.isfinite(values)]
-    lift = 0.1 * float(np.median(known)) if measure.floor >= 0.01 and known.size else 0.0
+    lift = 0.1 * float(np.median(known)) if measure.lifted and known.size else 0.0
     return np.asarray(np.log(values + lift), dtype=np.float64), lift
