@@ -46,7 +46,7 @@ WINDOW = 2048
 """Pulses after which the older half of the window is settled with the best hypothesis."""
 
 TRAIN = 16
-"""Pulses looked at on each side: two trains of repeated sparks, up to eight sparks each (common practice, no source)."""
+"""Pulses looked at on each side: two trains of up to eight repeated sparks (common practice, no source)."""
 
 LONGEST_SILENCE_LONE = 5
 """One observable slot a cycle: silence up to here may still be absent pulses, if the speed agrees before and after."""

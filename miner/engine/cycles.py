@@ -192,7 +192,7 @@ def _collect(observed: _Observed, alignment: Alignment, plan: SlotPlan, unseen: 
     row_of = np.cumsum(step) - 1
     total = int(row_of[-1]) + 1 if len(row_of) else 0
     owner = np.repeat(np.arange(len(opened)), step)
-    count = opened[owner] - (row_of[owner] - np.arange(total))
+    count = np.asarray(opened[owner] - (row_of[owner] - np.arange(total)), dtype=np.int64)
     slot_row = row_of[np.cumsum(opens) - 1]
     place = count % n
     crank = plan.crank_deg(count)

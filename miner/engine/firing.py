@@ -7,6 +7,7 @@ degrees = 6 * rpm * seconds (Heywood, Internal Combustion Engine Fundamentals, c
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 __all__ = ["FiringPattern", "firing_pattern"]
 
@@ -84,11 +85,7 @@ def firing_pattern(
     angles = tuple(float(a) for a in firing_angles_deg or tuple(cycle_deg / n * i for i in range(n)))
     if len(angles) != n:
         raise ValueError(f"{len(angles)} firing angles for {n} cylinders")
-    if (
-        angles[0] < 0
-        or angles[-1] - angles[0] >= cycle_deg
-        or any(b <= a for a, b in zip(angles, angles[1:], strict=False))
-    ):
+    if angles[0] < 0 or angles[-1] - angles[0] >= cycle_deg or any(b <= a for a, b in pairwise(angles)):
         raise ValueError(f"firing angles must ascend within {cycle_deg:.0f} degrees")
     angles = tuple(a - angles[0] for a in angles)
     if not paired:

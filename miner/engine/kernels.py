@@ -14,9 +14,11 @@ import numba
 import numpy as np
 
 __all__ = [
-    "ADVANCE", "COST", "COUNT", "EXTRA", "LAST_EXTRA", "LOG_SPEED", "MARGIN", "MAX_KEPT", "NOT_AGAIN", "N_FLOAT", "N_INT",
-    "PATH", "PRUNE", "RESTART", "SAME", "SEEN", "TIME", "walk",
+    "ADVANCE", "COST", "COUNT", "EXTRA", "LAST_EXTRA", "LOG_SPEED", "MARGIN", "MAX_KEPT", "NOT_AGAIN", "N_FLOAT",
+    "N_INT", "PATH", "PRUNE", "RESTART", "SAME", "SEEN", "TIME", "walk",
 ]  # fmt: skip
+
+_jit = numba.njit(cache=True, nogil=True, error_model="numpy")
 
 ADVANCE, SAME, EXTRA, RESTART = 0, 1, 2, 3
 """What a pulse is: the next slot, another lead in this slot, nothing new, the first after a pause."""
@@ -40,6 +42,7 @@ TRAIN_S = 0.03  # and last no longer: 20 degrees while cranking
 CLEARLY = 0.3  # the same before the speed is known
 REPEATED = 0.6  # and closer together than this share of the second longest interval near them on the lead
 CLOSE = 0.35  # and are no further apart than this
+LEAST_PACE, MOST_PACE = 0.25, 4.0  # the first charge is up to four times as long as those that repeat it
 RESTART_COST, RESYNC_COST = 10.0, 28.0
 TIMING_DEG = 4.0  # event to event movement of turn-on; knock control and unsteady idle move it by up to ten
 ACCELERATION = 15000.0  # deg/s^2, 2500 rpm/s; a free engine does three times that
@@ -55,7 +58,7 @@ NOT_AGAIN = -(1 << 40)
 UNKNOWN_SPEED = 6.0 * 300.0  # between cranking and idle, until two slots tell
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@_jit
 def _in_gap(gap_first, gap_start, gap_stop, lead, at):  # type: ignore[no-untyped-def]
     """Whether a lead's gaps (rows ``gap_first[lead]:gap_first[lead + 1]``, ascending) hold an instant."""
     low, high = gap_first[lead], gap_first[lead + 1]
@@ -69,14 +72,14 @@ def _in_gap(gap_first, gap_start, gap_stop, lead, at):  # type: ignore[no-untype
     return low < last and gap_start[low] <= at
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@_jit
 def _robust(z):  # type: ignore[no-untyped-def]
     """Huber's loss: square up to two deviations, then a straight line."""
     z = abs(z)
     return 0.5 * z * z if z < 2.0 else 2.0 * z - 2.0
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@_jit
 def _closing(seen, partly, place, at, serves, gaps):  # type: ignore[no-untyped-def]
     """Cost of the leads that stayed silent in the slot that ends, and the slots where some did the last time."""
     gap_first, gap_start, gap_stop = gaps
@@ -90,7 +93,7 @@ def _closing(seen, partly, place, at, serves, gaps):  # type: ignore[no-untyped-
     return (ABSENT_AGAIN if again else ABSENT) + ALSO_ABSENT * (silent - 1), partly | (1 << place)
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@_jit
 def _visible(place, at, serves, gaps):  # type: ignore[no-untyped-def]
     """Leads that would have shown a pulse in this slot at this time."""
     gap_first, gap_start, gap_stop = gaps
@@ -101,21 +104,18 @@ def _visible(place, at, serves, gaps):  # type: ignore[no-untyped-def]
     return n
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@_jit
 def _skipping(place, m, silent, start, dt, steps, serves, gaps):  # type: ignore[no-untyped-def]
     """Cost of the ``m - 1`` slots passed over without any pulse, and the slots silent the last time."""
     n_slots = serves.shape[1]
-    n_absent, also, again = 0, 0, 0.0
-    silent &= ~(1 << place)
+    n_absent, also, again, silent = 0, 0, 0.0, silent & ~(1 << place)
     for j in range(1, m):
         at = start + dt * steps[place, j] / steps[place, m]
         slot = (place + j) % n_slots
         n = _visible(slot, at, serves, gaps)
-        if n == 0:
-            continue
-        if (silent >> slot) & 1:
+        if n and (silent >> slot) & 1:
             again += ABSENT_AGAIN
-        else:
+        elif n:
             n_absent += 1
             also = max(also, n - 1)
             silent |= 1 << slot
@@ -125,7 +125,7 @@ def _skipping(place, m, silent, start, dt, steps, serves, gaps):  # type: ignore
     return cost + SPREAD[-1] + SPREAD_MORE * (n_absent - len(SPREAD) + 1), silent
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@_jit
 def _speed_cost(old, mean, trend, m, degrees, dt, lone):  # type: ignore[no-untyped-def]
     """Return what the change of speed costs, and the new logarithms of speed and mean speed.
 
@@ -145,30 +145,26 @@ def _speed_cost(old, mean, trend, m, degrees, dt, lone):  # type: ignore[no-unty
     return cost, new, mean + weight * (new - mean)
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@_jit
 def _pace(row, ints, tau, gap, longest, elapsed_deg, slot_deg, n_slots):  # type: ignore[no-untyped-def]
     """How well a pulse keeps the pace of repeated sparks: their spacing over its own, 0 where there is no habit."""
-    if tau - row[TIME] > TRAIN_S:
-        return 0.0
     if math.isnan(row[LOG_SPEED]):
-        return 1.0 if gap < CLEARLY * longest else 0.0
-    since = ints[COUNT] - ints[LAST_EXTRA]
-    if since > 2 * n_slots or row[SPACING] <= 0.0 or elapsed_deg > EARLY * slot_deg:
-        return 0.0
-    if gap * math.exp(row[LOG_SPEED]) > CLOSE * slot_deg or gap > REPEATED * longest:
-        return 0.0
-    return row[SPACING] / gap
+        return 1.0 if gap < CLEARLY * longest and tau - row[TIME] <= TRAIN_S else 0.0
+    habit = row[SPACING] > 0.0 and ints[COUNT] - ints[LAST_EXTRA] <= 2 * n_slots
+    early = elapsed_deg <= EARLY * slot_deg and tau - row[TIME] <= TRAIN_S
+    close = gap * math.exp(row[LOG_SPEED]) <= CLOSE * slot_deg and gap <= REPEATED * longest
+    return row[SPACING] / gap if habit and early and close else 0.0
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@_jit
 def _extra_cost(pace, since, elapsed_deg, slot_deg):  # type: ignore[no-untyped-def]
-    """A further pulse: rare at first, cheap where it keeps the pace of repeated sparks."""
-    if 0.6 < pace < 2.0:
+    """Price a further pulse: rare at first, cheap where it keeps the pace of repeated sparks."""
+    if LEAST_PACE < pace < MOST_PACE:
         return EXTRA_HABIT
     return EXTRA_NEXT if since == 0 and elapsed_deg < slot_deg else EXTRA_FIRST
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@_jit
 def _restart_cost(dt, log_speed, cycle_deg, lone, best):  # type: ignore[no-untyped-def]
     """Two cycles without any pulse are a pause; a restart inside running is the last resort."""
     if dt > LONGEST_S:
@@ -183,7 +179,7 @@ def _restart_cost(dt, log_speed, cycle_deg, lone, best):  # type: ignore[no-unty
     return RESYNC_COST if best else np.inf
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@_jit
 def _put(floats, ints, h, cost, action, out, n):  # type: ignore[no-untyped-def]
     """Write a candidate: hypothesis ``h`` with more cost and an action."""
     new_f, new_i = out
@@ -197,7 +193,7 @@ def _put(floats, ints, h, cost, action, out, n):  # type: ignore[no-untyped-def]
     new_i[n, ANCHORED] = 0
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@_jit
 def _extend(tau, lead, delay, gap, longest, kept, n_kept, out, plan, gaps):  # type: ignore[no-untyped-def]
     """Extend every kept hypothesis, cheapest first, by one pulse; return the number of candidates in ``out``."""
     floats, ints = kept
@@ -221,7 +217,7 @@ def _extend(tau, lead, delay, gap, longest, kept, n_kept, out, plan, gaps):  # t
     return n
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@_jit
 def _go_on(tau, lead, gap, longest, closing, partly, kept, h, out, n, limit, plan, gaps):  # type: ignore[no-untyped-def]
     """Candidates that open a later slot, from the next one up to two cycles on."""
     floats, ints = kept
@@ -231,8 +227,8 @@ def _go_on(tau, lead, gap, longest, closing, partly, kept, h, out, n, limit, pla
     count = ints[h, COUNT]
     place = count % n_slots
     dt = tau - floats[h, TIME]
-    speed = UNKNOWN_SPEED if math.isnan(floats[h, LOG_SPEED]) else math.exp(floats[h, LOG_SPEED])
     known = not math.isnan(floats[h, LOG_SPEED])
+    speed = math.exp(floats[h, LOG_SPEED]) if known else UNKNOWN_SPEED
     reach = 3.0 * dt * speed if known else np.inf
     if known and dt * speed > SURELY_PAUSED * (LONE_PAUSE if n_slots == 1 else PAUSE) * plan[4]:
         return n, limit
@@ -258,7 +254,7 @@ def _go_on(tau, lead, gap, longest, closing, partly, kept, h, out, n, limit, pla
         _put(floats, ints, h, cost, ADVANCE, out, n)
         new_f[n, LOG_SPEED], new_f[n, LOG_MEAN] = new, mean
         new_f[n, TREND] = max(-0.5, min(0.5, new - floats[h, LOG_SPEED])) if known else 0.0
-        _open_slot(new_f, new_i, n, tau, lead, count + m)
+        new_f[n, TIME], new_i[n, COUNT], new_i[n, SEEN] = tau, count + m, 1 << lead
         new_i[n, SILENT], new_i[n, PARTLY] = silent & ~(1 << ((place + m) % n_slots)), partly
         new_i[n, PATH] = (ints[h, PATH] * 31 + (m - 1) * (count + 7)) % 1000003
         new_i[n, ANCHORED] = _has_anchor(ints[h, SEEN], anchors)
@@ -266,7 +262,7 @@ def _go_on(tau, lead, gap, longest, closing, partly, kept, h, out, n, limit, pla
     return n, limit
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@_jit
 def _has_anchor(seen, anchors):  # type: ignore[no-untyped-def]
     """Whether a lead that speaks for one slot only was seen."""
     for lead in range(len(anchors)):
@@ -275,14 +271,7 @@ def _has_anchor(seen, anchors):  # type: ignore[no-untyped-def]
     return 0
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
-def _open_slot(new_f, new_i, n, tau, lead, count):  # type: ignore[no-untyped-def]
-    new_f[n, TIME] = tau
-    new_i[n, COUNT] = count
-    new_i[n, SEEN] = 1 << lead
-
-
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@_jit
 def _stay(tau, lead, delay, gap, longest, kept, h, out, n, limit, plan):  # type: ignore[no-untyped-def]
     """Candidates that stay in the slot: its next lead, or an extra pulse."""
     floats, ints = kept
@@ -312,12 +301,10 @@ def _stay(tau, lead, delay, gap, longest, kept, h, out, n, limit, plan):  # type
     return n, limit
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@_jit
 def _restart(tau, lead, cost, kept, h, out, n, plan):  # type: ignore[no-untyped-def]
     """Candidates that open a new segment: every place this lead speaks for, speed unknown."""
-    floats, ints = kept
-    new_f, new_i = out
-    serves = plan[1]
+    (floats, ints), (new_f, new_i), serves = kept, out, plan[1]
     turn = ints[h, COUNT] // serves.shape[1] + 1
     for place in range(plan[3]):
         if not serves[lead, place]:
@@ -326,14 +313,14 @@ def _restart(tau, lead, cost, kept, h, out, n, plan):  # type: ignore[no-untyped
         new_f[n, LOG_SPEED] = np.nan
         new_f[n, TREND] = 0.0
         new_i[n, SILENT], new_i[n, PARTLY] = 0, 0
-        _open_slot(new_f, new_i, n, tau, lead, turn * serves.shape[1] + place)
+        new_f[n, TIME], new_i[n, COUNT], new_i[n, SEEN] = tau, turn * serves.shape[1] + place, 1 << lead
         new_i[n, LAST_EXTRA] = NOT_AGAIN
         new_i[n, ANCHORED] = 1  # what came before is closed here, labelled or not
         n += 1
     return n
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@_jit
 def _by_cost(costs, n, order):  # type: ignore[no-untyped-def]
     """Write the order of ascending cost, ties as they came (insertion sort: candidates arrive nearly in order)."""
     for i in range(n):
@@ -344,15 +331,14 @@ def _by_cost(costs, n, order):  # type: ignore[no-untyped-def]
         order[j] = i
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@_jit
 def _select(out, n, kept, n_slots, order):  # type: ignore[no-untyped-def]
     """Keep the best candidates, one for each state; return how many.
 
     A worse way into the same state leaves its cost difference in ``MARGIN`` where it would have labelled pulses
     differently.
     """
-    new_f, new_i = out
-    floats, ints = kept
+    (new_f, new_i), (floats, ints) = out, kept
     _by_cost(new_f, n, order)
     n_kept = 0
     for rank in range(n):
@@ -372,7 +358,7 @@ def _select(out, n, kept, n_slots, order):  # type: ignore[no-untyped-def]
     return n_kept
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@_jit
 def _same_state(floats, ints, n_kept, new_f, new_i, row, n_slots):  # type: ignore[no-untyped-def]
     """Return the kept hypothesis in the same slot at the same time, speed and leads seen, -1 for none."""
     for k in range(n_kept):
@@ -386,7 +372,7 @@ def _same_state(floats, ints, n_kept, new_f, new_i, row, n_slots):  # type: igno
     return -1
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@_jit
 def walk(pulses, kept, n_kept, out, order, rows, row, plan, gaps):  # type: ignore[no-untyped-def]
     """Take pulses one after the other, noting each survivor's step from ``row`` of the window on; return survivors."""
     turn_on, lead, delay, gap, longest = pulses
@@ -397,7 +383,7 @@ def walk(pulses, kept, n_kept, out, order, rows, row, plan, gaps):  # type: igno
     return n_kept
 
 
-@numba.njit(cache=True, nogil=True, error_model="numpy")
+@_jit
 def _remember(rows, row, kept, n_kept):  # type: ignore[no-untyped-def]
     """Note predecessor, action and count; where a labelled slot just ended, the margin of the stretch before it."""
     floats, ints = kept

@@ -60,7 +60,9 @@ def _span_rpm(
     high = np.minimum(low + n_slots, last)
     seconds = turn_on_s[high] - turn_on_s[low]
     degrees = crank_deg[high] - crank_deg[low]
-    return np.divide(degrees, 6.0 * seconds, out=np.full(len(start), np.nan), where=seconds > 0)
+    rpm = np.full(len(start), np.nan)
+    np.divide(degrees, 6.0 * seconds, out=rpm, where=seconds > 0)
+    return rpm
 
 
 def timing_residual_deg(

@@ -5,6 +5,8 @@ Idle speed is found in the recording: the lowest speed at which the engine linge
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import median_filter, uniform_filter1d
@@ -51,7 +53,7 @@ def operating_states(
     state = np.full(len(time_s), "unknown", dtype="<U12")
     smooth, trend = np.full(len(time_s), np.nan), np.full(len(time_s), np.nan)
     bounds = np.flatnonzero(np.diff(segment, prepend=-1, append=-1))
-    for begin, end in zip(bounds[:-1], bounds[1:], strict=True):
+    for begin, end in pairwise(bounds):
         smooth[begin:end], trend[begin:end] = _smooth_speed(time_s[begin:end], rpm[begin:end])
     idle = idle_speed_rpm(time_s, smooth, trend)
     known = np.isfinite(smooth)
@@ -61,7 +63,7 @@ def operating_states(
     if np.isfinite(idle):
         state[known & (smooth < IDLE_BAND * idle) & (np.abs(trend) < 2 * TREND_PER_S)] = "idle"
     running = RUNNING_SHARE * idle if np.isfinite(idle) else RUNNING_RPM
-    for begin, end in zip(bounds[:-1], bounds[1:], strict=True):
+    for begin, end in pairwise(bounds):
         ran_up = np.flatnonzero(rpm[begin:end] >= running)
         state[begin : begin + ran_up[0] if len(ran_up) else end] = "cranking"
     state[~known] = "unknown"
