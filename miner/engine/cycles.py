@@ -148,13 +148,19 @@ def _observe(pulses: pa.Table, plan: SlotPlan) -> _Observed:
 
 
 def _delays(lead: NDArray[np.int64], start: NDArray[np.float64], plan: SlotPlan) -> NDArray[np.float64]:
-    """Return the usual feedback delay at each pulse, learned for each feedback lead from the commands it answers."""
+    """Return the usual feedback delay at each pulse, learned for each feedback lead from the commands it answers.
+
+    A feedback lead whose coils have no command lead is taken to answer like those that have one.
+    """
     delay = np.zeros(len(start))
-    for feedback in np.flatnonzero(~plan.is_command):
-        answers = plan.is_command & (plan.serves & plan.serves[feedback]).any(axis=1)
-        command_s = np.sort(start[np.isin(lead, np.flatnonzero(answers))])
-        mine = lead == feedback
-        delay[mine] = usual_delay_s(command_s, np.sort(start[mine]), start[mine])
+    answers = plan.serves[~plan.is_command] @ plan.serves[plan.is_command].T
+    feedbacks, commands = np.flatnonzero(~plan.is_command), np.flatnonzero(plan.is_command)
+    for feedback, mine in zip(feedbacks, answers, strict=True):
+        like = [feedback] if mine.any() else feedbacks[answers.any(axis=1)]
+        asked = commands[mine if mine.any() else answers.any(axis=0)]
+        command_s = np.sort(start[np.isin(lead, asked)])
+        own = lead == feedback
+        delay[own] = usual_delay_s(command_s, np.sort(start[np.isin(lead, like)]), start[own])
     return delay
 
 
@@ -206,7 +212,9 @@ def _collect(observed: _Observed, alignment: Alignment, plan: SlotPlan, unseen: 
     segment = (np.cumsum(restart) - 1)[owner]
     rpm = cycle_speed_rpm(turn_on, crank, segment, n)
     chance = (1.0 / (1.0 + np.exp(-alignment.margin[opens])))[owner]
-    told = (plan.n_starts == n) & (chance >= LEAST_CONFIDENCE)
+    anchored = np.unique(segment[slot_row[primary & plan.anchors[observed.lead]]])
+    tellable = (plan.n_blind_starts == n) | ((plan.n_starts == n) & np.isin(segment, anchored))
+    told = tellable & (chance >= LEAST_CONFIDENCE)
     delay = _delay_of_slots(observed, plan, turn_on)
     due_within = np.where((timed < 0) & np.isfinite(rpm), DUE_WITHIN_DEG / (6.0 * rpm), 0.0)
     visible = _visible(unseen, plan, place, turn_on, due_within)
@@ -215,7 +223,7 @@ def _collect(observed: _Observed, alignment: Alignment, plan: SlotPlan, unseen: 
         cycle=cycle - cycle[:1].sum(),
         slot=plan.slot[place],
         cylinder=np.where(told, plan.cylinder[place], -1),
-        confidence=chance if plan.n_starts == n else np.full(total, np.nan),
+        confidence=np.where(tellable, chance, np.nan),
         turn_on_s=turn_on,
         delay_s=delay,
         crank_deg=crank,
