@@ -104,7 +104,8 @@ def align(
     """
     pulses = (turn_on_s, lead, delay_s, *_lead_intervals(turn_on_s, lead))
     steps = _steps(plan)
-    engine = (steps, plan.serves, plan.serves.sum(axis=1) == 1, plan.n_starts, plan.cycle_deg)
+    anchors = sum(1 << int(k) for k in np.flatnonzero(plan.anchors))
+    engine = (steps, plan.serves, anchors, plan.n_starts, plan.cycle_deg)
     unseen = (gaps.first, gaps.start_s, gaps.stop_s)
     n = len(turn_on_s)
     result = (np.empty(n, np.int8), np.empty(n, np.int64), np.full(n, -1.0))

@@ -257,18 +257,9 @@ def _go_on(tau, lead, gap, longest, closing, partly, kept, h, out, n, limit, pla
         new_f[n, TIME], new_i[n, COUNT], new_i[n, SEEN] = tau, count + m, 1 << lead
         new_i[n, SILENT], new_i[n, PARTLY] = silent & ~(1 << ((place + m) % n_slots)), partly
         new_i[n, PATH] = (ints[h, PATH] * 31 + (m - 1) * (count + 7)) % 1000003
-        new_i[n, ANCHORED] = _has_anchor(ints[h, SEEN], anchors)
+        new_i[n, ANCHORED] = 1 if ints[h, SEEN] & anchors else 0
         n += 1
     return n, limit
-
-
-@_jit
-def _has_anchor(seen, anchors):  # type: ignore[no-untyped-def]
-    """Whether a lead that speaks for one slot only was seen."""
-    for lead in range(len(anchors)):
-        if anchors[lead] and (seen >> lead) & 1:
-            return 1
-    return 0
 
 
 @_jit

@@ -40,6 +40,8 @@ class SlotPlan:
     n_starts : int
         Slots after which engine and leads look the same again; below ``n_slots`` the place in the cycle, and so
         the cylinder, cannot be told from pulses alone.
+    n_blind_starts : int
+        The same as long as no lead that speaks for one slot only is seen: what the rhythm alone can tell.
     """
 
     cycle_deg: float
@@ -51,6 +53,7 @@ class SlotPlan:
     is_command: NDArray[np.bool_]
     serves: NDArray[np.bool_]
     n_starts: int
+    n_blind_starts: int
 
     @property
     def n_slots(self) -> int:
@@ -58,14 +61,9 @@ class SlotPlan:
         return len(self.slot)
 
     @property
-    def command_of(self) -> NDArray[np.bool_]:
-        """Whether a command lead speaks for each slot, shape (n_slots,)."""
-        return np.asarray(self.serves[self.is_command].any(axis=0))
-
-    @property
-    def feedback_of(self) -> NDArray[np.bool_]:
-        """Whether a feedback lead speaks for each slot, shape (n_slots,)."""
-        return np.asarray(self.serves[~self.is_command].any(axis=0))
+    def anchors(self) -> NDArray[np.bool_]:
+        """Whether each lead speaks for one slot only, shape (n_leads,)."""
+        return np.asarray(self.serves.sum(axis=1) == 1)
 
     def crank_deg(self, count: NDArray[np.int64]) -> NDArray[np.float64]:
         """Return the crank angle of running slot numbers, ``count = repetition * n_slots + slot``."""
@@ -94,6 +92,7 @@ def plan_slots(setup: Setup) -> SlotPlan:
         is_command=np.array([c.role == "command" for _, c in leads], dtype=np.bool_),
         serves=serves,
         n_starts=_period(angles, serves, pattern.cycle_deg),
+        n_blind_starts=_period(angles, serves[serves.sum(axis=1) > 1], pattern.cycle_deg),
     )
 
 
