@@ -22,6 +22,7 @@ class Habits:
     wild_timing: float = 0.0  # share of events with up to 10 degrees more
     unevenness: float = 0.2  # of the speed within a cycle while cranking
     sparks_below_rpm: float = 0.0  # repeated sparks below this speed
+    first_charge: float = 1.0  # spacing of the first two sparks over that of the later ones
     absent: float = 0.002
     bursts: int = 2
     extra: float = 0.001
@@ -164,8 +165,9 @@ class _Rows:
             if rpm[k] < habits.sparks_below_rpm:
                 sparks = 1 + int(min(6, room / SPARKS_APART_S)) - int(rng.random() < 0.05)
             seen = False
+            apart = SPARKS_APART_S / habits.first_charge
             for s in range(max(sparks, 1)):
-                at = turn_on[k] + s * SPARKS_APART_S if s else turn_on[k]
+                at = turn_on[k] + SPARKS_APART_S + (s - 1) * apart if s else turn_on[k]
                 seen |= self._pulse(at, slot[k], delay[k], dwell[k], command_gone[k], feedback_gone[k], s == 0)
             observable = any(slot[k] in served for _, _, served in self.leads)
             if not seen and observable:
@@ -268,15 +270,17 @@ def gap_table(rows) -> pa.Table:
 
 
 def judge(made: Made, tracking, setup: Setup):
-    """Return counts: right, wrong, untold, lost pulses, absences found, missed and invented; and where."""
+    """Return counts: right, wrong, untold, late and lost pulses, absences found, missed and invented; and where."""
     pattern = setup.engine.pattern
-    wrong_at, right, untold = [], 0, 0
+    wrong_at, late_at, right, untold = [], [], 0, 0
     main = {}
     for k in range(len(tracking)):
         for row in (tracking.command_row[k], tracking.feedback_row[k]):
             if row < 0:
                 continue
             main[row] = True
+            if not made.main[row]:
+                late_at.append(made.pulses["start_s"][int(row)].as_py())
             if tracking.cylinder[k] < 0:
                 untold += 1
             elif tracking.cylinder[k] in pattern.cylinders[made.slot[row]]:
@@ -297,6 +301,6 @@ def judge(made: Made, tracking, setup: Setup):
             missed += 1
             missed_at.append(at)
     return {
-        "right": right, "wrong": len(wrong_at), "untold": untold, "lost": len(lost), "found": found,
+        "right": right, "wrong": len(wrong_at), "untold": untold, "late": len(late_at), "lost": len(lost), "found": found,
         "missed": missed, "invented": len(called),
-    }, {"wrong": wrong_at, "lost": lost, "missed": missed_at, "invented": [c[0] for c in called]}  # fmt: skip
+    }, {"wrong": wrong_at, "late": late_at, "lost": lost, "missed": missed_at, "invented": [c[0] for c in called]}  # fmt: skip
