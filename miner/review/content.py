@@ -104,7 +104,7 @@ def usual_for(
     source: ReviewSource, cylinder: int | None, rpm: float | None
 ) -> tuple[dict[str, Any], dict[str, NDArray[Any]]]:
     """Return the usual pulse of the cylinder at the nearest speed that was kept; ``found`` tells if there is one."""
-    rows = [row for row in source.usual.to_pylist() if row["cylinder"] == cylinder]
+    rows = [(at, row) for at, row in enumerate(source.usual_rows) if row["cylinder"] == cylinder]
     if not rows:
         return {"found": False}, {}
 
@@ -112,13 +112,15 @@ def usual_for(
         middle = math.sqrt(row["rpm_low"] * row["rpm_high"])
         return abs(math.log(middle / rpm)) if rpm and middle > 0 else 0.0
 
-    cell = min(rows, key=far)["cell"]
-    rows = [row for row in rows if row["cell"] == cell]
+    cell = min((row for _, row in rows), key=far)["cell"]
+    rows = [(at, row) for at, row in rows if row["cell"] == cell]
     arrays = {
-        f"{name}_{row['lead']}": np.array(row[name], np.float32) for row in rows for name in ("low", "median", "high")
+        f"{name}_{row['lead']}": source.usual[name][at].values.to_numpy(zero_copy_only=False)
+        for at, row in rows
+        for name in ("low", "median", "high")
     }
     names = [c.name for c in USUAL.columns if c.name not in ("lead", "low", "median", "high")]
-    return {"found": True, "leads": [row["lead"] for row in rows], **{n: rows[0][n] for n in names}}, arrays
+    return {"found": True, "leads": [row["lead"] for _, row in rows], **{n: rows[0][1][n] for n in names}}, arrays
 
 
 def verdicts_since(source: ReviewSource, revision: int) -> dict[str, Any]:

@@ -15,6 +15,8 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from miner.findings.store import replacing
@@ -102,10 +104,11 @@ def _content(source: ReviewSource, max_bytes: int) -> str:
         "events": [],
     }
     room = max_bytes - len(_as_json(content).encode())
+    stored = source.all_stored_windows()
     events: dict[int, dict[str, Any]] = {}
     cells: set[int] = set()
     for suspect in header["suspects"]:
-        windows = list(_windows(source, suspect["event_id"]))
+        windows = list(_windows(source, stored.filter(pc.equal(stored["event_id"], suspect["event_id"]))))
         usual = _usual_cell(source, suspect, cells)
         near = events_between(source, suspect["window_start_s"], suspect["window_end_s"]) or []
         fresh = [event for event in near if event["event_id"] not in events]
@@ -129,8 +132,7 @@ def _frozen(header: Mapping[str, Any], arrays: Mapping[str, NDArray[Any]]) -> st
     return base64.b64encode(zlib.compress(pack(header, arrays), 9)).decode()
 
 
-def _windows(source: ReviewSource, event_id: int) -> Iterator[str]:
-    table = source.stored_windows(event_id)
+def _windows(source: ReviewSource, table: pa.Table) -> Iterator[str]:
     for true_samples in (False, True):
         view = stored_view(table, source.times, true_samples=true_samples)
         if len(view.times_s):

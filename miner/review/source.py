@@ -221,6 +221,16 @@ class ReviewSource:
             return WINDOWS.empty()
         return pq.read_table(path, filters=[("event_id", "=", event_id)], partitioning=None)
 
+    def all_stored_windows(self) -> pa.Table:
+        """Return what mining kept of the leads around all suspects, for who wants one after the other."""
+        return self._optional(WINDOWS)
+
+    @cached_property
+    def usual_rows(self) -> list[dict[str, Any]]:
+        """Rows of the usual pulses without their curves, in the order of ``usual``."""
+        rows: list[dict[str, Any]] = self.usual.drop_columns(["low", "median", "high"]).to_pylist()
+        return rows
+
     @cached_property
     def stored_spans(self) -> dict[int, float]:
         """Event id of each stored window of true samples, and where it starts, in time order."""

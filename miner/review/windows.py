@@ -281,7 +281,8 @@ class _UsualPulse:
 def _quantiles(stack: NDArray[np.float64]) -> Sequence[Floats]:
     """Return the 5, 50 and 95 % quantiles over the events at each point, NaN where no event has a value."""
     out = np.full((len(QUANTILES), stack.shape[1]), np.nan, np.float32)
-    full = np.isfinite(stack).any(axis=0)
-    if full.any():
-        out[:, full] = np.nanpercentile(stack[:, full], QUANTILES, axis=0)
+    ordered = np.sort(stack, axis=0)  # NaN goes last
+    known = np.isfinite(stack).sum(axis=0)
+    for n in np.unique(known[known > 0]):
+        out[:, known == n] = np.percentile(ordered[:n, known == n], QUANTILES, axis=0)
     return list(out)
