@@ -300,7 +300,6 @@ def judge(made: Made, tracking, setup: Setup):
         else:
             missed += 1
             missed_at.append(at)
-    return {
-        "right": right, "wrong": len(wrong_at), "untold": untold, "late": len(late_at), "lost": len(lost), "found": found,
-        "missed": missed, "invented": len(called),
-    }, {"wrong": wrong_at, "late": late_at, "lost": lost, "missed": missed_at, "invented": [c[0] for c in called]}  # fmt: skip
+    where = {"wrong": wrong_at, "late": late_at, "lost": lost, "missed": missed_at, "invented": [c[0] for c in called]}
+    counts = {"right": right, "untold": untold, "found": found, "missed": missed, "invented": len(called)}
+    return counts | {"wrong": len(wrong_at), "late": len(late_at), "lost": len(lost)}, where
