@@ -1,8 +1,8 @@
 """Memory: how much this run may use, what each step needs, how many workers fit.
 
 The budget covers the whole process tree: the starting process, every worker, whatever they read. Each worker has a
-base (interpreter and libraries); a step adds what its buffers need, estimated from rate, leads and length. The
-figures were measured with ``tests/performance/bench_scaling.py`` and are rounded up by about a quarter.
+base (interpreter and libraries); a step adds what its buffers need, from rate, leads and length. The figures are
+estimates that held in the memory test (``tests/pipelines/test_budget.py``); docs/scaling.md has what was measured.
 """
 
 from __future__ import annotations
