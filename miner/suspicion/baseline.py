@@ -46,6 +46,10 @@ STAIR_EVENTS = 100
 SHOULDER, SHOULDER_SIGMA = 0.97, 2.1701
 """A share of the residuals, and how many sigma a normal law puts around it."""
 
+TURNING_SHARE = 0.3
+"""Of the change of crank angle from slot to slot: while the engine speeds up sharply, the place an event is expected
+at is known no better, since its acceleration changes too."""
+
 NOISE_EVENTS = 100
 FIT_EVENTS = 3000
 LEAST_EVENTS = 8
@@ -112,10 +116,12 @@ def _distance(measure: Measure, values: Floats, lift: float, context: Context, c
     if not measure.pooled and context.n_groups > 1:
         residual -= _common_movement(np.where(context.learns, residual, np.nan), context)
     sigma = np.full(values.size, np.nan)
+    turning = _speed_change_deg(context) if measure.column == "timing_residual_deg" else np.zeros(values.size)
     for rows in members:
         if not measure.pooled:
             residual[rows] -= _course(residual[rows], context.learns[rows])
         least = np.maximum(unsure[rows], _change_around((values - residual)[rows], context.segment[rows]))
+        least = np.maximum(least, TURNING_SHARE * turning[rows])
         if measure.pooled:  # consumers move the supply all the time: a sag is judged against all of that
             least = np.maximum(least, mad_sigma(residual[rows]))
         for condition in (context.rpm,) if measure.column == "supply_v" else (context.supply_v, context.rpm):
@@ -309,6 +315,18 @@ def _course(residual: Floats, learns: Bools) -> Floats:
     return middle + np.interp(
         np.arange(residual.size), taught, _shrunk(held, 1.25 * noise / np.sqrt(2 * COURSE_EVENTS + 1))
     )
+
+
+def _speed_change_deg(context: Context) -> Floats:
+    """Return how much the crank angle between neighbouring events changes from one to the next, in degrees.
+
+    A displaced event moves the speed over its cycle by its own size over 720 degrees only, so it hides itself hardly.
+    """
+    if context.rpm.size < 2:
+        return np.zeros(context.rpm.size)
+    speed = np.where(np.isfinite(context.rpm), context.rpm, 0.0)
+    spacing_s = np.minimum(np.abs(np.gradient(context.time_s)), context.cycle_s)
+    return np.asarray(6.0 * spacing_s * np.abs(np.gradient(speed)), dtype=np.float64)
 
 
 def _change_around(usual: Floats, segment: NDArray[np.int64]) -> Floats:

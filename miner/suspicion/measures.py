@@ -71,9 +71,9 @@ MEASURES = (
     Measure(column="ripple_v", label="Ripple of the command's on-state", unit="V", lead="command", scale="log",
             high="distorted_command", floor=0.01, lifted=True),
     Measure(column="rise_us", label="Command rise", unit="us", lead="command", scale="log",
-            high="distorted_command", floor=0.01, lifted=True),
+            high="distorted_command", floor=0.2, lifted=True),
     Measure(column="fall_us", label="Command fall", unit="us", lead="command", scale="log",
-            high="distorted_command", floor=0.01, lifted=True),
+            high="distorted_command", floor=0.2, lifted=True),
     Measure(column="timing_residual_deg", label="Place in the cycle", unit="deg", lead="any", scale="linear",
             low="uneven_interval", high="uneven_interval", floor=0.02),
     Measure(column="interval_us", label="Interval", unit="us", lead="any", scale="log",
@@ -89,8 +89,9 @@ MEASURES = (
     Measure(column="feedback_ripple_v", label="Ripple of the feedback", unit="V", lead="feedback", scale="log",
             floor=0.01, lifted=True),
 )  # fmt: skip
-"""Every measure. The floor of the supply is what consumers that switch do to it: some tenths of a volt (common
-practice, no source). Those with no kind in either direction only feed the forest."""
+"""Every measure. The floor of the supply is what consumers that switch do to it: some tenths of a volt; that of edge
+times is what one spike does to an edge of a few samples (both common practice, no source). Those with no kind in either
+direction only feed the forest."""
 
 CAUSAL_ORDER = (
     "absent_command", "supply_sag", "short_on_time", "long_on_time", "weak_command", "distorted_command",
