@@ -18,7 +18,7 @@ from miner.engine.states import operating_states
 
 __all__ = ["Tracking", "track_cycles"]
 
-LEAST_CONFIDENCE = 0.75
+LEAST_CONFIDENCE = 0.9
 """Below this the cylinder is not told."""
 
 DUE_WITHIN_DEG = 20.0
