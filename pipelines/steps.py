@@ -187,11 +187,11 @@ def write_findings(
     summary = _summary(source, extraction, events, ranking, settings, end_s)
     summary |= {"explained": explained["summary"], "warnings": notes}
     findings.reopen()
-    for declared in (STANDING, CONDITIONS, MISFIRE_WINDOWS, SENSITIVITY):
-        findings.write_table(declared, explained[declared.name])
     findings.write_table(EVENTS, events)
     findings.write_table(SUSPECTS, ranking.suspects)
     findings.write_table(INCIDENTS, ranking.incidents)
+    for declared in (STANDING, CONDITIONS, MISFIRE_WINDOWS, SENSITIVITY):
+        findings.write_table(declared, explained[declared.name])
     build_windows(
         findings.folder,
         source.recording,
@@ -201,6 +201,8 @@ def write_findings(
         ranking.suspects,
         scores=ranking.scores,
     )
+    del events, ranking, explained  # the report reads back what it needs
+    pa.default_memory_pool().release_unused()
     _write_report(findings, summary)
     findings.write_json(SUMMARY, summary)
     return summary
