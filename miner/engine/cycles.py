@@ -212,6 +212,7 @@ def _collect(observed: _Observed, alignment: Alignment, plan: SlotPlan, unseen: 
     segment = (np.cumsum(restart) - 1)[owner]
     rpm = cycle_speed_rpm(turn_on, crank, segment, n)
     chance = (1.0 / (1.0 + np.exp(-alignment.margin[opens])))[owner]
+    chance = np.where(command >= 0, 1.0, chance)  # a command lead says itself whose it is
     anchored = np.unique(segment[slot_row[primary & plan.anchors[observed.lead]]])
     tellable = (plan.n_blind_starts == n) | ((plan.n_starts == n) & np.isin(segment, anchored))
     told = tellable & (chance >= LEAST_CONFIDENCE)
