@@ -45,6 +45,7 @@ from miner.signal.sections import plan_sections
 from miner.suspicion.explain import explain_findings
 from miner.suspicion.ranking import Ranking, RankSettings, rank_events
 from miner.suspicion.verdicts import lower_by_verdicts, refresh_incidents
+from pipelines.memory import give_back
 from pipelines.section_file import read_extraction, read_profiles, write_extraction, write_profiles
 from pipelines.tasks import Look, OnSamples
 
@@ -181,11 +182,13 @@ def write_findings(
         The summary.
     """
     end_s = _end_s(source.recording, extraction)
+    give_back()
     events = find_events(source, extraction, end_s=end_s)
     ranking, notes = _rank(source, events, findings, settings)
     explained = explain_findings(events, ranking.suspects, ranking.incidents, source.setup, seed=settings.rank.seed)
     summary = _summary(source, extraction, events, ranking, settings, end_s)
     summary |= {"explained": explained["summary"], "warnings": notes}
+    give_back()
     findings.reopen()
     findings.write_table(EVENTS, events)
     findings.write_table(SUSPECTS, ranking.suspects)
@@ -202,7 +205,7 @@ def write_findings(
         scores=ranking.scores,
     )
     del events, ranking, explained  # the report reads back what it needs
-    pa.default_memory_pool().release_unused()
+    give_back()
     _write_report(findings, summary)
     findings.write_json(SUMMARY, summary)
     return summary
