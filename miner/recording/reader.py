@@ -82,10 +82,6 @@ class Recording:
         """Return a hash of the content; name and place of the file do not enter."""
         return content_identity(self.parts, [self.rate_hz, self.started_at or ""])
 
-    def to_samples(self, seconds: float) -> int:
-        """Return a duration in whole samples, rounded to the nearest."""
-        return round(seconds * self.rate_hz)
-
 
 def open_recording(path: str | Path, *, rate_hz: float | None = None) -> Recording:
     """Open a recording and check everything that can be checked without reading the samples.

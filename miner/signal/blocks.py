@@ -5,19 +5,13 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 from numba import njit
-from numpy.typing import NDArray
 
 __all__ = ["BLOCK", "block_extremes", "find_segments", "fold_envelope", "mean_and_max", "survey"]
 
 BLOCK = 64
 """Samples per block of the fast look: short enough that few blocks hold an edge, long enough for vector code."""
-
-Raw = NDArray[Any]
-Ints = NDArray[np.int64]
 
 
 @njit(cache=True, nogil=True, fastmath={"nnan", "nsz"})

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from abc import ABC, abstractmethod
 from typing import Any
 
 import numpy as np
@@ -57,7 +58,7 @@ def _neutral_extremes(dtype: np.dtype[Any]) -> NDArray[Any]:
     return np.array([np.iinfo(dtype).max, np.iinfo(dtype).min], dtype)
 
 
-class LeadWork:
+class LeadWork(ABC):
     """What every lead has: buffer, gaps and envelope."""
 
     def __init__(self, recording: Recording, section: Section, spec: LeadSpec) -> None:
@@ -68,10 +69,7 @@ class LeadWork:
         dtype = widened(np.dtype(self.channel.dtype))
         self.buffer = SampleBuffer(dtype, section.read_start)
         self.gaps, self.missing, self.breaks = GapList(), GapList(), GapList()
-        ends = (
-            np.array([np.inf, -np.inf]) if dtype.kind == "f" else np.array([np.iinfo(dtype).max, np.iinfo(dtype).min])
-        )
-        self.neutral = ends.astype(dtype)
+        self.neutral = _neutral_extremes(dtype)
         self._lows: list[NDArray[Any]] = []
         self._highs: list[NDArray[Any]] = []
 
@@ -100,9 +98,9 @@ class LeadWork:
         """Return ranges in which an on-state could not be measured; none on a lead without pulses."""
         return np.empty((0, 2), np.int64)
 
+    @abstractmethod
     def advance(self, first: int, last: int, at_end: bool) -> None:
         """Work on the windows ``[first, last)``."""
-        raise NotImplementedError
 
     def drop_before(self, sample: int) -> None:
         """Forget what lies before an absolute sample."""
