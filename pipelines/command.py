@@ -64,7 +64,7 @@ def mine(
     console = open_console()
     settings = MineSettings(rate_hz=rate_hz, use_verdicts=use_verdicts)
     with ProgressView(console, "mining") as view:
-        mine_recording(recording, setup, out, settings=settings, on_progress=view.update)
+        mine_recording(recording, setup, out, settings=settings, on_progress=view.update, on_stage=view.stage)
     print_findings(console, Findings(out))
 
 

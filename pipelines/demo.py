@@ -46,7 +46,13 @@ def run_demo(console: Console, out: Path, *, duration_s: float = 3600.0) -> None
     _make(console, scenario, out)
     findings = Findings(out / "findings")
     with ProgressView(console, "mining") as view:
-        mine_recording(out / "recording.parquet", out / "setup.toml", findings.folder, on_progress=view.update)
+        mine_recording(
+            out / "recording.parquet",
+            out / "setup.toml",
+            findings.folder,
+            on_progress=view.update,
+            on_stage=view.stage,
+        )
     print_findings(console, findings)
     _print_planted(console, out, findings)
     workbook = export_findings(findings.folder, out / "findings.xlsx")

@@ -13,6 +13,7 @@ from rich.text import Text
 from miner.errors import FindingsError
 from miner.findings.store import Findings
 from miner.schema import INCIDENTS, SUSPECTS
+from miner.suspicion.pointers import CODES_NOTE
 from pipelines.console import CAUTION
 
 __all__ = ["clock_time", "print_findings", "rate_text", "suspects_table"]
@@ -22,6 +23,7 @@ ORDINARY_RATE = 10.0
 """False alarms per hour above which an event is ordinary and only fills the list."""
 
 TOP_INCIDENTS = 5
+SHOWN_CODES = 3
 FILES = (
     ("events.parquet", "event table"),
     ("suspects.parquet", "ranked list"),
@@ -81,12 +83,23 @@ def _cells(row: dict[str, Any]) -> list[Text]:
 
 
 def _incidents(rows: Sequence[dict[str, Any]]) -> RenderableType:
+    """Return the incidents; the caveat that goes with every list of codes is said once, at the end."""
     parts = [Text("Incidents, worst first", style="bold")]
     for row in rows:
         parts.append(Text(f"  {row['incident_id']}. {row['sentence']}"))
         parts += [Text(f"     points to: {row['circuit']}")] if row["circuit"] else []
-        parts += [Text(f"     next test: {row['next_test']}")] if row["next_test"] else []
+        test = row["next_test"].removesuffix(f"{CODES_NOTE}.").rstrip()
+        parts += [Text(f"     next test: {test}")] if test else []
+        parts += [Text(f"     codes: {_first(row['codes'])}")] if row["codes"] else []
+    if any(row["codes"] for row in rows):
+        parts.append(Text(f"  {CODES_NOTE}."))
     return Group(*parts)
+
+
+def _first(codes: Sequence[str]) -> str:
+    """Return the first few codes; those of every coil of the engine are for the incidents table."""
+    more = len(codes) - SHOWN_CODES
+    return ", ".join(codes[:SHOWN_CODES]) + (f" and {more} more" if more > 0 else "")
 
 
 def _sentences(title: str, sentences: Sequence[str]) -> RenderableType:

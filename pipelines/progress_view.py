@@ -1,4 +1,4 @@
-"""The progress bar: samples read, events so far, speed as a multiple of real time, time left."""
+"""The progress view: samples read, events so far, multiple of real time and time left, then the stages that follow."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from typing import Self
 
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
+from rich.text import Text
 
 from miner.recording import progress
 
@@ -34,9 +35,10 @@ def describe(done: progress.Progress, elapsed_s: float) -> str:
 
 
 class ProgressView:
-    """Context manager whose `update` is an ``on_progress``.
+    """Context manager whose `update` is an ``on_progress`` and whose `stage` is an ``on_stage``.
 
-    A terminal gets a bar that is redrawn; a pipe or a file gets a line every ten seconds.
+    A terminal gets a bar that is redrawn, then the name of the stage beside a turning line; a pipe or a file gets a
+    line every ten seconds, whichever of the two it comes from.
 
     Parameters
     ----------
@@ -62,6 +64,7 @@ class ProgressView:
             transient=True,
         )
         self._task = self._bar.add_task(title, total=None, words="")
+        self._spinner = console.status(title, spinner="line")  # plain characters: every code page has them
 
     def __enter__(self) -> Self:
         if self._console.is_terminal:
@@ -73,12 +76,27 @@ class ProgressView:
     ) -> None:
         if self._console.is_terminal:
             self._bar.stop()
+            self._spinner.stop()
+
+    def stage(self, name: str) -> None:
+        """Show what is being done now that reading is over."""
+        words = f"{self._title}: {name}"
+        if self._console.is_terminal:
+            self._bar.stop()
+            self._spinner.update(Text(words))
+            self._spinner.start()
+        else:
+            self._say(words)
 
     def update(self, done: progress.Progress) -> None:
         """Show how far it is."""
         words = describe(done, self._clock() - self._started_s)
         if self._console.is_terminal:
             self._bar.update(self._task, completed=done.samples_done, total=done.samples_total, words=words)
-        elif self._clock() - self._said_s >= LINE_EVERY_S:
+        else:
+            self._say(f"{self._title}: {words}")
+
+    def _say(self, words: str) -> None:
+        if self._clock() - self._said_s >= LINE_EVERY_S:
             self._said_s = self._clock()
-            self._console.print(f"{self._title}: {words}", markup=False)
+            self._console.print(words, markup=False)

@@ -13,7 +13,7 @@ from __future__ import annotations
 import hashlib
 import json
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -39,12 +39,13 @@ from miner.review.windows import build_windows
 from miner.schema import CONDITIONS, EVENTS, INCIDENTS, MISFIRE_WINDOWS, SENSITIVITY, STANDING, SUSPECTS
 from miner.signal.extract import extract_pulses
 from miner.signal.extraction import Extraction, join_extractions
-from miner.signal.leads import LeadSpec
+from miner.signal.leads import LeadProfile, LeadSpec
 from miner.signal.profile import profile_leads
 from miner.signal.sections import plan_sections
 from miner.suspicion.explain import explain_findings
 from miner.suspicion.ranking import Ranking, RankSettings, rank_events
 from miner.suspicion.verdicts import lower_by_verdicts, refresh_incidents
+from miner.suspicion.waveform_sample import sample_waveform
 from pipelines.memory import give_back
 from pipelines.section_file import read_extraction, read_profiles, write_extraction, write_profiles
 from pipelines.tasks import Look, OnSamples
@@ -55,10 +56,19 @@ __all__ = [
     "MineSteps",
     "Source",
     "find_events",
+    "lead_specs",
     "mine_recording",
     "open_source",
     "write_findings",
 ]
+
+OnStage = Callable[[str], None]
+"""Told the name of a stage when it begins."""
+
+
+def _silent(_stage: str) -> None:
+    """Tell nobody."""
+
 
 TIMING = "timing.json"
 """How long it took; apart from the summary, which depends on the input only."""
@@ -108,6 +118,7 @@ def mine_recording(
     *,
     settings: MineSettings | None = None,
     on_progress: OnProgress | None = None,
+    on_stage: OnStage = _silent,
 ) -> MineResult:
     """Mine one recording into a folder of findings.
 
@@ -121,7 +132,9 @@ def mine_recording(
         Folder for the findings; verdicts that lie there already are kept.
     settings : MineSettings, optional
     on_progress : callable, optional
-        Told now and then how far it is.
+        Told now and then how far the reading is.
+    on_stage : callable, optional
+        Told the name of each stage that follows the reading.
 
     Returns
     -------
@@ -141,7 +154,7 @@ def mine_recording(
     profiles = profile_leads(source.recording, source.leads)
     extraction = extract_pulses(source.recording, source.leads, profiles, on_progress=on_progress)
     extracted_s = time.perf_counter() - began
-    summary = write_findings(source, extraction, findings, settings)
+    summary = write_findings(source, extraction, profiles, findings, settings, on_stage=on_stage)
     elapsed_s = time.perf_counter() - began
     duration_s = summary["recording"]["duration_s"]
     findings.write_json(
@@ -164,15 +177,25 @@ def open_source(recording_path: str | Path, setup_path: str | Path, *, rate_hz: 
     setup.require_leads(setup_path)
     recording = open_recording(recording_path, rate_hz=rate_hz or setup.sample_rate_hz)
     require_columns(recording, [channel.column for channel in setup.channel])
-    leads = tuple(
+    return Source(recording=recording, setup=setup, leads=lead_specs(setup))
+
+
+def lead_specs(setup: Setup) -> tuple[LeadSpec, ...]:
+    """Return what the signal stage needs to know of each lead of a setup."""
+    return tuple(
         LeadSpec(index=index, column=channel.column, role=channel.role, active=channel.active)
         for index, channel in enumerate(setup.channel)
     )
-    return Source(recording=recording, setup=setup, leads=leads)
 
 
 def write_findings(
-    source: Source, extraction: Extraction, findings: Findings, settings: MineSettings
+    source: Source,
+    extraction: Extraction,
+    profiles: Mapping[int, LeadProfile],
+    findings: Findings,
+    settings: MineSettings,
+    *,
+    on_stage: OnStage = _silent,
 ) -> dict[str, Any]:
     """Find, rank and explain the events, and write every file of the findings, ``summary.json`` last.
 
@@ -183,12 +206,19 @@ def write_findings(
     """
     end_s = _end_s(source.recording, extraction)
     give_back()
+    on_stage("telling the cylinders apart")
     events = find_events(source, extraction, end_s=end_s)
+    on_stage("ranking")
     ranking, notes = _rank(source, events, findings, settings)
+    on_stage("explaining, and planting faults to see what would have been found")
     explained = explain_findings(events, ranking.suspects, ranking.incidents, source.setup, seed=settings.rank.seed)
+    explained["summary"]["sensitivity"]["waveform_sample"] = sample_waveform(
+        source.recording, source.setup, source.leads, profiles, events, explained[SENSITIVITY.name]
+    )
     summary = _summary(source, extraction, events, ranking, settings, end_s)
     summary |= {"explained": explained["summary"], "warnings": notes}
     give_back()
+    on_stage("writing tables and windows")
     findings.reopen()
     findings.write_table(EVENTS, events)
     findings.write_table(SUSPECTS, ranking.suspects)
@@ -206,6 +236,7 @@ def write_findings(
     )
     del events, ranking, explained  # the report reads back what it needs
     give_back()
+    on_stage("writing the report")
     _write_report(findings, summary)
     findings.write_json(SUMMARY, summary)
     return summary
@@ -337,13 +368,13 @@ class MineSteps:
         recording: Path,
         setup: Path,
         sections: Sequence[Path],
-        profile: Path,  # noqa: ARG002
+        profile: Path,
         out: Path,
     ) -> None:
-        """Join the sections and write the findings; the profile is in the sections already."""
+        """Join the sections and write the findings."""
         source = self._open(recording, setup)
         extraction = join_extractions([read_extraction(section) for section in sections])
-        write_findings(source, extraction, Findings(out), self.settings)
+        write_findings(source, extraction, read_profiles(profile), Findings(out), self.settings)
 
     def _open(self, recording: Path, setup: Path) -> Source:
         return open_source(recording, setup, rate_hz=self.settings.rate_hz)

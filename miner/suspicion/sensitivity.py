@@ -24,7 +24,7 @@ from miner.synthetic.columns import Columns, columns_of, events_table
 from miner.synthetic.faults import MEASURE_OF, apply_fault, feedback_tie, next_of_coil, unit_of
 
 __all__ = [
-    "FULL", "QUICK", "Sensitivity", "SensitivitySettings", "expected_changes", "fault_rate_limits",
+    "EITHER_WAY", "FULL", "QUICK", "Sensitivity", "SensitivitySettings", "could_show", "fault_rate_limits",
     "measure_sensitivity",
 ]  # fmt: skip
 
@@ -49,7 +49,8 @@ STRETCHES = 6
 PAUSE_S = 5.0
 
 _SHRINKING = ("short_on_time", "early_feedback", "weak_command", "weak_feedback")
-_EITHER_WAY = ("odd_feedback_width", "uneven_interval")
+EITHER_WAY = ("odd_feedback_width", "uneven_interval")
+"""Kinds whose size has a sign."""
 
 _Floats = NDArray[np.float64]
 _Ints = NDArray[np.int64]
@@ -194,7 +195,7 @@ def _cylinder(columns: Columns, slot: int) -> int | None:
 
 def _ladder(columns: Columns, frozen: FrozenLimits, kind: str, own: _Bools) -> _Floats:
     if kind in COUNTED_KINDS:
-        return np.ones(1) if _could_show(columns, kind, own).any() else np.empty(0)
+        return np.ones(1) if could_show(columns, kind, own).any() else np.empty(0)
     guess = _size_needed(frozen, kind, own)
     if not np.isfinite(guess):
         return np.empty(0)
@@ -217,7 +218,7 @@ def _size_needed(frozen: FrozenLimits, kind: str, own: _Bools) -> float:
     return share * usual if kind == "supply_sag" else share
 
 
-def _could_show(columns: Columns, kind: str, own: _Bools) -> _Bools:
+def could_show(columns: Columns, kind: str, own: _Bools) -> _Bools:
     """Return the events of a coil that a fault can be planted into."""
     seen, answered = columns["command_seen"], columns["feedback_seen"]
     match kind:
@@ -241,7 +242,7 @@ def _one_pass(
     healthy = (frozen.log_rate > np.log(10.0)) & (columns["quality"] == "")
     planted: list[tuple[_Cell, int, int]] = []
     for cell, rung, row in _places(columns, cells, healthy, rng, pitch=pitch, number=number):
-        sign = -1.0 if cell.kind in _EITHER_WAY and rng.random() < 0.5 else 1.0
+        sign = -1.0 if cell.kind in EITHER_WAY and rng.random() < 0.5 else 1.0
         apply_fault(columns, row, cell.kind, sign * float(cell.sizes[rung]), tie=tie, after=int(after[row]))
         planted.append((cell, rung, row))
     log_rate = frozen.rescore(events_table(columns))
@@ -267,7 +268,7 @@ def _places(
         for (cell, rung), place in zip(orders, places, strict=False):
             reach = slice(int(place), int(place) + pitch // 2)
             near = {name: values[reach] for name, values in columns.items()}
-            could = np.flatnonzero(_could_show(near, cell.kind, near["slot"] == cell.slot) & healthy[reach])
+            could = np.flatnonzero(could_show(near, cell.kind, near["slot"] == cell.slot) & healthy[reach])
             if could.size:
                 yield cell, rung, int(place) + int(could[0])
 
@@ -367,33 +368,3 @@ def fault_rate_limits(suspects: pa.Table, events: pa.Table, *, confidence: float
         "per_1000_events": 1000.0 * binomial_upper(k, n, confidence) if n else 1000.0,
         "per_hour": poisson_upper(k, confidence) / hours if hours > 0 else float("inf"),
     }
-
-
-def expected_changes(events: pa.Table, event_id: int, kind: str, size: float) -> dict[str, tuple[object, object]]:
-    """Say what the event table should show of one fault, for comparison with one planted into the waveform.
-
-    Parameters
-    ----------
-    events : EVENTS table
-        Without the fault.
-    event_id : int
-        The event it is planted into.
-    kind, size
-        As in `miner.synthetic.faults`.
-
-    Returns
-    -------
-    dict
-        Column to (value before, value after), for the columns of this event that change; NaN and -1 stand for null.
-    """
-    columns = columns_of(events)
-    row = int(np.searchsorted(columns["event_id"], event_id))
-    before = {name: values[row] for name, values in columns.items()}
-    apply_fault(columns, row, kind, size, tie=feedback_tie(columns), after=int(next_of_coil(columns)[row]))
-    after = {name: values[row] for name, values in columns.items()}
-    return {name: (before[name], after[name]) for name in columns if not _same(before[name], after[name])}
-
-
-def _same(one: object, other: object) -> bool:
-    both_nan = isinstance(one, float) and isinstance(other, float) and np.isnan(one) and np.isnan(other)
-    return both_nan or bool(one == other)

@@ -91,9 +91,14 @@ def _absent_command(columns: Columns, place: _Place, _size: float) -> None:
     for name in ("command_seen", "feedback_seen"):
         columns[name][place.row] = min(columns[name][place.row], 0)
     columns["extra_pulses"][place.row] = 0
+    if place.after >= 0:
+        columns["interval_us"][place.after] = np.nan  # nothing to measure it from
 
 
 def _absent_feedback(columns: Columns, place: _Place, _size: float) -> None:
+    if columns["command_seen"][place.row] != 1:  # the answer was all there was to see
+        _absent_command(columns, place, 0.0)
+        return
     for name in FEEDBACK_COLUMNS:
         columns[name][place.row] = np.nan
     columns["feedback_seen"][place.row] = min(columns["feedback_seen"][place.row], 0)

@@ -6,11 +6,14 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pyarrow as pa
 import pytest
 from rich.console import Console
 
 from miner.errors import RecordingError
 from miner.recording.progress import Progress
+from miner.schema import INCIDENTS
+from miner.suspicion.pointers import CODES_NOTE
 from pipelines.console import CAUTION, guarded, open_console
 from pipelines.listing import clock_time, print_findings, rate_text, suspects_table
 from pipelines.progress_view import ProgressView, describe
@@ -138,3 +141,42 @@ def test_findings_in_the_terminal(tmp_path: Path) -> None:
     assert "points to: coil 3" in shown
     assert f"event table: {tmp_path / 'events.parquet'}" in shown
     assert shown.rstrip().endswith(CAUTION)
+
+
+@pytest.mark.parametrize("last", ["ranking", "writing the [report]"])
+def test_stages_after_the_reading_on_a_terminal(last: str) -> None:
+    """A stage that ends before the next refresh is never drawn; the one that stands is, in plain characters."""
+    text = io.StringIO()
+    console = Console(file=text, width=160, force_terminal=True, legacy_windows=False)
+    with ProgressView(console, "mining") as view:
+        view.update(Progress(samples_done=10, samples_total=10, recorded_s=1.0, n_events=0))
+        view.stage("telling the cylinders apart")
+        view.stage(last)
+    _, bar, after = text.getvalue().partition("100%")
+    assert bar
+    assert f"mining: {last}" in after
+    assert after.isascii()
+
+
+def test_stages_in_a_pipe_are_lines_now_and_then() -> None:
+    text, now = io.StringIO(), [0.0]
+    with ProgressView(Console(file=text, width=160), "mining", clock=lambda: now[0]) as view:
+        for second, stage in ((5.0, "ranking"), (11.0, "explaining"), (15.0, "writing"), (30.0, "reporting")):
+            now[0] = second
+            view.stage(stage)
+    assert text.getvalue().splitlines() == ["mining: explaining", "mining: reporting"]
+
+
+def test_the_caveat_about_codes_is_said_once(tmp_path: Path) -> None:
+    findings = finished(tmp_path)
+    row = findings.read_table(INCIDENTS).to_pylist()[0]
+    rows = [{**row, "incident_id": i, "next_test": f"Look {i}. {CODES_NOTE}.", "codes": [f"P035{i}"] * i}
+            for i in range(1, 6)]  # fmt: skip
+    findings.write_table(INCIDENTS, pa.Table.from_pylist(rows, schema=INCIDENTS.schema))
+    text = io.StringIO()
+    print_findings(Console(file=text, width=1000), findings)
+    shown = text.getvalue()
+    assert shown.count(CODES_NOTE) == 1
+    assert "next test: Look 4.\n" in shown
+    assert "codes: P0355, P0355, P0355 and 2 more" in shown
+    assert "codes: P0351\n" in shown

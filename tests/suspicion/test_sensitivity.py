@@ -7,7 +7,6 @@ from miner.suspicion.frozen import freeze_limits
 from miner.suspicion.ranking import RankSettings, rank_events
 from miner.suspicion.sensitivity import (
     SensitivitySettings,
-    expected_changes,
     fault_rate_limits,
     measure_sensitivity,
 )
@@ -147,17 +146,6 @@ def test_some_found_raise_the_limit_and_mild_ones_do_not():
     )
     assert two["n_suspects"] == 2
     assert two["per_hour"] / none["per_hour"] == pytest.approx(6.2958 / 2.9957, rel=1e-4)
-
-
-def test_what_the_table_should_show_of_a_fault():
-    events = to_events(recording(100))
-    usual = events["on_time_us"][40].as_py()
-    changes = expected_changes(events, 40, "short_on_time", 0.3)
-    assert changes["on_time_us"] == pytest.approx((usual, 0.7 * usual))
-    changes = expected_changes(events, 40, "absent_feedback", 0.0)
-    assert changes["feedback_seen"] == (1, 0)
-    assert np.isnan(changes["feedback_width_us"][1])
-    assert "on_time_us" not in changes
 
 
 def test_everything_in_one_go():
