@@ -16,10 +16,13 @@ from miner.errors import MinerError
 if TYPE_CHECKING:  # rich takes longer to load than --help takes to show
     from rich.console import Console
 
-__all__ = ["CAUTION", "USER_ERROR", "guarded", "open_console"]
+__all__ = ["CAUTION", "SOME_FAILED", "USER_ERROR", "guarded", "open_console"]
 
 USER_ERROR = 2
 """Exit code of an error that the user can act on."""
+
+SOME_FAILED = 3
+"""Exit code of an overnight run that came to its end, but with recordings that could not be mined."""
 
 DEFECT = 1
 """Exit code of an error that we have to act on."""

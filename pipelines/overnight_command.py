@@ -41,11 +41,14 @@ def overnight(
         str | None, typer.Option("--cluster", help="Dask scheduler to work on, like tcp://10.0.0.1:8786.")
     ] = None,
 ) -> None:
-    """Mine every recording in a folder tree; may be ended at any moment and started again."""
-    from pipelines.console import open_console
+    """Mine every recording in a folder tree; may be ended at any moment and started again.
+
+    Exit code 0: all mined; 3: some recordings could not be mined, the others are; 2: the run itself could not go on.
+    """
+    from pipelines.console import SOME_FAILED, open_console
     from pipelines.steps import MineSettings, MineSteps
 
-    run_overnight(
+    n_failed = run_overnight(
         open_console(),
         folder,
         out,
@@ -56,6 +59,8 @@ def overnight(
         dry_run=dry_run,
         cluster=cluster,
     )
+    if n_failed:
+        raise typer.Exit(SOME_FAILED)
 
 
 def run_overnight(
@@ -69,8 +74,13 @@ def run_overnight(
     workers: int | None = None,
     dry_run: bool = False,
     cluster: str | None = None,
-) -> None:
+) -> int:
     """Plan, run and show the overview; the body of the command, with the steps to be taken as an argument.
+
+    Returns
+    -------
+    int
+        How many recordings could not be mined; with ``dry_run``, how many cannot even be planned.
 
     Raises
     ------
@@ -85,13 +95,14 @@ def run_overnight(
     if dry_run:
         plan = _look_around(console, folder, out, steps, setup)
         _print_plan(console, plan, budget, workers, cluster)
-        return
+        return len(plan.not_planned)
     with exclusive_run(out), Journal(out.resolve() / "overnight.sqlite") as journal:
         journal.begin_run()
         plan = _look_around(console, folder, out, steps, setup)
         executor = _executor(plan, steps, budget, workers, cluster)
-        _run_and_show(console, plan, journal, executor)
+        n_failed = _run_and_show(console, plan, journal, executor)
         journal.end_run()
+    return n_failed
 
 
 def _look_around(console: Console, folder: Path, out: Path, steps: Steps, setup: Path | None) -> Plan:
@@ -122,7 +133,7 @@ def _count_workers(plan: Plan, budget: int, workers: int | None) -> int:
     return count_workers(budget, need, workers or os.cpu_count() or 1)
 
 
-def _run_and_show(console: Console, plan: Plan, journal: Journal, executor: Executor) -> None:
+def _run_and_show(console: Console, plan: Plan, journal: Journal, executor: Executor) -> int:
     from pipelines.overnight import run_plan
     from pipelines.overnight_view import OvernightView
     from pipelines.overview import make_overview, print_overview
@@ -137,6 +148,7 @@ def _run_and_show(console: Console, plan: Plan, journal: Journal, executor: Exec
     print_overview(console, overview)
     for name in ("overview.html", "overview.xlsx"):
         console.print(f"written: {plan.out / name}", markup=False, soft_wrap=True)
+    return sum(result.failure is not None for result in results)
 
 
 def _print_plan(console: Console, plan: Plan, budget: int, workers: int | None, cluster: str | None) -> None:

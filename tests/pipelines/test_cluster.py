@@ -7,17 +7,21 @@ import subprocess
 import sys
 import threading
 import time
+from dataclasses import dataclass
 from pathlib import Path
+from unittest import mock
 
 import psutil
 import pytest
 
 from miner.errors import RunError
+from miner.signal import sections
 from pipelines.journal import Journal
 from pipelines.overnight import run_plan
 from pipelines.plan import make_plan
 from pipelines.pool import LocalPool
 from pipelines.steps import MineSteps
+from pipelines.tasks import Look
 from tests.pipelines import small
 from tests.pipelines.fakes import FakeSteps, SilentView, tables_of, write_fake, write_fake_tree
 
@@ -74,6 +78,51 @@ class Cluster:
             process.wait()
 
 
+class KillLater(threading.Thread):
+    """Kills one worker as soon as so many sections are finished, and remembers how many were."""
+
+    def __init__(self, pid: int, work: Path, *, n_sections: int) -> None:
+        super().__init__(daemon=True)
+        self._victim, self._work, self._n_sections = psutil.Process(pid), work, n_sections
+        self.n_done = 0
+        self.start()
+
+    def run(self) -> None:
+        until = time.monotonic() + 120
+        while self.n_done < self._n_sections and time.monotonic() < until:
+            time.sleep(0.01)
+            self.n_done = len([p for p in self._work.rglob("section-*") if p.suffix != ".tmp"])
+        self._victim.kill()
+
+
+@dataclass(frozen=True, kw_only=True)
+class ShortSections(MineSteps):
+    """The real steps on sections of a few seconds instead of five minutes; keeps a diary of who begins what."""
+
+    section_s: float
+    pause_s: float = 0.0
+
+    def look(self, recording: Path, setup: Path) -> Look:
+        with mock.patch.object(sections, "_SECTION_S", self.section_s):
+            return super().look(recording, setup)
+
+    def section(self, recording: Path, setup: Path, index: int, profile: Path, out: Path, on_samples) -> None:
+        if self.pause_s:
+            (self._diary(recording.parent.parent) / f"{os.getpid()}-{index}-{time.monotonic_ns()}").touch()
+        time.sleep(self.pause_s)
+        with mock.patch.object(sections, "_SECTION_S", self.section_s):
+            super().section(recording, setup, index, profile, out, on_samples)
+
+    def diary(self, folder: Path) -> list[tuple[int, int]]:
+        """Return (process, section) of every beginning."""
+        return [(int(pid), int(index)) for pid, index, _ in (p.name.split("-") for p in self._diary(folder).iterdir())]
+
+    def _diary(self, folder: Path) -> Path:
+        place = folder.parent / "diary"
+        place.mkdir(exist_ok=True)
+        return place
+
+
 @pytest.fixture
 def two_workers(tmp_path):
     folder = tmp_path / "cluster"
@@ -93,22 +142,11 @@ def test_sections_are_spread_and_a_killed_worker_changes_nothing(two_workers, tm
     folder = write_fake_tree(tmp_path / "in", 2)
     write_fake(folder / "long.parquet", 5, rows=2000)
     mine(folder, tmp_path / "local", FakeSteps(), LocalPool(2, FakeSteps()))
-    victim, killed = psutil.Process(two_workers.processes[1].pid), []
-
-    def kill_in_the_middle() -> None:
-        work = tmp_path / "out" / ".work"
-        until = time.monotonic() + 30
-        while len(list(work.rglob("section-*"))) < 4 and time.monotonic() < until:
-            time.sleep(0.01)
-        killed.append(len(list(work.rglob("section-*"))))
-        victim.kill()
-
-    thread = threading.Thread(target=kill_in_the_middle)
-    thread.start()
+    killer = KillLater(two_workers.processes[1].pid, tmp_path / "out" / ".work", n_sections=4)
     steps = FakeSteps(pause_s=0.1)
     results = mine(folder, tmp_path / "out", steps, cluster.ClusterExecutor(two_workers.address, steps))
-    thread.join()
-    assert 4 <= killed[0] < 25
+    killer.join()
+    assert 4 <= killer.n_done < 25
     assert [r.failure for r in results] == [None, None, None]
     assert tables_of(tmp_path / "out") == tables_of(tmp_path / "local")
 
@@ -137,16 +175,28 @@ def test_a_recording_that_kills_workers_fails_alone(two_workers, tmp_path):
     assert len(results) == 3
 
 
-def test_real_steps_give_the_same_bytes_as_one_machine(two_workers, tmp_path):
-    small.write(tmp_path / "in" / "van", small.leads(12.0, absent=(100,)))
+@pytest.mark.slow
+def test_a_long_recording_is_spread_over_workers_of_which_one_is_killed(two_workers, tmp_path):
+    """Real steps on one recording of many sections; a section's file appears only when it is whole."""
+    small.write(tmp_path / "in" / "van", small.leads(20.0, absent=(100, 700)))
     (tmp_path / "in" / "van" / "car.toml").rename(tmp_path / "in" / "setup.toml")
-    steps = MineSteps()
+    steps = ShortSections(section_s=2.0)
+    n_sections = make_plan(tmp_path / "in", tmp_path / "local", steps).jobs[0].look.n_sections
+    assert n_sections == 11
     mine(tmp_path / "in", tmp_path / "local", steps, LocalPool(1, steps))
-    executor = cluster.ClusterExecutor(two_workers.address, steps)
-    results = mine(tmp_path / "in", tmp_path / "out", steps, executor)
+    slow = ShortSections(section_s=2.0, pause_s=0.3)
+    pids = [process.pid for process in two_workers.processes[1:]]
+    killer = KillLater(two_workers.processes[1].pid, tmp_path / "out" / ".work", n_sections=3)
+    results = mine(tmp_path / "in", tmp_path / "out", slow, cluster.ClusterExecutor(two_workers.address, slow))
+    killer.join()
     assert results[0].failure is None
-    names = set(tables_of(tmp_path / "local"))
-    assert {name.split("/")[1] for name in names} >= {"events.parquet", "suspects.parquet", "summary.json"}
+    assert 3 <= killer.n_done < n_sections
+    assert {pid for pid, _ in slow.diary(tmp_path / "in")} == set(pids), "both had sections of the one recording"
+    begun = [index for _, index in slow.diary(tmp_path / "in")]
+    assert set(begun) == set(range(n_sections))
+    assert len(begun) > n_sections, "what the killed one had begun was done by the other"
+    names = {name.split("/")[1] for name in tables_of(tmp_path / "local")}
+    assert names >= {"events.parquet", "suspects.parquet", "sensitivity.parquet", "summary.json"}
     assert tables_of(tmp_path / "out") == tables_of(tmp_path / "local")
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import os
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -14,6 +15,8 @@ from rich.console import Console
 
 from miner.errors import RunError
 from miner.schema import EVENTS
+from pipelines.command import app
+from pipelines.console import guarded
 from pipelines.discovery import find_recordings, find_setup
 from pipelines.journal import Journal, StepEntry
 from pipelines.overnight import Result, run_plan
@@ -309,3 +312,23 @@ def test_a_dry_run_knows_what_is_done(tmp_path):
 def test_a_budget_for_no_worker_is_refused_with_what_would_do(tmp_path):
     with pytest.raises(RunError, match=r"too small for one worker; give at least \d+ MB"):
         dry_run(write_fake_tree(tmp_path / "in"), tmp_path / "out", memory_budget="100MB")
+
+
+@pytest.mark.parametrize(("broken", "options", "code"), [
+    (None, [], 0), ("silent.parquet", [], 3), ("foreign.parquet", [], 3), ("foreign.parquet", ["--dry-run"], 3),
+    (None, ["--dry-run"], 0), (None, ["--memory-budget", "lots"], 2),
+])  # fmt: skip
+def test_exit_codes_of_the_command(tmp_path, monkeypatch, capsys, broken, options, code):
+    """0: all mined; 3: some could not be, the rest is; 2: nothing was done."""
+    folder, out = write_fake_tree(tmp_path / "in"), tmp_path / "out"
+    if broken == "silent.parquet":
+        write_fake(folder / broken, 9)
+    elif broken:
+        (folder / broken).write_bytes(b"PAR1")
+    monkeypatch.setattr("pipelines.steps.MineSteps", lambda **_: FakeSteps())
+    monkeypatch.setattr(sys, "argv", ["ignition-miner", "overnight", str(folder), "--out", str(out), *options])
+    assert guarded(app) == code
+    said = capsys.readouterr().out
+    if broken:
+        assert broken in said
+    assert len(list(out.glob("*/summary.json"))) == (0 if options else 3)
