@@ -15,6 +15,7 @@ from pipelines.tasks import Look, StepKind
 
 __all__ = [
     "BASE_BYTES",
+    "GIB",
     "STARTER_BYTES",
     "count_workers",
     "default_budget",
@@ -23,7 +24,7 @@ __all__ = [
     "parse_size",
 ]
 
-MIB = 1 << 20
+MIB, GIB = 1 << 20, 1 << 30
 
 BASE_BYTES = 520 * MIB
 """A worker with all libraries loaded that still has to compile the kernels: mining one minute took 563 MB in all on a
@@ -85,10 +86,21 @@ def parse_size(text: str) -> int:
     return int(float(match["number"]) * _UNITS[match["unit"].lower()])
 
 
-def need_bytes(kind: StepKind, look: Look) -> int:
-    """Return what a step needs above the base of its worker, in bytes; an estimate from above."""
+def need_bytes(kind: StepKind, look: Look, *, n_events: int | None = None) -> int:
+    """Return what a step needs above the base of its worker, in bytes; an estimate from above.
+
+    Parameters
+    ----------
+    kind : {"profile", "section", "finish"}
+        The step.
+    look : Look
+        Of the recording.
+    n_events : int, optional
+        Events that the finish has to rank; before the sections are done, as many as there could be.
+    """
     if kind == "finish":
-        return int(look.recorded_s * MOST_EVENTS_PER_S * EVENT_BYTES) + READ_BYTES
+        n_events = int(look.recorded_s * MOST_EVENTS_PER_S) if n_events is None else n_events
+        return n_events * EVENT_BYTES + READ_BYTES
     return READ_BYTES + look.n_leads * LEAD_BYTES
 
 

@@ -54,6 +54,10 @@ class ClusterExecutor:
         """Say whether a worker would begin a task soon."""
         return len(self._running) < AHEAD * max(self._n_threads(), 1)
 
+    def fits(self, task: Task) -> bool:  # noqa: ARG002
+        """Say yes: how much memory the workers of a cluster have is their own affair."""
+        return True
+
     def start(self, task: Task) -> None:
         """Hand a task to the scheduler; it goes to another worker if its own is lost."""
         key = f"{task.step}-{task.token}-{next(self._numbers)}"  # a key tried again would give the old failure

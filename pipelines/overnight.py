@@ -7,23 +7,29 @@ of the recording, the setup and the steps before it.
 
 from __future__ import annotations
 
+import math
 import shutil
 from collections import Counter
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Protocol
 
-from miner.errors import RunError
+from miner.errors import MinerError, RunError
+from pipelines.budget import BASE_BYTES, GIB, STARTER_BYTES
 from pipelines.journal import Journal, StepEntry
 from pipelines.plan import Job, Plan
 from pipelines.pool import Executor
-from pipelines.tasks import Failure, Outcome, Task, digest_file
+from pipelines.tasks import Failure, Outcome, Steps, Task, digest_file
 
 __all__ = ["Result", "View", "run_plan", "valid_steps"]
 
 MAX_DEATHS = 2
 """Workers a step may cost before its recording is given up; the first may have been bad luck."""
+
+KEPT = ("died", "memory")
+"""Failures after which the steps that are done still count at the next start."""
 
 WAIT_S = 0.5
 
@@ -71,8 +77,10 @@ class _Open:
     """A recording in work: which steps are done, under way, and how far each running section is."""
 
     job: Job
+    steps: Steps
     done: dict[str, StepEntry]
     running: dict[str, int] = field(default_factory=dict)
+    finish: Task | None = None
     failure: Failure | None = None
 
     def next_task(self) -> Task | None:
@@ -84,7 +92,16 @@ class _Open:
         for task in (self.job.task("section", i) for i in range(self.job.look.n_sections)):
             if task.step not in self.done and task.step not in self.running:
                 return task
-        return None if self.running else self.job.task("finish")
+        return None if self.running else self._finish()
+
+    def _finish(self) -> Task:
+        """Return the last step with what it needs, which follows from the events that the sections hold."""
+        if self.finish is None:
+            self.finish = self.job.task("finish")
+            with suppress(MinerError):  # a damaged section is told by the step itself
+                n_events = self.steps.count_events(self.job.setup, self.finish.sections)
+                self.finish = self.job.task("finish", n_events=n_events)
+        return self.finish
 
     def samples_done(self) -> int:
         """Return the samples mined so far."""
@@ -115,7 +132,7 @@ def run_plan(plan: Plan, journal: Journal, executor: Executor, view: View) -> li
         run.work()
     finally:
         executor.close()
-    _clear_work(plan, keep={job.token for job, result in run.ended if result.failure and result.failure.kind == "died"})
+    _clear_work(plan, keep={job.token for job, result in run.ended if result.failure and result.failure.kind in KEPT})
     refused = [Result(name=n.name, vehicle="", recorded_s=0.0, failure=n.failure) for n in plan.not_planned]
     results = [*refused, *(result for _, result in run.ended)]
     return sorted(results, key=lambda r: (r.failure is None, r.name))
@@ -135,6 +152,7 @@ class _Run:
     def __init__(self, plan: Plan, journal: Journal, executor: Executor, view: View) -> None:
         self._journal, self._executor, self._view = journal, executor, view
         self._deaths: Counter[tuple[str, str]] = Counter()
+        self._steps = plan.steps
         self.ended: list[tuple[Job, Result]] = []
         self._open: dict[str, _Open] = {}
         for job in plan.jobs:
@@ -149,7 +167,7 @@ class _Run:
         """Take up a job where the journal left it."""
         finished = self._journal.finished(job.token)
         if finished is None:
-            self._open[job.token] = _Open(job=job, done=valid_steps(job, self._journal))
+            self._open[job.token] = _Open(job=job, steps=self._steps, done=valid_steps(job, self._journal))
             return
         findings, report = finished
         shutil.rmtree(job.work, ignore_errors=True)
@@ -164,12 +182,15 @@ class _Run:
 
     def _fill(self) -> None:
         """Start what there is room for, in the order of the plan."""
-        for state in self._open.values():
-            while (task := state.next_task()) is not None and self._executor.has_room(task):
+        for state in list(self._open.values()):
+            while self._executor.has_room() and (task := state.next_task()) is not None:
+                if not self._executor.fits(task):
+                    self._give_up(state, too_large(task))
+                    break
+                if not self._executor.has_room(task):
+                    break
                 state.running[task.step] = 0
                 self._executor.start(task)
-            if not self._executor.has_room():
-                return
 
     def _on_samples(self, task: Task, samples: int) -> None:
         """Take word of how far a running section is."""
@@ -219,7 +240,7 @@ class _Run:
 
     def _give_up(self, state: _Open, failure: Failure) -> None:
         job = state.job
-        if failure.kind != "died":
+        if failure.kind not in KEPT:
             self._journal.forget_steps(job.token)
             shutil.rmtree(job.work, ignore_errors=True)
         self._journal.enter_failed(job.token, job.name, failure)
@@ -229,6 +250,16 @@ class _Run:
         del self._open[state.job.token]
         self.ended.append((state.job, result))
         self._view.end(result)
+
+
+def too_large(task: Task) -> Failure:
+    """Return why a step was not begun that would break the memory budget even alone."""
+    need_gb = math.ceil((STARTER_BYTES + BASE_BYTES + task.need_bytes) / (0.1 * GIB)) / 10
+    return Failure(
+        kind="memory",
+        problem=f"its step {task.step} needs about {need_gb:.1f} GB of memory, more than the budget",
+        remedy=f"start the same command again with --memory-budget {need_gb:.1f}GB; it goes on where it stopped",
+    )
 
 
 def _result(

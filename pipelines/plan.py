@@ -53,8 +53,8 @@ class Job:
     work: Path
     also: tuple[str, ...] = ()
 
-    def task(self, kind: StepKind, index: int = 0) -> Task:
-        """Return one step of this job as a task."""
+    def task(self, kind: StepKind, index: int = 0, *, n_events: int | None = None) -> Task:
+        """Return one step of this job as a task; ``n_events``, once it is known, tells what the finish needs."""
         return Task(
             token=self.token,
             kind=kind,
@@ -65,7 +65,7 @@ class Job:
             work=self.work,
             findings=self.findings,
             fingerprint=self.fingerprint,
-            need_bytes=need_bytes(kind, self.look),
+            need_bytes=need_bytes(kind, self.look, n_events=n_events),
         )
 
     @property
@@ -90,6 +90,7 @@ class Plan:
     out: Path
     jobs: tuple[Job, ...]
     not_planned: tuple[NotPlanned, ...]
+    steps: Steps
 
 
 def result_token(look: Look, steps: Steps) -> str:
@@ -138,7 +139,7 @@ def make_plan(
         else:
             jobs[planned.token] = planned
     longest_first = sorted(jobs.values(), key=lambda job: (-job.look.n_samples, job.name))
-    return Plan(folder=folder, out=out, jobs=tuple(longest_first), not_planned=tuple(failed))
+    return Plan(folder=folder, out=out, jobs=tuple(longest_first), not_planned=tuple(failed), steps=steps)
 
 
 def _with_copy(job: Job, name: str) -> Job:

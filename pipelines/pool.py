@@ -39,6 +39,9 @@ class Executor(Protocol):
     def has_room(self, task: Task | None = None) -> bool:
         """Say whether a task (without one: any task at all) would begin at once."""
 
+    def fits(self, task: Task) -> bool:
+        """Say whether a task can be run at all, even alone, in the memory there is."""
+
     def start(self, task: Task) -> None:
         """Begin a task."""
 
@@ -80,7 +83,7 @@ class LocalPool:
         What the tasks run.
     budget_bytes : int, optional
         What all workers together may hold (see `pipelines.budget`); a task whose need does not fit beside the running
-        ones waits, and starts in any case when it is alone.
+        ones waits.
     """
 
     def __init__(self, n_workers: int, steps: Steps, *, budget_bytes: int | None = None) -> None:
@@ -99,6 +102,10 @@ class LocalPool:
             return True
         held = sum(BASE_BYTES + t.need_bytes for t in [*running, task])
         return held <= self._budget_bytes
+
+    def fits(self, task: Task) -> bool:
+        """Say whether a worker with this task alone keeps the budget."""
+        return self._budget_bytes is None or BASE_BYTES + task.need_bytes <= self._budget_bytes
 
     def start(self, task: Task) -> None:
         """Give a task to a worker that has none; workers are started when first needed."""

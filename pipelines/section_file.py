@@ -6,7 +6,8 @@ import io
 import json
 import math
 import zipfile
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import asdict, fields
 from pathlib import Path
 from typing import Any, TypeVar
@@ -20,7 +21,7 @@ from miner.findings.store import replacing
 from miner.signal.extraction import Envelope, Extraction, LeadQuality, Track
 from miner.signal.leads import LeadProfile
 
-__all__ = ["read_extraction", "read_profiles", "write_extraction", "write_profiles"]
+__all__ = ["count_pulses", "read_extraction", "read_profiles", "write_extraction", "write_profiles"]
 
 Part = TypeVar("Part", Envelope, Track, LeadQuality)
 GROUPS: dict[str, type[Envelope | Track | LeadQuality]] = {
@@ -90,9 +91,28 @@ def read_extraction(path: Path) -> Extraction:
     FindingsError
         If the file is damaged.
     """
+    with _opened(path) as archive:
+        return _read(archive)
+
+
+def count_pulses(path: Path) -> dict[int, int]:
+    """Return the pulses of each lead without reading them.
+
+    Raises
+    ------
+    FindingsError
+        If the file is damaged.
+    """
+    with _opened(path) as archive:
+        leads: dict[str, dict[str, int]] = json.loads(archive.read("plain.json"))["leads"]
+        return {int(index): lead["n_pulses"] for index, lead in leads.items()}
+
+
+@contextmanager
+def _opened(path: Path) -> Iterator[zipfile.ZipFile]:
     try:
         with zipfile.ZipFile(path) as archive:
-            return _read(archive)
+            yield archive
     except (OSError, zipfile.BadZipFile, KeyError, ValueError) as error:
         raise FindingsError(
             "the half-done part cannot be read", remedy="remove it and run the same command again", file=path

@@ -13,7 +13,8 @@ from __future__ import annotations
 import hashlib
 import json
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections import Counter
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -36,7 +37,16 @@ from miner.review.report import REPORT_FILE, write_report
 from miner.review.source import TimeMap
 from miner.review.verdicts import read_verdicts
 from miner.review.windows import build_windows
-from miner.schema import CONDITIONS, EVENTS, INCIDENTS, MISFIRE_WINDOWS, SENSITIVITY, STANDING, SUSPECTS
+from miner.schema import (
+    CONDITIONS,
+    EVENTS,
+    INCIDENTS,
+    MISFIRE_WINDOWS,
+    PULSE_ROLES,
+    SENSITIVITY,
+    STANDING,
+    SUSPECTS,
+)  # fmt: skip
 from miner.signal.extract import extract_pulses
 from miner.signal.extraction import Extraction, join_extractions
 from miner.signal.leads import LeadProfile, LeadSpec
@@ -47,8 +57,8 @@ from miner.suspicion.ranking import Ranking, RankSettings, rank_events
 from miner.suspicion.verdicts import lower_by_verdicts, refresh_incidents
 from miner.suspicion.waveform_sample import sample_waveform
 from pipelines.memory import give_back
-from pipelines.section_file import read_extraction, read_profiles, write_extraction, write_profiles
-from pipelines.tasks import Look, OnSamples
+from pipelines.section_file import count_pulses, read_extraction, read_profiles, write_extraction, write_profiles
+from pipelines.tasks import Look, OnSamples, OnStage, tell_nobody
 
 __all__ = [
     "MineResult",
@@ -61,14 +71,6 @@ __all__ = [
     "open_source",
     "write_findings",
 ]
-
-OnStage = Callable[[str], None]
-"""Told the name of a stage when it begins."""
-
-
-def _silent(_stage: str) -> None:
-    """Tell nobody."""
-
 
 TIMING = "timing.json"
 """How long it took; apart from the summary, which depends on the input only."""
@@ -118,7 +120,7 @@ def mine_recording(
     *,
     settings: MineSettings | None = None,
     on_progress: OnProgress | None = None,
-    on_stage: OnStage = _silent,
+    on_stage: OnStage = tell_nobody,
 ) -> MineResult:
     """Mine one recording into a folder of findings.
 
@@ -195,7 +197,7 @@ def write_findings(
     findings: Findings,
     settings: MineSettings,
     *,
-    on_stage: OnStage = _silent,
+    on_stage: OnStage = tell_nobody,
 ) -> dict[str, Any]:
     """Find, rank and explain the events, and write every file of the findings, ``summary.json`` last.
 
@@ -362,6 +364,17 @@ class MineSteps:
         profiles = read_profiles(profile)
         extraction = extract_pulses(source.recording, source.leads, profiles, sections=[section], on_progress=tell)
         write_extraction(out, extraction)
+
+    def count_events(self, setup: Path, sections: Sequence[Path]) -> int:
+        """Return how many events the finished sections hold, or a little more, without reading them.
+
+        Each event has a pulse on a command lead or on a feedback lead; repeated sparks are counted as well.
+        """
+        described = load_setup(setup)
+        counts = Counter[int]()
+        for section in sections:
+            counts.update(count_pulses(section))
+        return max(sum(counts[index] for index, _ in described.leads(role)) for role in PULSE_ROLES)
 
     def finish(
         self,

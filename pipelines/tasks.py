@@ -29,6 +29,7 @@ __all__ = [
     "Failure",
     "Look",
     "OnSamples",
+    "OnStage",
     "Outcome",
     "StepKind",
     "Steps",
@@ -39,13 +40,17 @@ __all__ = [
     "is_disk_full",
     "part_files",
     "run_task",
+    "tell_nobody",
 ]
 
 OnSamples = Callable[[int], None]
 """Told how many samples of the running section have been read."""
 
+OnStage = Callable[[str], None]
+"""Told the name of each stage of the finish when it begins."""
+
 StepKind = Literal["profile", "section", "finish"]
-FailureKind = Literal["input", "changed", "disk_full", "died", "defect"]
+FailureKind = Literal["input", "changed", "disk_full", "died", "memory", "defect"]
 
 _FULL = {errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC)}
 
@@ -105,6 +110,9 @@ class Steps(Protocol):
     ) -> None:
         """Mine one section to a file."""
 
+    def count_events(self, setup: Path, sections: Sequence[Path]) -> int:
+        """Return how many events the finished sections hold, or a little more, without reading them."""
+
     def finish(self, recording: Path, setup: Path, sections: Sequence[Path], profile: Path, out: Path) -> None:
         """Join the sections and write the findings into the folder ``out``."""
 
@@ -142,6 +150,11 @@ class Task:
         return section_name(self.index) if self.kind == "section" else self.kind
 
     @property
+    def sections(self) -> list[Path]:
+        """Files of all sections of the recording, in time order."""
+        return [self.work / section_name(i) for i in range(self.n_sections)]
+
+    @property
     def target(self) -> Path:
         """File or folder this task leaves."""
         return self.findings if self.kind == "finish" else self.work / self.step
@@ -165,6 +178,10 @@ class Outcome:
     elapsed_s: float = 0.0
     cpu_s: float = 0.0
     failure: Failure | None = None
+
+
+def tell_nobody(_stage: str) -> None:
+    """Be an `OnStage` that keeps it to itself."""
 
 
 def section_name(index: int) -> str:
@@ -242,8 +259,7 @@ def _run_step(task: Task, steps: Steps, out: Path, on_samples: OnSamples) -> Non
             steps.section(task.recording, task.setup, task.index, profile, out, on_samples)
         case "finish":
             out.mkdir()
-            sections = [task.work / section_name(i) for i in range(task.n_sections)]
-            steps.finish(task.recording, task.setup, sections, profile, out)
+            steps.finish(task.recording, task.setup, task.sections, profile, out)
 
 
 def _publish(temporary: Path, target: Path) -> None:

@@ -1,38 +1,55 @@
 """Measure what a recorded hour costs: processor time, bytes read and peak memory against length and workers.
 
-usage: python -m tests.performance.bench_scaling [--minutes 1,5,30,120,480] [--workers 1,2] [--folder F]
+usage: python -m tests.performance.bench_scaling [--minutes 1,5,30,120,480] [--workers 1,2] [--steps] [--folder F]
 
-Recordings are made on the fly: five minutes are drawn by `miner.synthetic` and follow each other as parts of one
-recording, as often as the length asks for. Prints a Markdown table; run it when the machine has nothing else to do.
+One demo drive as long as the longest is drawn first, in parts of five minutes, about a minute of work and 1.2 GB an
+hour; every shorter recording is its first parts, so all are continuous and none repeats itself. Prints a Markdown
+table; elapsed times mean something only when the machine has nothing else to do, memory and core-seconds always.
+``--steps`` runs the steps of each recording once more, the reading and the finish each in a process of its own, and
+fits what `pipelines.budget` asks: base, and bytes an event of the finish.
 """
 
 from __future__ import annotations
 
 import argparse
 import io
+import json
 import os
 import shutil
 import sys
 import tempfile
 import threading
 import time
+from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 from multiprocessing import get_context
 from pathlib import Path
-from typing import Self
+from typing import NamedTuple, Self
 
+import numpy as np
 import psutil
 from rich.console import Console
 
 PART_MINUTES = 5.0
+BYTES_PER_MINUTE = 25e6
+"""Of the demo drive on disk, findings and half-done parts included; for the check that the disk has room."""
 
 
 @dataclass
 class TreeWatch:
-    """Samples memory, processor time and bytes read of this process's children while the block runs."""
+    """Samples memory, processor time and bytes read of this process's children while the block runs.
+
+    Attributes
+    ----------
+    peak_bytes : int
+        Largest sum over this process and its children.
+    peak_child_bytes : int
+        Largest single child.
+    """
 
     peak_bytes: int = 0
+    peak_child_bytes: int = 0
     _cpu: dict[int, float] = field(default_factory=dict)
     _read: dict[int, int] = field(default_factory=dict)
     _stop: threading.Event = field(default_factory=threading.Event)
@@ -48,8 +65,10 @@ class TreeWatch:
 
     def _watch(self) -> None:
         own = psutil.Process()
-        while not self._stop.wait(0.1):
-            self.peak_bytes = max(self.peak_bytes, own.memory_info().rss + sum(self._see(p) for p in own.children()))
+        while not self._stop.wait(0.05):
+            children = [self._see(process) for process in own.children()]
+            self.peak_bytes = max(self.peak_bytes, own.memory_info().rss + sum(children))
+            self.peak_child_bytes = max(self.peak_child_bytes, *children, 0)
 
     def _see(self, process: psutil.Process) -> int:
         with suppress(psutil.Error):
@@ -71,48 +90,96 @@ class TreeWatch:
         return sum(self._read.values())
 
 
-def make_recording(base: Path, minutes: float) -> Path:
-    """Draw a stretch of the demo drive and put it in a row as often as needed; return the folder to mine.
+class StepCost(NamedTuple):
+    """Core-seconds of a kind of step, peak of the process that ran it, and events of the recording."""
 
-    The parts are one file under many names, so that a day takes no more disk than five minutes.
-    """
-    drawn_minutes = min(PART_MINUTES, minutes)
-    drawn = base / f"drawn_{drawn_minutes:g}"
-    if not drawn.is_dir():
-        drawing = get_context("spawn").Process(target=_draw, args=(drawn, drawn_minutes))
-        drawing.start()  # in a process of its own: what it needed must not count as ours
-        drawing.join()
-    folder = base / f"in_{minutes:g}"
-    recording = folder / "drive.parts"
-    recording.mkdir(parents=True)
-    shutil.copy(drawn / "setup.toml", folder)
-    for number in range(round(minutes / drawn_minutes)):
-        os.link(drawn / "recording.parquet", recording / f"part_{number:04d}.parquet")
-    return folder
+    cpu_s: float
+    peak_bytes: int
+    n_events: int
+
+
+def draw_drive(base: Path, minutes: Sequence[float]) -> None:
+    """Draw the longest recording in parts, and what is shorter than a part by itself."""
+    whole = [m for m in minutes if m >= PART_MINUTES]
+    odd = [m for m in whole if m % PART_MINUTES]
+    if odd:
+        raise SystemExit(f"{odd[0]:g} minutes are no whole number of parts of {PART_MINUTES:g} minutes")
+    lengths = {m for m in minutes if m < PART_MINUTES} | ({max(whole)} if whole else set())
+    needed, free = sum(lengths) * BYTES_PER_MINUTE, shutil.disk_usage(base).free
+    if needed > free:
+        raise SystemExit(
+            f"{base} has {free / 1e9:.1f} GB free, {needed / 1e9:.1f} GB are needed; name another --folder"
+        )
+    for length in sorted(lengths):
+        _apart(_draw, base / f"drawn_{length:g}", length)
+
+
+def _apart(run, *arguments: object) -> None:
+    """Run in a process of its own, so that its memory is its own."""
+    process = get_context("spawn").Process(target=run, args=arguments)
+    process.start()
+    process.join()
+    if process.exitcode:
+        raise SystemExit(f"{run.__name__} ended with {process.exitcode}")
 
 
 def _draw(folder: Path, minutes: float) -> None:
     from miner.synthetic.presets import demo_hour
     from miner.synthetic.writer import write_recording
 
-    write_recording(demo_hour(duration_s=60.0 * minutes), folder)
+    scenario = demo_hour(duration_s=60.0 * minutes)
+    storage = scenario.storage.model_copy(update={"n_parts": max(1, round(minutes / PART_MINUTES))})
+    write_recording(scenario.model_copy(update={"storage": storage}), folder)
 
 
-def step_costs(folder: Path, out: Path) -> dict[str, float]:
-    """Run the steps of one recording in this process and return the core-seconds of each kind."""
+def make_recording(base: Path, minutes: float) -> Path:
+    """Put the first parts of the drive into a folder of their own, as links; return the folder to mine."""
+    drawn = max((p for p in base.glob("drawn_*") if _minutes(p) >= minutes), key=lambda p: (_minutes(p) == minutes, p))
+    folder = base / f"in_{minutes:g}"
+    recording = folder / "drive.parts"
+    recording.mkdir(parents=True)
+    shutil.copy(drawn / "setup.toml", folder)
+    parts = sorted(drawn.glob("recording/*.parquet")) or [drawn / "recording.parquet"]
+    for part in parts[: max(1, round(minutes / PART_MINUTES))]:
+        os.link(part, recording / part.name)
+    return folder
+
+
+def _minutes(drawn: Path) -> float:
+    return float(drawn.name.removeprefix("drawn_"))
+
+
+def step_costs(folder: Path, out: Path) -> dict[str, StepCost]:
+    """Run the steps of one recording, the reading and the finish each in a process of its own."""
+    costs: dict[str, StepCost] = {}
+    for kinds in (("profile", "section"), ("finish",)):
+        note = out.with_suffix(f".{kinds[-1]}")
+        with TreeWatch() as seen:
+            _apart(_run_steps, folder, out, kinds, note)
+        cpu_s = json.loads(note.read_text())
+        costs |= {kind: StepCost(cpu_s[kind], seen.peak_child_bytes, _n_events(out)) for kind in kinds}
+    return costs
+
+
+def _n_events(out: Path) -> int:
+    found = [json.loads(p.read_text())["counts"]["events"]["events"] for p in out.glob("*/summary.json")]
+    return int(found[0]) if found else 0
+
+
+def _run_steps(folder: Path, out: Path, kinds: tuple[str, ...], note: Path) -> None:
     from pipelines.plan import make_plan
     from pipelines.steps import MineSteps
     from pipelines.tasks import run_task
 
     job = make_plan(folder, out, MineSteps()).jobs[0]
-    sections = [job.task("section", i) for i in range(job.look.n_sections)]
-    costs = {"profile": 0.0, "section": 0.0, "finish": 0.0}
-    for task in (job.task("profile"), *sections, job.task("finish")):
+    tasks = [job.task("profile"), *(job.task("section", i) for i in range(job.look.n_sections)), job.task("finish")]
+    costs = dict.fromkeys(kinds, 0.0)
+    for task in (task for task in tasks if task.kind in kinds):
         outcome = run_task(task, MineSteps())
         if outcome.failure:
             raise RuntimeError(outcome.failure.problem)
         costs[task.kind] += outcome.cpu_s
-    return costs
+    note.write_text(json.dumps(costs))
 
 
 def measure(folder: Path, out: Path, n_workers: int) -> tuple[float, TreeWatch]:
@@ -120,44 +187,91 @@ def measure(folder: Path, out: Path, n_workers: int) -> tuple[float, TreeWatch]:
     from pipelines.overnight_command import run_overnight
     from pipelines.steps import MineSteps
 
+    text = io.StringIO()
     began = time.perf_counter()
     with TreeWatch() as seen:
-        run_overnight(Console(file=io.StringIO()), folder, out, MineSteps(), workers=n_workers)
+        if run_overnight(Console(file=text), folder, out, MineSteps(), workers=n_workers):
+            raise SystemExit(text.getvalue())
     return time.perf_counter() - began, seen
+
+
+def fit_finish(costs: Sequence[StepCost]) -> tuple[float, float]:
+    """Return (base in bytes, bytes an event) of the finish: the least line that lies above all that was measured.
+
+    The slope is that of the least squares line; the base is raised until no measured peak lies above.
+    """
+    events = np.array([cost.n_events for cost in costs], dtype=np.float64)
+    peaks = np.array([cost.peak_bytes for cost in costs], dtype=np.float64)
+    slope = max(float(np.polyfit(events, peaks, 1)[0]), 0.0) if len(costs) > 1 else 0.0
+    return float(np.max(peaks - slope * events)), slope
 
 
 def main() -> None:
     """Measure every asked combination and print one row each."""
-    parser = argparse.ArgumentParser(description=__doc__)
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--minutes", default="1,5,30,120,480")
-    parser.add_argument("--workers", default="1,2")
-    parser.add_argument("--folder", type=Path, default=None)
-    parser.add_argument("--steps", action="store_true", help="also the cost of each kind of step")
+    parser.add_argument("--workers", default="1,2", help="numbers, or nothing to measure the steps alone")
+    parser.add_argument("--folder", type=Path, default=None, help="where there is room for the recordings")
+    parser.add_argument("--steps", action="store_true", help="also cost and memory of each kind of step")
     asked = parser.parse_args()
+    minutes = sorted(map(float, asked.minutes.split(",")))
+    workers = [int(n) for n in asked.workers.split(",") if n]
     base = Path(tempfile.mkdtemp(prefix="scaling-", dir=asked.folder))
-    say = sys.stdout.write
-    say("| recorded min | workers | elapsed s | core-s | core-s per h | x real time | read MB/min | peak MB |\n")
-    say("| --- | --- | --- | --- | --- | --- | --- | --- |\n")
     try:
-        for minutes in map(float, asked.minutes.split(",")):
-            folder = make_recording(base, minutes)
-            for n_workers in map(int, asked.workers.split(",")):
-                out = base / f"out_{minutes:g}_{n_workers}"
-                elapsed_s, seen = measure(folder, out, n_workers)
-                hours = minutes / 60
-                say(
-                    f"| {minutes:g} | {n_workers} | {elapsed_s:.1f} | {seen.cpu_s:.1f} | {seen.cpu_s / hours:.0f} | "
-                    f"{hours * 3600 / elapsed_s:.0f} | {seen.read_bytes / 1e6 / minutes:.1f} | "
-                    f"{seen.peak_bytes / 1e6:.0f} |\n"
-                )
-                sys.stdout.flush()
-                shutil.rmtree(out)
-            costs = step_costs(folder, base / "by_step") if asked.steps else {}
-            if costs:
-                say(f"by step, core-s: {', '.join(f'{kind} {cost:.1f}' for kind, cost in costs.items())}\n")
-            shutil.rmtree(folder)
+        draw_drive(base, minutes)
+        if workers:
+            print_runs(base, minutes, workers)
+        if asked.steps:
+            print_steps(base, minutes)
     finally:
         shutil.rmtree(base)
+
+
+def print_runs(base: Path, minutes: Sequence[float], workers: Sequence[int]) -> None:
+    """Print what whole runs took, by length and number of workers."""
+    _say("| recorded min | workers | elapsed s | core-s | core-s per h | x real time | read MB/min | peak MB |")
+    _say("| --- | --- | --- | --- | --- | --- | --- | --- |")
+    for length in minutes:
+        folder = make_recording(base, length)
+        for n_workers in workers:
+            out = base / f"out_{length:g}_{n_workers}"
+            elapsed_s, seen = measure(folder, out, n_workers)
+            hours = length / 60
+            _say(
+                f"| {length:g} | {n_workers} | {elapsed_s:.1f} | {seen.cpu_s:.1f} | {seen.cpu_s / hours:.0f} | "
+                f"{hours * 3600 / elapsed_s:.0f} | {seen.read_bytes / 1e6 / length:.1f} | {seen.peak_bytes / 1e6:.0f} |"
+            )
+            shutil.rmtree(out)
+        shutil.rmtree(folder)
+
+
+def print_steps(base: Path, minutes: Sequence[float]) -> None:
+    """Print cost and memory of each kind of step, by length, and what the budget should ask for."""
+    _say("| recorded min | events | look core-s | sections core-s | finish core-s | reading MB | finish MB |")
+    _say("| --- | --- | --- | --- | --- | --- | --- |")
+    finishes, reading = [], 0
+    for length in minutes:
+        folder, out = make_recording(base, length), base / "by_step"
+        costs = step_costs(folder, out)
+        look, section, finish = (costs[kind] for kind in ("profile", "section", "finish"))
+        _say(
+            f"| {length:g} | {finish.n_events} | {look.cpu_s:.1f} | {section.cpu_s:.1f} | {finish.cpu_s:.1f} | "
+            f"{section.peak_bytes / 1e6:.0f} | {finish.peak_bytes / 1e6:.0f} |"
+        )
+        finishes.append(finish)
+        reading = max(reading, section.peak_bytes)
+        shutil.rmtree(out)
+        shutil.rmtree(folder)
+    base_bytes, event_bytes = fit_finish(finishes)
+    _say(
+        f"for pipelines/budget.py: reading at most {reading / 1e6:.0f} MB in all; finish at most "
+        f"{base_bytes / 1e6:.0f} MB and {event_bytes:.0f} bytes an event"
+    )
+
+
+def _say(line: str) -> None:
+    sys.stdout.write(line + "\n")
+    sys.stdout.flush()
 
 
 if __name__ == "__main__":

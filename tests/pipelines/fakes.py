@@ -51,6 +51,7 @@ class FakeSteps:
     pause_s: float = 0.0
     settings: str = "v1"
     bulk: int = 0
+    n_events: int = 0
 
     def key(self) -> str:
         return self.settings
@@ -81,6 +82,9 @@ class FakeSteps:
         on_samples(len(values))
         out.write_text(json.dumps([v for v in values if v > 0.9 * largest]) + " " * self.bulk)
 
+    def count_events(self, setup: Path, sections: Sequence[Path]) -> int:
+        return self.n_events
+
     def finish(self, recording: Path, setup: Path, sections: Sequence[Path], profile: Path, out: Path) -> None:
         time.sleep(self.pause_s)
         found = [value for part in sections for value in json.loads(part.read_text())]
@@ -97,6 +101,9 @@ class InlineExecutor:
 
     def has_room(self, task: Task | None = None) -> bool:
         return len(self._waiting) < 2
+
+    def fits(self, task: Task) -> bool:
+        return True
 
     def start(self, task: Task) -> None:
         self._waiting.append(task)

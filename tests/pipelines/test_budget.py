@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import io
+import re
 import threading
 import time
 from contextlib import suppress
+from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 from typing import Self
 
@@ -18,14 +21,16 @@ from rich.console import Console
 
 from miner.errors import RunError
 from pipelines import budget
-from pipelines.budget import BASE_BYTES, MIB, STARTER_BYTES, count_workers, machine_bytes, need_bytes, parse_size
+from pipelines.budget import BASE_BYTES, GIB, MIB, STARTER_BYTES, count_workers, machine_bytes, need_bytes, parse_size
+from pipelines.journal import Journal
+from pipelines.overnight import run_plan
 from pipelines.overnight_command import run_overnight
 from pipelines.plan import make_plan
 from pipelines.pool import LocalPool
 from pipelines.steps import MineSteps
 from pipelines.tasks import Look
 from tests.pipelines import small
-from tests.pipelines.fakes import FakeSteps, write_fake_tree
+from tests.pipelines.fakes import FakeSteps, SilentView, write_fake_tree
 
 LOOK = Look(identity="x", section_samples=(1000,), rate_hz=100.0, n_leads=4)
 
@@ -86,7 +91,7 @@ def test_a_task_that_does_not_fit_waits_and_is_started_alone(tmp_path):
         assert not pool.has_room(second)
         while not pool.wait(10.0, lambda *_: None):
             pass
-        assert pool.has_room(second)  # alone it may run in any case
+        assert pool.has_room(second)
     finally:
         pool.close()
 
@@ -141,3 +146,72 @@ def test_the_whole_process_tree_stays_in_its_budget(tmp_path):
     text = console.file.getvalue()
     assert "3 recordings mined" in text, text
     assert 2 * 100 * MIB < tree.peak < asked, f"{tree.peak / MIB:.0f} of {asked / MIB:.0f} MB"
+
+
+def overnight(folder, out, steps, budget):
+    out.mkdir(exist_ok=True)
+    with Journal(out / "overnight.sqlite") as journal:
+        pool = LocalPool(2, steps, budget_bytes=budget - STARTER_BYTES)
+        return run_plan(make_plan(folder, out, steps), journal, pool, SilentView())
+
+
+def test_a_finish_beyond_the_budget_is_refused_and_goes_on_with_a_larger_one(tmp_path):
+    """A day of events, say: the sections are mined, the finish alone would not keep the budget."""
+    folder, out = write_fake_tree(tmp_path / "in", 2), tmp_path / "out"
+    steps = FakeSteps(n_events=2_000_000)
+    need = STARTER_BYTES + BASE_BYTES + need_bytes("finish", LOOK, n_events=2_000_000)
+    results = overnight(folder, out, steps, need - 1)
+    assert [r.failure.kind for r in results] == ["memory", "memory"]
+    named = float(re.search(r"--memory-budget ([\d.]+)GB; it goes on where it stopped", results[0].failure.remedy)[1])
+    assert need <= named * GIB < need + 0.1 * GIB
+    sections = {p: p.stat().st_mtime_ns for p in (out / ".work").rglob("section-*")}
+    assert len(sections) == 2 + 3
+    results = overnight(folder, out, Untouched(n_events=2_000_000), parse_size(f"{named}GB"))
+    assert [r.failure for r in results] == [None, None]
+    assert len(list(out.glob("*/summary.json"))) == 2
+
+
+class Untouched(FakeSteps):
+    """Refuses to mine a section again."""
+
+    def section(self, *arguments, **options) -> None:
+        raise AssertionError("was done already")
+
+
+def test_finishes_that_do_not_fit_together_run_one_after_the_other(tmp_path):
+    """Each alone keeps the budget, both together would not: never two at once."""
+    folder, out = write_fake_tree(tmp_path / "in", 3), tmp_path / "out"
+    steps = Diary(n_events=2_000_000, place=str(tmp_path))
+    need = STARTER_BYTES + BASE_BYTES + need_bytes("finish", LOOK, n_events=2_000_000)
+    results = overnight(folder, out, steps, int(1.5 * need))
+    assert [r.failure for r in results] == [None] * 3
+    spans = sorted(tuple(map(float, p.read_text().split())) for p in tmp_path.glob("*.span"))
+    assert len(spans) == 3
+    assert all(end <= begin for (_, end), (begin, _) in pairwise(spans))
+
+
+@dataclass(frozen=True)
+class Diary(FakeSteps):
+    """Notes when each finish began and ended."""
+
+    place: str = ""
+
+    def finish(self, recording: Path, setup: Path, sections, profile: Path, out: Path) -> None:
+        began = time.time()
+        time.sleep(0.3)
+        super().finish(recording, setup, sections, profile, out)
+        (Path(self.place) / f"{recording.stem}.span").write_text(f"{began} {time.time()}")
+
+
+def test_events_are_counted_from_the_sections_without_reading_them(tmp_path):
+    """One command lead and the shared feedback: every event has its feedback pulse."""
+    recording, setup = small.write(tmp_path, small.leads(12.0, absent=(100,)))
+    steps, profile, section = MineSteps(), tmp_path / "profile", tmp_path / "section-000000"
+    steps.profile(recording, setup, profile)
+    steps.section(recording, setup, 0, profile, section, lambda _: None)
+    n_events = steps.count_events(setup, [section])
+    (tmp_path / "out").mkdir()
+    steps.finish(recording, setup, [section], profile, tmp_path / "out")
+    mined = pq.read_metadata(tmp_path / "out" / "events.parquet").num_rows
+    assert n_events == mined - 1  # the absent one has no pulse
+    assert steps.count_events(setup, [section, section]) == 2 * n_events
