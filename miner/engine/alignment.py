@@ -40,7 +40,7 @@ from miner.engine.kernels import (
 )  # fmt: skip
 from miner.engine.slots import SlotPlan
 
-__all__ = ["Alignment", "LeadGaps", "align"]
+__all__ = ["Alignment", "LeadGaps", "align", "lead_intervals"]
 
 WINDOW = 2048
 """Pulses after which the older half of the window is settled with the best hypothesis."""
@@ -102,7 +102,7 @@ def align(
     gaps : LeadGaps
         Where a lead cannot show a pulse.
     """
-    pulses = (turn_on_s, lead, delay_s, *_lead_intervals(turn_on_s, lead))
+    pulses = (turn_on_s, lead, delay_s, *lead_intervals(turn_on_s, lead))
     steps = _steps(plan)
     anchors = sum(1 << int(k) for k in np.flatnonzero(plan.anchors))
     engine = (steps, plan.serves, anchors, plan.n_starts, plan.cycle_deg)
@@ -130,7 +130,7 @@ def align(
     return Alignment(action=result[0], count=result[1], margin=_spread_margins(result[2]))
 
 
-def _lead_intervals(
+def lead_intervals(
     turn_on_s: NDArray[np.float64], lead: NDArray[np.int64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return the time since the lead's previous pulse, and the second longest such time near it on the lead.

@@ -8,7 +8,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from miner.engine.alignment import Alignment, LeadGaps, align
+from miner.engine.alignment import Alignment, LeadGaps, align, lead_intervals
 from miner.engine.delay import usual_delay_s
 from miner.engine.kernels import ADVANCE, EXTRA, RESTART
 from miner.engine.setup import Setup
@@ -23,6 +23,20 @@ LEAST_CONFIDENCE = 0.9
 
 DUE_WITHIN_DEG = 20.0
 """A pulse that did not come was due within this; next to a gap it may have been lost."""
+
+BUSY_AFTER, BUSY_BEFORE_END = 0.25, 0.5
+"""Shares of a usual pulse. A slot due sooner after a pulse's beginning is the pulse's own; one due nearer to its end
+did not answer, for its answer would have held the line for longer (own choice)."""
+
+REPEATS_WITHIN = 0.1
+"""Repeated sparks follow within this share of the time between first sparks: milliseconds, where a cycle takes a tenth
+of a second (common practice, no source)."""
+
+SLOWEST_CYCLE_S = 1.0
+"""Longer between two pulses of a lead is a pause: 120 rpm of the starter."""
+
+SINGLE_PULSE = 0.01
+"""Quantile of a lead's pulse durations that is surely one answer, not two that overlap (own choice)."""
 
 GAP_SLACK_S = 0.002
 """A due time is not known better than this next to a gap."""
@@ -65,6 +79,8 @@ class Tracking:
         Whether a gap of a lead of this slot lies between the slot's previous turn and this one.
     extra : ndarray of int64
         Further pulses in the slot; repeated sparks that show on two leads count once.
+    merged : ndarray of bool
+        Whether the slot's feedback pulse lasts over another slot's answer: its duration is not the coil's.
     """
 
     cycle: NDArray[np.int64]
@@ -84,6 +100,7 @@ class Tracking:
     feedback_expected: NDArray[np.bool_]
     broken: NDArray[np.bool_]
     extra: NDArray[np.int64]
+    merged: NDArray[np.bool_]
 
     def __len__(self) -> int:
         return len(self.cycle)
@@ -128,18 +145,19 @@ def track_cycles(pulses: pa.Table, gaps: pa.Table, setup: Setup, *, end_s: float
     plan = plan_slots(setup)
     observed = _observe(pulses, plan)
     unseen = _lead_gaps(pulses, gaps, plan, observed, end_s)
-    alignment = align(observed.turn_on_s, observed.lead, observed.delay_s, plan, unseen)
-    return _collect(observed, alignment, plan, unseen)
+    hidden = _with_busy(unseen, pulses, plan, observed)
+    alignment = align(observed.turn_on_s, observed.lead, observed.delay_s, plan, hidden)
+    return _collect(observed, alignment, plan, unseen, hidden)
 
 
 def _observe(pulses: pa.Table, plan: SlotPlan) -> _Observed:
     """Bring all leads to one time axis: equivalent command turn-on."""
     index = pulses["lead"].to_numpy().astype(np.int64)
-    start = pulses["start_s"].to_numpy().astype(np.float64)
+    start, stop = (pulses[name].to_numpy().astype(np.float64) for name in ("start_s", "stop_s"))
     place = np.full(max(int(plan.lead.max(initial=0)), int(index.max(initial=0))) + 1, -1)
     place[plan.lead] = np.arange(len(plan.lead))
     lead = place[index]
-    delay = _delays(lead, start, plan)
+    delay = _delays(lead, start, stop, plan)
     is_command = plan.is_command[lead] & (lead >= 0)
     turn_on = np.where(is_command, start, start - delay)
     row = np.flatnonzero(lead >= 0)
@@ -147,20 +165,28 @@ def _observe(pulses: pa.Table, plan: SlotPlan) -> _Observed:
     return _Observed(row=row, lead=lead[row], turn_on_s=turn_on[row], delay_s=delay[row])
 
 
-def _delays(lead: NDArray[np.int64], start: NDArray[np.float64], plan: SlotPlan) -> NDArray[np.float64]:
+def _delays(
+    lead: NDArray[np.int64], start: NDArray[np.float64], stop: NDArray[np.float64], plan: SlotPlan
+) -> NDArray[np.float64]:
     """Return the usual feedback delay at each pulse, learned for each feedback lead from the commands it answers.
 
-    A feedback lead whose coils have no command lead is taken to answer like those that have one.
+    A feedback lead whose coils have no command lead is taken to answer like those that have one. Repeated sparks
+    charge for another time than the first one, so they teach nothing.
     """
     delay = np.zeros(len(start))
+    since, longest = lead_intervals(start, lead)
+    first = since > REPEATS_WITHIN * np.minimum(longest, SLOWEST_CYCLE_S)
     answers = plan.serves[~plan.is_command] @ plan.serves[plan.is_command].T
     feedbacks, commands = np.flatnonzero(~plan.is_command), np.flatnonzero(plan.is_command)
     for feedback, mine in zip(feedbacks, answers, strict=True):
         like = [feedback] if mine.any() else feedbacks[answers.any(axis=1)]
         asked = commands[mine if mine.any() else answers.any(axis=0)]
-        command_s = np.sort(start[np.isin(lead, asked)])
+        command_s = np.sort(start[first & np.isin(lead, asked)])
         own = lead == feedback
-        delay[own] = usual_delay_s(command_s, np.sort(start[np.isin(lead, like)]), start[own])
+        row = np.flatnonzero(np.isin(lead, like))
+        row = row[np.argsort(start[row], kind="stable")]
+        released_s = np.maximum.accumulate(stop[row])
+        delay[own] = usual_delay_s(command_s, start[row], start[own], released_s=released_s)
     return delay
 
 
@@ -188,7 +214,35 @@ def _lead_gaps(pulses: pa.Table, gaps: pa.Table, plan: SlotPlan, observed: _Obse
     return LeadGaps(first=np.array(first, dtype=np.int64), start_s=np.concatenate(starts), stop_s=np.concatenate(stops))
 
 
-def _collect(observed: _Observed, alignment: Alignment, plan: SlotPlan, unseen: LeadGaps) -> Tracking:
+def _with_busy(unseen: LeadGaps, pulses: pa.Table, plan: SlotPlan, observed: _Observed) -> LeadGaps:
+    """Add to each lead's gaps when it is busy with a pulse: another one that begins then cannot be told from it.
+
+    With many cylinders at high speed the answers of two coils overlap on their shared lead. Only pulses longer than
+    the pause beside them come into question. Instants are equivalent turn-on times.
+    """
+    start = observed.turn_on_s
+    length = pulses["duration_us"].to_numpy()[observed.row] * 1e-6
+    first, starts, stops = [0], [], []
+    for lead in range(len(plan.lead)):
+        rows = slice(unseen.first[lead], unseen.first[lead + 1])
+        begin, end = unseen.start_s[rows], unseen.stop_s[rows]
+        own = np.flatnonzero(observed.lead == lead)
+        if plan.serves[lead].sum() > 1 and len(own) > 1:
+            pause = np.diff(start[own]) - length[own[:-1]]
+            beside = np.minimum(np.append(pause, np.inf), np.append(np.inf, pause))
+            least = float(np.quantile(length[own], SINGLE_PULSE))
+            own = own[(beside < length[own]) & (length[own] > (BUSY_AFTER + BUSY_BEFORE_END) * least)]
+            begin = np.concatenate((begin, start[own] + BUSY_AFTER * least))
+            end = np.concatenate((end, start[own] + length[own] - BUSY_BEFORE_END * least))
+            order = np.argsort(begin, kind="stable")
+            begin, end = begin[order], np.maximum.accumulate(end[order])
+        starts.append(begin)
+        stops.append(end)
+        first.append(first[-1] + len(begin))
+    return LeadGaps(first=np.array(first, dtype=np.int64), start_s=np.concatenate(starts), stop_s=np.concatenate(stops))
+
+
+def _collect(observed: _Observed, alignment: Alignment, plan: SlotPlan, unseen: LeadGaps, hidden: LeadGaps) -> Tracking:
     """Lay out one entry for each slot, seen or skipped, from the aligned pulses."""
     n = plan.n_slots
     opens = np.isin(alignment.action, (ADVANCE, RESTART))
@@ -218,7 +272,7 @@ def _collect(observed: _Observed, alignment: Alignment, plan: SlotPlan, unseen: 
     told = tellable & (chance >= LEAST_CONFIDENCE)
     delay = _delay_of_slots(observed, plan, turn_on)
     due_within = np.where((timed < 0) & np.isfinite(rpm), DUE_WITHIN_DEG / (6.0 * rpm), 0.0)
-    visible = _visible(unseen, plan, place, turn_on, due_within)
+    visible = _visible(hidden, plan, place, turn_on, due_within)
     cycle = np.floor(count // n * plan.cycles_per_repeat).astype(np.int64)
     tracking = Tracking(
         cycle=cycle - cycle[:1].sum(),
@@ -238,6 +292,7 @@ def _collect(observed: _Observed, alignment: Alignment, plan: SlotPlan, unseen: 
         feedback_expected=(feedback >= 0) | (visible & ~plan.is_command[:, None]).any(axis=0),
         broken=_broken(unseen, plan, place, turn_on, plan.cycle_deg / (6.0 * rpm)),
         extra=_extra_pulses(observed, alignment, plan, slot_row, place, turn_on),
+        merged=_merged(hidden, plan, observed, place, turn_on, feedback),
     )
     return tracking.take(tracking.command_expected | tracking.feedback_expected)
 
@@ -273,6 +328,28 @@ def _visible(
         following = np.minimum(np.searchsorted(stop, turn_on - slack_s), len(stop) - 1)
         visible[lead] &= start[following] > turn_on + slack_s
     return np.asarray(visible)
+
+
+def _merged(
+    hidden: LeadGaps,
+    plan: SlotPlan,
+    observed: _Observed,
+    place: NDArray[np.int64],
+    turn_on: NDArray[np.float64],
+    feedback: NDArray[np.int64],
+) -> NDArray[np.bool_]:
+    """Return whether a slot without own answer was due while the lead was busy with this slot's feedback."""
+    merged = np.zeros(len(place), dtype=np.bool_)
+    for lead in np.flatnonzero(~plan.is_command):
+        silent = np.flatnonzero(plan.serves[lead, place] & (feedback < 0))
+        answered = np.flatnonzero((feedback >= 0) & (observed.lead[feedback] == lead))
+        rows = slice(hidden.first[lead], hidden.first[lead + 1])
+        start, stop = hidden.start_s[rows], hidden.stop_s[rows]
+        over = np.minimum(np.searchsorted(stop, turn_on[silent]), len(stop) - 1)
+        inside = silent[start[over] <= turn_on[silent]]
+        before = np.searchsorted(turn_on[answered], turn_on[inside]) - 1
+        merged[answered[before[before >= 0]]] = True
+    return merged
 
 
 def _broken(

@@ -54,7 +54,7 @@ def build_events(pulses: pa.Table, gaps: pa.Table, tracking: Tracking, setup: Se
     Returns
     -------
     pyarrow.Table
-        ``miner.schema.EVENTS``.
+        ``miner.schema.EVENTS``. A feedback pulse that lasts over another coil's answer has no width.
     """
     command, feedback = tracking.command_row, tracking.feedback_row
     time_s = _event_times(pulses, tracking, setup)
@@ -77,6 +77,7 @@ def build_events(pulses: pa.Table, gaps: pa.Table, tracking: Tracking, setup: Se
     }
     columns |= {name: _take(pulses[source], command) for name, source in COMMAND_COLUMNS.items()}
     columns |= {name: _take(pulses[source], feedback) for name, source in FEEDBACK_COLUMNS.items()}
+    columns["feedback_width_us"] = _take(pulses["duration_us"], np.where(tracking.merged, -1, feedback))
     either = np.where(command >= 0, command, feedback)
     columns |= {name: _take(pulses[name], either) for name in SHARED_COLUMNS}
     table = pa.table({name: pa.array(values) if isinstance(values, np.ndarray) else values

@@ -44,7 +44,7 @@ def test_finds_the_cheapest_of_all_readings(setup, seed):
     turn_on, lead = short_row(np.random.default_rng(seed), plan, 5)
     turn_on, lead = turn_on[:6], lead[:6]
     delay = np.full(len(lead), 0.0007)
-    intervals = alignment._lead_intervals(turn_on, lead)
+    intervals = alignment.lead_intervals(turn_on, lead)
     best = cheapest(turn_on, lead, delay, *intervals, plan)
     found = alignment.align(turn_on, lead, delay, plan, no_gaps(plan))
     assert tuple((int(a), int(c)) for a, c in zip(found.action, found.count, strict=True)) in best
