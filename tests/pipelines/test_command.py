@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import json
+import re
+import shutil
 import subprocess
 import sys
 from collections.abc import Callable
@@ -81,6 +84,33 @@ def test_sensitivity_shows_kinds_and_the_limit_of_a_clean_list(mined: tuple[Path
     assert "95% confidence" in said
 
 
+def test_sensitivity_says_what_planting_into_the_waveform_showed(mined: tuple[Path, str], run: Run) -> None:
+    said = run("sensitivity", mined[0])[1]
+    n_agreed, n_planted = map(int, re.search(r"(\d+) of (\d+) faults planted into the waveform itself", said).groups())
+    assert n_agreed == n_planted >= 10
+
+
+def test_thorough_sensitivity_reads_the_recording_again_and_says_when_it_cannot(
+    mined: tuple[Path, str], tmp_path: Path, run: Run
+) -> None:
+    """With the recording in its place, with another one there, and with none."""
+    findings = tmp_path / "out"
+    shutil.copytree(mined[0], findings)
+    code, said = run("sensitivity", findings, "--thorough")
+    assert code == 0
+    assert re.search(r"(\d+) of \1 faults planted into the waveform itself were measured", said)
+    summary = json.loads((findings / "summary.json").read_text(encoding="utf-8"))
+    for path, why in (
+        (write(tmp_path / "b", dict(leads(2.0)))[0], "another recording lies at"),
+        (tmp_path, "no .parquet"),
+    ):
+        summary["recording"]["path"] = str(path)
+        (findings / "summary.json").write_text(json.dumps(summary), encoding="utf-8")
+        said = run("sensitivity", findings, "--thorough")[1]
+        assert "Nothing was planted into the waveform itself" in said
+        assert why in said
+
+
 @pytest.mark.parametrize(
     ("arguments", "said"),
     [
@@ -107,7 +137,7 @@ def test_wrong_words_end_with_2_and_a_sentence(
 def test_every_command_explains_itself(run: Run, command: str) -> None:
     code, words = run(command, "--help")
     assert code == 0
-    assert f"Usage: ignition-miner {command}" in words
+    assert re.search(rf"^Usage: .*ignition-miner {command} ", words)  # "python -m pytest." before it without xdist
 
 
 def test_planted_and_listed_are_matched_by_cylinder_and_time() -> None:
