@@ -29,8 +29,8 @@ CELL = 0.05
 SPEED_CELL = 0.1
 """Width of the cells, in natural logarithm, of the time between commands."""
 
-RARE_SPEED = 0.02
-"""A speed that fewer commands than this share were seen at counts less: it may be one wild interval."""
+FEW, RARE_SPEED = 20, 0.02
+"""A speed that fewer commands, or a smaller share of them, were seen at counts less: it may be one wild interval."""
 
 SCATTER = 0.02
 """Relative scatter of the delay from one command to the next that costs nothing."""
@@ -122,7 +122,7 @@ def _same_at_all_speeds(elapsed_s: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return weights of the commands that make every speed count alike: what stays at all speeds is the delay."""
     cell = np.floor(np.log(np.clip(elapsed_s, 1e-4, 1.0)) / SPEED_CELL).astype(np.int64)
     _, which, count = np.unique(cell, return_inverse=True, return_counts=True)
-    return np.asarray(1.0 / np.maximum(count, RARE_SPEED * len(elapsed_s))[which])
+    return np.asarray(1.0 / np.maximum(count, max(FEW, RARE_SPEED * len(elapsed_s)))[which])
 
 
 def _most_frequent(log_gap: NDArray[np.float64], weight: NDArray[np.float64]) -> float:
@@ -146,7 +146,7 @@ def _is_hidden(i, value, busy):  # type: ignore[no-untyped-def]
     j = first[i]
     while j < len(feedback_s) and feedback_s[j] <= at:
         j += 1
-    return j > 0 and released_s[j - 1] >= at
+    return j > 0 and released_s[j - 1] > at
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
