@@ -185,7 +185,7 @@ class _Run:
         for state in list(self._open.values()):
             while self._executor.has_room() and (task := state.next_task()) is not None:
                 if not self._executor.fits(task):
-                    self._give_up(state, too_large(task))
+                    self._give_up(state, _too_large(task))
                     break
                 if not self._executor.has_room(task):
                     break
@@ -252,7 +252,7 @@ class _Run:
         self._view.end(result)
 
 
-def too_large(task: Task) -> Failure:
+def _too_large(task: Task) -> Failure:
     """Return why a step was not begun that would break the memory budget even alone."""
     need_gb = math.ceil((STARTER_BYTES + BASE_BYTES + task.need_bytes) / (0.1 * GIB)) / 10
     return Failure(

@@ -24,10 +24,7 @@ __all__ = ["Executor", "LocalPool", "OnTaskSamples", "died"]
 
 OnTaskSamples = Callable[[Task, int], None]
 
-_THREADS = (
-    "NUMBA_NUM_THREADS", "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "POLARS_MAX_THREADS",
-    "ARROW_IO_THREADS",
-)  # fmt: skip
+_THREADS = ("NUMBA_NUM_THREADS", "OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "ARROW_IO_THREADS")
 
 SWOLLEN = 1.5
 """A worker that holds so many times its base after a task is replaced: its allocator keeps what others may need."""
