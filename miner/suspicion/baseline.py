@@ -25,14 +25,15 @@ from numpy.typing import NDArray
 
 from miner.suspicion.context import Conditions, Context
 from miner.suspicion.measures import MEASURES, Measure, column_values, judged_values, seen_values
+from miner.suspicion.noise import LEAST_EVENTS, noise_of, noise_shape
 from miner.suspicion.robust import (
     MAD_TO_SIGMA,
-    RobustFit,
     mad_sigma,
     normal_from_t,
     resolution,
     robust_regression,
     running_median,
+    shrunk,
 )
 
 __all__ = ["Distance", "measure_distances"]
@@ -41,18 +42,13 @@ Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 COURSE_EVENTS = 15
+LEVEL_EVENTS = 100
 COURSE_REACH = 4.0
 STAIR_EVENTS = 100
-SHOULDER, SHOULDER_SIGMA = 0.97, 2.1701
-"""A share of the residuals, and how many sigma a normal law puts around it."""
-
-TURNING_SHARE = 0.3
-"""Of the change of crank angle from slot to slot: while the engine speeds up sharply, the place an event is expected
-at is known no better, since its acceleration changes too."""
-
-NOISE_EVENTS = 100
+PARTED_SHARE = 0.02
+LEAST_OTHERS = 3
+STEP_DOUBT = 3.0
 FIT_EVENTS = 3000
-LEAST_EVENTS = 8
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -114,20 +110,26 @@ def _distance(measure: Measure, values: Floats, lift: float, context: Context, c
         spoken_for[rows] = here.leverage
         unsure[rows] = here.unsure
     if not measure.pooled and context.n_groups > 1:
-        residual -= _common_movement(np.where(context.learns, residual, np.nan), context)
+        movement, unsure_of = _common_movement(np.where(context.learns, residual, np.nan), context)
+        residual -= movement
+        residual -= np.clip(residual, -unsure_of, unsure_of)
     sigma = np.full(values.size, np.nan)
     turning = _speed_change_deg(context) if measure.column == "timing_residual_deg" else np.zeros(values.size)
     for rows in members:
+        learns = context.learns[rows]
         if not measure.pooled:
-            residual[rows] -= _course(residual[rows], context.learns[rows])
-        least = np.maximum(unsure[rows], _change_around((values - residual)[rows], context.segment[rows]))
-        least = np.maximum(least, TURNING_SHARE * turning[rows])
-        if measure.pooled:  # consumers move the supply all the time: a sag is judged against all of that
-            least = np.maximum(least, mad_sigma(residual[rows]))
-        for condition in (context.rpm,) if measure.column == "supply_v" else (context.supply_v, context.rpm):
-            least = np.maximum(least, _spread_at(residual[rows], condition[rows], context.learns[rows]))
-        sigma[rows] = _noise(
-            residual[rows], values[rows], context.learns[rows], conditions.noise(rows), least, measure.floor
+            residual[rows] -= _course(residual[rows], learns)
+        changing = np.maximum(unsure[rows], _change_around((values - residual)[rows], context.segment[rows]))
+        # consumers move the supply all the time: a sag is judged against all of that
+        least = mad_sigma(residual[rows]) if measure.pooled else 0.0
+        conditions_here = (context.rpm,) if measure.column == "supply_v" else (context.supply_v, context.rpm)
+        sigma[rows] = noise_of(
+            residual[rows],
+            learns=learns,
+            bases=conditions.noise(rows),
+            least=max(least, measure.floor, 0.35 * resolution(values[rows][learns] if learns.any() else values[rows])),
+            changes=(changing, turning[rows]),
+            along=[condition[rows] for condition in conditions_here],
         )
     z = normal_from_t(residual / sigma, 1.0 / np.maximum(spoken_for, 1e-9) - 1.0)
     return Distance(measure=measure, usual=values - residual, residual=residual, sigma=sigma, z=z, lift=lift)
@@ -151,7 +153,7 @@ def _usual_here(values: Floats, rows: NDArray[np.int64], context: Context, condi
     x, noise_x = conditions.mean(rows), conditions.noise(rows[taught])
     first = robust_regression(x[taught], values[taught], redescend=False)
     residual = values - first.predict(x)
-    sigma = np.exp(_noise_shape(residual[taught], noise_x).predict(noise_x))
+    sigma = np.exp(noise_shape(residual[taught], noise_x).predict(noise_x))
     slow_x, slow_y, share = _slow_part(x, values, residual)
     quick_x = x - share * slow_x
     fit = robust_regression(quick_x[taught], (values - share * slow_y)[taught], sigma=sigma)
@@ -186,7 +188,8 @@ def _stairs(residual: Floats, condition: Floats, learns: Bools, slow_share: floa
 
     A running median over the events in order of the condition, wide enough that a burst of faults, which happens at
     one speed and supply, is a small part of it. As in the fit, a share of the slow wander is taken off first: a long
-    stay at one speed must not leave its level of that moment there. None where there are too few events.
+    stay at one speed must not leave its level of that moment there. Conditions that were never visited part the
+    events (cranking from running), so that neither side's level reaches over. None where there are too few events.
     """
     residual = residual - slow_share * running_median(residual, COURSE_EVENTS)
     taught = np.flatnonzero(learns & np.isfinite(condition))
@@ -194,9 +197,10 @@ def _stairs(residual: Floats, condition: Floats, learns: Bools, slow_share: floa
     if half < 8:
         return None
     order = taught[np.argsort(condition[taught], kind="stable")]
-    median = running_median(residual[order], half)
-    noise = 1.25 * mad_sigma(residual[order] - median) / np.sqrt(2 * half + 1)
-    grid, heights, middle = condition[order], _shrunk(median, noise), float(np.median(condition[taught]))
+    grid, middle = condition[order], float(np.median(condition[taught]))
+    span = np.ptp(np.quantile(grid, (0.01, 0.99)))
+    cuts = np.flatnonzero(np.diff(grid) > PARTED_SHARE * span) + 1
+    heights = np.concatenate([_heights(part, half) for part in np.split(residual[order], cuts)])
 
     def at(where: Floats) -> Floats:
         return np.interp(np.where(np.isfinite(where), where, middle), grid, heights)
@@ -204,21 +208,12 @@ def _stairs(residual: Floats, condition: Floats, learns: Bools, slow_share: floa
     return at
 
 
-def _spread_at(residual: Floats, condition: Floats, learns: Bools) -> Floats:
-    """Return the noise at each value of one condition, from the 90 % point of the residuals in order of it.
-
-    Beside the edge of a step in the engine computer's table either of two values is usual.
-    """
-    from scipy.ndimage import percentile_filter
-
-    taught = np.flatnonzero(learns & np.isfinite(condition))
-    half = min(STAIR_EVENTS, taught.size // 40)
-    if half < 8:
-        return np.zeros_like(residual)
-    order = taught[np.argsort(condition[taught], kind="stable")]
-    spread = percentile_filter(np.abs(residual[order]), 90, size=2 * half + 1, mode="nearest") / 1.645
-    known = np.where(np.isfinite(condition), condition, np.median(condition[taught]))
-    return np.asarray(np.interp(known, condition[order], spread), dtype=np.float64)
+def _heights(residual: Floats, half: int) -> Floats:
+    """Return the running median, shrunk towards 0 by its own noise."""
+    half = min(half, (residual.size - 1) // 4)  # as the running median does
+    median = running_median(residual, half)
+    spread = running_median(np.abs(residual - median), half) * MAD_TO_SIGMA
+    return shrunk(median, 1.25 * spread / np.sqrt(2 * half + 1))
 
 
 def _slow_part(x: Floats, values: Floats, residual: Floats) -> tuple[Floats, Floats, float]:
@@ -249,31 +244,30 @@ def _spread_sample(rows: NDArray[np.int64], state: NDArray[np.int64], since: Flo
     return np.sort(np.concatenate([p[:: max(1, -(-p.size // FIT_EVENTS))] for p in picked]))
 
 
-def _noise_shape(residual: Floats, x: Floats) -> RobustFit:
-    """Fit the log of the residual's size; a share of the middle size keeps exact zeros finite."""
-    size = np.abs(residual)
-    middle = max(float(np.median(size)), 1e-12)
-    return robust_regression(x, np.log(size + 0.05 * middle), redescend=False, n_steps=6)
-
-
-def _common_movement(residual: Floats, context: Context) -> Floats:
-    """Return the median residual of the other cylinders within a cycle before and after, shrunk towards 0.
+def _common_movement(residual: Floats, context: Context) -> tuple[Floats, Floats]:
+    """Return the median residual of the other cylinders around each event, shrunk towards 0, and its half-range.
 
     A median of m noisy values carries 1.25 sigma / sqrt(m) of noise of its own; movements of that size are left alone,
-    larger ones are taken off in full.
+    larger ones are taken off in full. Where the others stand apart before and after the event, a load has just
+    stepped, and anything between the two is usual for the event in between.
     """
-    others = _others(residual, context)
-    count = np.isfinite(others).sum(axis=1)
-    movement = _row_medians(others, count)
-    noise = 1.25 * mad_sigma(residual[np.isfinite(residual)]) / np.sqrt(np.maximum(count, 1))
-    return _shrunk(movement, noise)
+    before, after = _others(residual, context)
+    count = np.isfinite(before).sum(axis=1), np.isfinite(after).sum(axis=1)
+    together = _row_medians(np.concatenate([before, after], axis=1), count[0] + count[1])
+    apart = residual - together
+    sigma = 1.25 * mad_sigma(apart[np.isfinite(apart)])
+    movement = shrunk(together, sigma / np.sqrt(np.maximum(count[0] + count[1], 1)))
+    step = _row_medians(after, count[1]) - _row_medians(before, count[0])
+    step[np.minimum(*count) < LEAST_OTHERS] = 0.0
+    doubt = STEP_DOUBT * sigma * np.sqrt(1 / np.maximum(count[0], 1) + 1 / np.maximum(count[1], 1))
+    return movement, np.abs(shrunk(step, doubt)) / 2
 
 
-def _others(residual: Floats, context: Context) -> Floats:
-    """Return (n, k) residuals of the other cylinders' nearest events, NaN where there is none within two cycles."""
+def _others(residual: Floats, context: Context) -> tuple[Floats, Floats]:
+    """Return two (n, k) arrays: residuals of the other cylinders' nearest events before and after, else NaN."""
     row = np.arange(residual.size)
-    turns = 2 if context.n_groups == 2 else 1
-    found = []
+    turns = -(-LEAST_OTHERS // (context.n_groups - 1))
+    before, after = [], []
     for group in range(context.n_groups):
         own = np.flatnonzero((context.group == group) & np.isfinite(residual))
         if own.size == 0:
@@ -282,38 +276,40 @@ def _others(residual: Floats, context: Context) -> Floats:
         for step in (*range(-turns, 0), *range(turns)):
             neighbour = own[np.clip(place + step, 0, own.size - 1)]
             usable = (context.group != group) & (context.segment[neighbour] == context.segment)
-            usable &= np.abs(context.time_s[neighbour] - context.time_s) < 2.5 * context.cycle_s
-            found.append(np.where(usable, residual[neighbour], np.nan))
-    return np.stack(found, axis=1) if found else np.full((residual.size, 1), np.nan)
+            usable &= (neighbour < row) if step < 0 else (neighbour > row)
+            usable &= np.abs(context.time_s[neighbour] - context.time_s) < (turns + 1.5) * context.cycle_s
+            (before if step < 0 else after).append(np.where(usable, residual[neighbour], np.nan))
+    if not before:
+        return np.full((residual.size, 1), np.nan), np.full((residual.size, 1), np.nan)
+    return np.stack(before, axis=1), np.stack(after, axis=1)
 
 
 def _row_medians(x: Floats, count: NDArray[np.int64]) -> Floats:
-    """Return the median of the finite values of each row; 0 where there are fewer than three."""
+    """Return the median of the finite values of each row; 0 where there are too few."""
     ordered = np.sort(x, axis=1)  # NaN goes last
     row = np.arange(len(x))
     low, high = np.maximum((count - 1) // 2, 0), np.minimum(count // 2, x.shape[1] - 1)
-    return np.where(count >= 3, (ordered[row, low] + ordered[row, high]) / 2, 0.0)
-
-
-def _shrunk(movement: Floats, noise: Floats | float) -> Floats:
-    power = movement**2
-    return movement * power / np.maximum(power + np.square(noise), 1e-300)
+    return np.where(count >= LEAST_OTHERS, (ordered[row, low] + ordered[row, high]) / 2, 0.0)
 
 
 def _course(residual: Floats, learns: Bools) -> Floats:
     """Return the slow movement of one cylinder's residuals, taught by the trusted rows.
 
-    It is held within what it does in most of the recording, so that a long burst of large faults stays in sight.
+    It is held within what it does around the level of a longer stretch, so that a burst of large faults stays in
+    sight, while a level that lasts (load, a warm coil) is usual.
     """
     taught = np.flatnonzero(learns)
     if taught.size < LEAST_EVENTS:
         return np.full_like(residual, np.median(residual))
     course = running_median(residual[taught], COURSE_EVENTS)
     noise = mad_sigma(residual[taught] - course)
-    middle, reach = float(np.median(course)), COURSE_REACH * mad_sigma(course) + noise
-    held = np.clip(course - middle, -reach, reach)
+    level = running_median(residual[taught], LEVEL_EVENTS)
+    held = np.clip(course - level, *(np.array([-1, 1]) * (COURSE_REACH * mad_sigma(course - level) + noise)))
+    middle = float(np.median(course))
     return middle + np.interp(
-        np.arange(residual.size), taught, _shrunk(held, 1.25 * noise / np.sqrt(2 * COURSE_EVENTS + 1))
+        np.arange(residual.size),
+        taught,
+        shrunk(level + held - middle, 1.25 * noise / np.sqrt(2 * COURSE_EVENTS + 1)),
     )
 
 
@@ -341,24 +337,3 @@ def _change_around(usual: Floats, segment: NDArray[np.int64]) -> Floats:
     before, after = np.where(starts, usual, before), np.where(ends, usual, after)
     span = np.maximum.reduce([before, usual, after]) - np.minimum.reduce([before, usual, after])
     return np.asarray(np.where(starts | ends, span, span / 2), dtype=np.float64)
-
-
-def _noise(residual: Floats, values: Floats, learns: Bools, x: Floats, unsure: Floats, floor: float) -> Floats:
-    """Return the noise of each row, never below what the measurement can tell apart.
-
-    Its shape comes from the conditions; ``unsure``, what is known
-    of the uncertainty of the usual value, is the least it can be. Its size
-    comes from the MAD or, where the residuals have shoulders (an on-time now and then one step of the computer's table
-    off), from their 97 % point. It is raised where the surroundings are noisier for long.
-    """
-    taught = learns if learns.sum() >= LEAST_EVENTS else np.ones_like(learns)
-    rows = np.flatnonzero(taught)
-    rows = rows[:: max(1, -(-rows.size // (4 * FIT_EVENTS)))]
-    sigma = np.exp(_noise_shape(residual[rows], x[rows]).predict(x))
-    sigma *= max(mad_sigma(residual[taught] / sigma[taught]), 1e-12)
-    least = max(floor, 0.35 * resolution(values[taught]))
-    sigma = np.maximum(np.maximum(sigma, least), unsure)
-    size = np.abs(residual / sigma)
-    sigma *= max(float(np.quantile(size[taught], SHOULDER)) / SHOULDER_SIGMA, 1.0)
-    around = running_median(np.abs(residual / sigma), NOISE_EVENTS) * MAD_TO_SIGMA
-    return np.asarray(sigma * np.maximum(around, 1.0), dtype=np.float64)

@@ -197,7 +197,8 @@ class Conditions:
         """Return (rows, q) bases of the log of the noise: speed, state, size of the acceleration, start and stop."""
         columns = [np.ones(rows.size), *self._noise_knots.columns(self._speed[rows])]
         columns += self._state_columns(rows)
-        columns += [np.log1p(np.abs(self._context.acceleration[rows]) / self._calm) / 3]
+        pull = np.abs(self._context.acceleration[rows]) / self._calm
+        columns += [np.log1p(pull) / 3, np.log1p(pull / 10) / 3]
         columns += [np.exp(-self._context.since[rows] / 2), np.exp(-self._context.since[rows] / 15)]
         columns += [np.exp(-2 * self._context.until[rows])]
         return np.stack(columns, axis=1)

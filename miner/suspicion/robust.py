@@ -23,6 +23,7 @@ __all__ = [
     "resolution",
     "robust_regression",
     "running_median",
+    "shrunk",
 ]
 
 Floats = NDArray[np.float64]
@@ -123,6 +124,12 @@ def running_median(x: Floats, half_width: int) -> Floats:
     if half < 1:
         return np.full_like(x, np.median(x)) if x.size else x.copy()
     return np.asarray(median_filter(x, size=2 * half + 1, mode="nearest"), dtype=np.float64)
+
+
+def shrunk(movement: Floats, noise: Floats | float) -> Floats:
+    """Return an estimated movement pulled towards 0 by its own noise: hardly where it is far above that."""
+    power = movement**2
+    return np.asarray(movement * power / np.maximum(power + np.square(noise), 1e-300), dtype=np.float64)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -20,15 +20,12 @@ from sklearn.metrics import average_precision_score
 
 from miner.schema import EVENTS
 from miner.suspicion.ranking import rank_events
-from tests.suspicion.engines import Engine, healthy_events, setup_for
+from tests.suspicion.engines import Engine, healthy_events, setup_for, true_sigmas
 
 FEATURES = ("on_time_us", "delay_us", "feedback_width_us", "amplitude_v", "feedback_amplitude_v", "ripple_v", "rise_us",
             "fall_us", "timing_residual_deg", "supply_v", "engine_rpm")  # fmt: skip
 CONDITIONS = ("supply_v", "engine_rpm")
 """Features that are no fault by themselves; the z methods do without them, which is to their advantage."""
-SIGMAS = {"on_time_us": 4.0, "delay_us": 2.5, "feedback_width_us": 7.0, "amplitude_v": 0.004,
-          "feedback_amplitude_v": 0.006, "timing_residual_deg": 0.25}  # fmt: skip
-"""Noise of the made-up engines on a calm event above 1,000 rpm; grows with acceleration as `rough` says there."""
 BANDS = {"4 to 8 sigma": (4.0, 8.0), "8 to 20 sigma": (8.0, 20.0), "20 sigma and more": (20.0, 60.0)}
 RECORDINGS = [
     Engine(minutes=20),
@@ -41,19 +38,19 @@ FAULTS = 24
 Scores = Callable[[np.ndarray, np.ndarray], np.ndarray]
 
 
-def planted(events: pa.Table, low: float, high: float, seed: int) -> tuple[pa.Table, np.ndarray]:
+def planted(events: pa.Table, engine: Engine, low: float, high: float, seed: int) -> tuple[pa.Table, np.ndarray]:
     """Return a copy with one measure of some events moved, and the rows."""
     rng = np.random.default_rng(seed)
     truth = np.zeros(events.num_rows, dtype=bool)
     rpm = events["engine_rpm"].to_numpy()
-    rough = 1 + np.minimum(np.abs(np.gradient(np.log(rpm)) * 50), 3)
-    values = {name: events[name].to_numpy(zero_copy_only=False).copy() for name in SIGMAS}
+    sigmas = true_sigmas(events, engine)
+    values = {name: events[name].to_numpy(zero_copy_only=False).copy() for name in sigmas}
     trusted = (events["quality"].to_numpy(zero_copy_only=False) == "") & (rpm > 1000)
     for _ in range(FAULTS):
-        name = str(rng.choice([n for n in SIGMAS if np.isfinite(values[n]).sum() > 100]))
+        name = str(rng.choice([n for n in sigmas if np.isfinite(values[n]).sum() > 100]))
         row = int(rng.choice(np.flatnonzero(np.isfinite(values[name]) & trusted & ~truth)))
         sign = -1.0 if "amplitude" in name else float(rng.choice([-1.0, 1.0]))
-        values[name][row] += sign * float(rng.uniform(low, high)) * SIGMAS[name] * rough[row]
+        values[name][row] += sign * float(rng.uniform(low, high)) * sigmas[name][row]
         truth[row] = True
     for name, changed in values.items():
         place = EVENTS.schema.get_field_index(name)
@@ -141,7 +138,7 @@ def main() -> None:
     for number, engine in enumerate(RECORDINGS):
         clean, setup = healthy_events(400 + number, engine), setup_for(engine)
         for band, (low, high) in BANDS.items():
-            events, truth = planted(clean, low, high, 7 * number + int(low))
+            events, truth = planted(clean, engine, low, high, 7 * number + int(low))
             ranked = rank_events(events, setup).scores
             own = ranked["score"].to_numpy()
             hours = engine.minutes / 60

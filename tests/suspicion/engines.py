@@ -95,6 +95,32 @@ def _noise(rng: np.random.Generator, n: int, engine: Engine) -> np.ndarray:
     return x
 
 
+SUPPLY_NOISE_V, SUPPLY_V, DWELL_POWER, ANSWER_SHARE = 0.02, 14.1, 1.25, 0.18
+
+
+def roughness(rpm: np.ndarray, cranking: np.ndarray, cylinders: int) -> np.ndarray:
+    """Return how many times the noise of a calm engine an event has."""
+    accel = np.gradient(np.log(rpm)) * cylinders
+    return 1 + np.minimum(np.abs(accel) * 12, 3) + 2.0 * cranking + 0.6 * (rpm < 1000)
+
+
+def true_sigmas(events: pa.Table, engine: Engine) -> dict[str, np.ndarray]:
+    """Return the noise each event really had, per measure: all that the recorded conditions do not explain."""
+    rpm = events["engine_rpm"].to_numpy()
+    rough = roughness(rpm, events["operating_state"].to_numpy(zero_copy_only=False) == "cranking", engine.cylinders)
+    on = np.nan_to_num(events["on_time_us"].to_numpy(zero_copy_only=False))
+    unseen = np.zeros_like(on) if engine.supply_recorded else on * DWELL_POWER * SUPPLY_NOISE_V / SUPPLY_V
+    on_sigma = np.hypot(4 * rough, unseen)
+    return {
+        "on_time_us": on_sigma,
+        "delay_us": np.hypot(2.5 * rough, ANSWER_SHARE * on_sigma),
+        "feedback_width_us": 7 * rough,
+        "amplitude_v": np.full(rpm.size, 0.004),
+        "feedback_amplitude_v": np.full(rpm.size, 0.006),
+        "timing_residual_deg": 0.25 * rough,
+    }
+
+
 def healthy_events(seed: int, engine: Engine | None = None) -> pa.Table:
     engine = engine or Engine()
     rng = np.random.default_rng(seed)
@@ -111,21 +137,21 @@ def healthy_events(seed: int, engine: Engine | None = None) -> pa.Table:
     cylinder = np.array(ORDERS[n_cyl])[slot]
     state = grid_state[np.minimum((time / 0.005).astype(int), grid_state.size - 1)]
     accel = np.gradient(np.log(rpm)) * n_cyl
-    rough = 1 + np.minimum(np.abs(accel) * 12, 3) + 2.0 * (state == 0) + 0.6 * (rpm < 1000)
+    rough = roughness(rpm, state == 0, n_cyl)
     load = np.zeros(n)
     if engine.load_steps:
         for at in rng.integers(0, n, max(2, n // 3000)):
             load[at:] += rng.normal(0, 0.01)
     charging = 0.4 / (1 + np.exp((1500 - rpm) / 120))
-    supply = 14.1 - 0.25 * np.sin(time / 37) - 3.2 * (state == 0) + charging + rng.normal(0, 0.02, n)
+    supply = SUPPLY_V - 0.25 * np.sin(time / 37) - 3.2 * (state == 0) + charging + rng.normal(0, SUPPLY_NOISE_V, n)
     offsets = {k: rng.normal(0, 1, 6) for k in range(1, n_cyl + 1)}
     off = np.array([offsets[int(c)] for c in cylinder])
     sample_us = 1e6 / engine.rate_hz
-    nominal = 2900.0 * (14.0 / supply) ** 1.25 * (1 - 0.06 * np.log(rpm / 1500)) * np.exp(load)
+    nominal = 2900.0 * (14.0 / supply) ** DWELL_POWER * (1 - 0.06 * np.log(rpm / 1500)) * np.exp(load)
     if engine.map_step_us:
         nominal = np.round(nominal / engine.map_step_us) * engine.map_step_us
     on = nominal * (1 + 0.01 * off[:, 0]) + _noise(rng, n, engine) * 4 * rough + rng.normal(0, 0.03, n) * sample_us
-    delay = on * 0.18 + 170 + 6 * off[:, 1] + _noise(rng, n, engine) * 2.5 * rough
+    delay = on * ANSWER_SHARE + 170 + 6 * off[:, 1] + _noise(rng, n, engine) * 2.5 * rough
     width = 900 + 20 * off[:, 2] + 0.02 * rpm + _noise(rng, n, engine) * 7 * rough
     drift = 0.05 * np.sin(time / 400 + off[:, 3] * 0)
     amp = 4.9 + 0.03 * off[:, 3] + drift + _noise(rng, n, engine) * 0.004

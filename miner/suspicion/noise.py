@@ -1,0 +1,129 @@
+"""The noise around what is usual: how far a healthy event of this cylinder strays under these conditions.
+
+A robust regression of the log of the residual's size gives its shape (cranking is wilder than cruising). It is raised
+where the residuals of this recording say so, and only as far as they say more than chance would:
+
+* while the usual value moves from event to event, because the engine computer acts on speed and supply of another
+  moment than the measured one;
+* along speed and supply: beside the edge of a step in the engine computer's table either of two values is usual;
+* in a stretch of the recording that is noisier for long;
+* all over, where the residuals have shoulders (an on-time now and then one step of a table off).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from miner.suspicion.robust import MAD_TO_SIGMA, RobustFit, mad_sigma, robust_regression, running_median, shrunk
+
+__all__ = ["LEAST_EVENTS", "noise_of", "noise_shape"]
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+LEAST_EVENTS = 8
+FIT_EVENTS = 12_000
+AROUND_EVENTS = 100
+NOISE_EVENTS = 100
+SHOULDER, SHOULDER_SIGMA = 0.97, 2.1701
+"""A share of the residuals, and how many sigma a normal law puts around it."""
+
+SPREAD, SPREAD_SIGMA = 0.90, 1.6449
+SPREAD_ERROR, MEDIAN_ERROR = 1.46, 1.17
+"""Relative standard error of a sigma read off the 90 % point or the median of n sizes is this over the root of n
+(asymptotic variance of a quantile, p (1 - p) / (n f^2), for a normal law)."""
+
+DOUBT = 2.0
+"""Standard errors at which half of what a noise is raised by is believed: the windows are many."""
+
+UNKNOWN_SHARE = 0.5
+"""Of the change of the usual value around an event: what it is unsure by, until the recording shows otherwise."""
+
+
+def noise_shape(residual: Floats, x: Floats) -> RobustFit:
+    """Fit the log of the residual's size; a share of the middle size keeps exact zeros finite."""
+    size = np.abs(residual)
+    middle = max(float(np.median(size)), 1e-12)
+    return robust_regression(x, np.log(size + 0.05 * middle), redescend=False, n_steps=6)
+
+
+def noise_of(
+    residual: Floats, *, learns: Bools, bases: Floats, least: float, changes: Sequence[Floats], along: Sequence[Floats]
+) -> Floats:
+    """Return the noise (sigma) of each event of one cylinder.
+
+    Parameters
+    ----------
+    residual : ndarray (n,)
+        Measured minus usual.
+    learns : ndarray (n,)
+        Rows that may teach; all do where there are too few.
+    bases : ndarray (n, q)
+        Conditions that the log of the noise may depend on.
+    least : float
+        What the measurement can tell apart.
+    changes : sequence of ndarray (n,)
+        By how much the usual value moves around each event, for one reason or another.
+    along : sequence of ndarray (n,)
+        Conditions along which the noise may be larger in places; NaN where not recorded.
+    """
+    taught = np.flatnonzero(learns) if learns.sum() >= LEAST_EVENTS else np.arange(residual.size)
+    some = taught[:: max(1, -(-taught.size // FIT_EVENTS))]
+    sigma = np.exp(noise_shape(residual[some], bases[some]).predict(bases))
+    sigma *= max(mad_sigma(residual[taught] / sigma[taught]), 1e-12)
+    sigma = np.maximum(sigma, least)
+    for change in changes:
+        sigma *= _raised_by(change, residual, sigma, taught)
+    for condition in along:
+        sigma *= _raised_along(condition, np.abs(residual) / sigma, taught)
+    size = np.abs(residual) / sigma
+    sigma *= max(float(np.quantile(size[taught], SHOULDER)) / SHOULDER_SIGMA, 1.0)
+    half = min(AROUND_EVENTS, (residual.size - 1) // 4)
+    around = running_median(np.abs(residual) / sigma, AROUND_EVENTS) * MAD_TO_SIGMA
+    return np.asarray(sigma * _raised(around, MEDIAN_ERROR, half), dtype=np.float64)
+
+
+def _raised(ratio: Floats, error: float, half: int) -> Floats:
+    """Return the factor (at least 1) of a noise seen ``ratio`` times as large in windows of ``2 half + 1`` events."""
+    return 1.0 + shrunk(np.maximum(ratio - 1.0, 0.0), DOUBT * error / np.sqrt(2 * half + 1))
+
+
+def _window(n: int) -> int:
+    return min(NOISE_EVENTS, n // 40)
+
+
+def _running_spread(sizes: Floats, half: int) -> Floats:
+    from scipy.ndimage import percentile_filter
+
+    return np.asarray(percentile_filter(sizes, 100 * SPREAD, size=2 * half + 1, mode="nearest") / SPREAD_SIGMA)
+
+
+def _raised_along(condition: Floats, size: Floats, taught: NDArray[np.int64]) -> Floats:
+    """Return the factor (at least 1) that the sizes in sigma, in order of one condition, ask for."""
+    known = taught[np.isfinite(condition[taught])]
+    half = _window(known.size)
+    if half < LEAST_EVENTS:
+        return np.ones_like(size)
+    order = known[np.argsort(condition[known], kind="stable")]
+    factor = _raised(_running_spread(size[order], half), SPREAD_ERROR, half)
+    where = np.where(np.isfinite(condition), condition, np.median(condition[known]))
+    return np.asarray(np.interp(where, condition[order], factor), dtype=np.float64)
+
+
+def _raised_by(change: Floats, residual: Floats, sigma: Floats, taught: NDArray[np.int64]) -> Floats:
+    """Return the factor (at least 1) for what the usual value is unsure by while it moves by ``change``.
+
+    The share of the change that it is unsure by is read off the residuals, in order of the change over the noise:
+    small changes hide in the noise and say little, large ones are few. Where there are too few to say, half of it.
+    """
+    moved = taught[change[taught] > 0]
+    half = _window(moved.size)
+    if half < LEAST_EVENTS:
+        return np.maximum(UNKNOWN_SHARE * change / sigma, 1.0)
+    ratio = change / sigma
+    order = moved[np.argsort(ratio[moved], kind="stable")]
+    share = _running_spread(np.abs(residual[order]) / change[order], half)
+    return _raised(ratio * np.interp(ratio, ratio[order], share), SPREAD_ERROR, half)
