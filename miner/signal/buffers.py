@@ -57,7 +57,7 @@ class SampleBuffer:
         """Forget the samples before an absolute index."""
         n_gone = min(max(sample - self.base, 0), self._n)
         if n_gone:
-            self._data[: self._n - n_gone] = self._data[n_gone : self._n].copy()
+            self._data[: self._n - n_gone] = self._data[n_gone : self._n]  # numpy copies first where they overlap
             self.base += n_gone
             self._n -= n_gone
 

@@ -27,7 +27,12 @@ LEVEL, USUAL, N_RING = 0, 1, 15
 _ON_SHARE, _OFF_SHARE = 0.25, 0.6
 """Threshold of the usual amplitude: a pulse of 40 % of it is crossed at 62 % of its own; hysteresis below it."""
 
-_BINS, _STRIDE, _NEVER = 64, 16, -(1 << 60)
+_BINS, _STRIDE = 64, 16
+
+_SHIFT, _LIFT = 40, 1 << 16
+_ONE = 1 << _SHIFT
+"""Number and sum in one integer: the number from bit 40 on, below it the sum of samples lifted above zero, which has
+room for 8 million samples of 16 bits; a window has 0.1 s of every 16th."""
 
 
 def new_state(read_start: int, off: float, usual: float) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
@@ -40,19 +45,50 @@ def new_state(read_start: int, off: float, usual: float) -> tuple[NDArray[np.int
 
 
 @njit(cache=True, nogil=True)
+def _fill_bins(x, sign, bottom, per_bin, counts, sums):  # type: ignore[no-untyped-def]
+    for value in x:
+        v = sign * value
+        j = (v - bottom) * per_bin
+        if 0.0 <= j < _BINS:
+            counts[int(j)] += 1
+            sums[int(j)] += v
+
+
+@njit(cache=True, nogil=True)
+def _fill_whole_bins(x, sign, bottom, per_bin, counts, sums):  # type: ignore[no-untyped-def]
+    """As `_fill_bins` for 16-bit counts, whose sums are exact in any order.
+
+    Most samples fall into the same bin, and each addition waits for the one before it. So number and sum go into one
+    integer, and neighbours into two tables.
+    """
+    tables = np.zeros((2, _BINS), np.int64)
+    for i in range(x.size):
+        v = sign * x[i]
+        j = (v - bottom) * per_bin
+        if 0.0 <= j < _BINS:
+            tables[i & 1, int(j)] += _ONE + int(v) + _LIFT
+    for j in range(_BINS):
+        both = tables[0, j] + tables[1, j]
+        n = both >> _SHIFT
+        counts[j] += n
+        sums[j] += (both - (n << _SHIFT)) - n * _LIFT
+
+
+@njit(cache=True, nogil=True)
 def _follow_level(raw, base, segments, n_segments, lim, s, f):  # type: ignore[no-untyped-def]
     """Take the off-state level of a window: the lowest well-filled mode within half an amplitude of the last one."""
     counts, sums = np.zeros(_BINS, np.int64), np.zeros(_BINS)
     bottom, per_bin = f[LEVEL] - f[USUAL] / 2, _BINS / f[USUAL]
     n_seen = 0
     for k in range(n_segments):
-        for i in range(-(-segments[k, 0] // _STRIDE) * _STRIDE, segments[k, 1], _STRIDE):
-            v = lim.sign * raw[i - base]
-            j = (v - bottom) * per_bin
-            n_seen += 1
-            if 0.0 <= j < _BINS:
-                counts[int(j)] += 1
-                sums[int(j)] += v
+        first = -(-segments[k, 0] // _STRIDE) * _STRIDE
+        if first < segments[k, 1]:
+            x = raw[first - base : segments[k, 1] - base : _STRIDE]
+            n_seen += x.size
+            if x.itemsize == 2:  # 16-bit counts; known when compiling
+                _fill_whole_bins(x, lim.sign, bottom, per_bin, counts, sums)
+            else:
+                _fill_bins(x, lim.sign, bottom, per_bin, counts, sums)
     most = 0
     for j in range(_BINS):
         most = max(most, counts[j])
@@ -184,10 +220,29 @@ def _step(s, lim, pending, lost, i, v, on_at, off_at):  # type: ignore[no-untype
 
 
 @njit(cache=True, nogil=True)
+def _n_below(upper, sign, level):  # type: ignore[no-untyped-def]
+    """Blocks from the first on that stay below the level."""
+    n = 0
+    while n < upper.size and sign * upper[n] < level:
+        n += 1
+    return n
+
+
+@njit(cache=True, nogil=True)
+def _n_above(lower, sign, level):  # type: ignore[no-untyped-def]
+    """Blocks from the first on that stay at or above the level."""
+    n = 0
+    while n < lower.size and sign * lower[n] >= level:
+        n += 1
+    return n
+
+
+@njit(cache=True, nogil=True)
 def _scan(raw, base, p, q, grid, lo, hi, lim, s, f, pending, lost):  # type: ignore[no-untyped-def]
     """Take the samples ``[p, q)``; whole blocks that stay on one side of the threshold are passed over."""
     height = min(max(_ON_SHARE * f[USUAL], 6.0 * lim.noise), 0.35 * f[USUAL])
     on_at, off_at = f[LEVEL] + height, f[LEVEL] + _OFF_SHARE * height
+    upper, lower = (hi, lo) if lim.sign > 0 else (lo, hi)
     i = p
     while i < q:
         if s[MODE] == ON and i - s[START] >= lim.max_on:
@@ -195,13 +250,17 @@ def _scan(raw, base, p, q, grid, lo, hi, lim, s, f, pending, lost):  # type: ign
             s[MODE], s[RUN], s[LOST] = BLIND, -1, -2
         if (i - grid) % BLOCK == 0 and i + BLOCK <= q:
             k = (i - grid) // BLOCK
-            most = lim.sign * (hi[k] if lim.sign > 0 else lo[k])
-            least = lim.sign * (lo[k] if lim.sign > 0 else hi[k])
-            quiet = s[MODE] == OFF and most < on_at
-            if quiet or (s[MODE] == ON and least >= off_at) or (s[MODE] == BLIND and s[LOST] != -1 and least >= on_at):
-                if s[MODE] == BLIND:
-                    _blind(s, lim, lost, i, least, on_at, off_at)
-                i += BLOCK
+            n_passed = 0
+            if s[MODE] == OFF:
+                n_passed = _n_below(upper[k : (q - grid) // BLOCK], lim.sign, on_at)
+            elif s[MODE] == ON:
+                allowed = -(-(s[START] + lim.max_on - i) // BLOCK)
+                n_passed = _n_above(lower[k : min((q - grid) // BLOCK, k + allowed)], lim.sign, off_at)
+            elif s[MODE] == BLIND and s[LOST] != -1 and lim.sign * lower[k] >= on_at:
+                _blind(s, lim, lost, i, lim.sign * lower[k], on_at, off_at)
+                n_passed = 1
+            if n_passed:
+                i += n_passed * BLOCK
                 continue
         _step(s, lim, pending, lost, i, lim.sign * raw[i - base], on_at, off_at)
         i += 1

@@ -77,6 +77,8 @@ class LeadWork(ABC):
         """Take in the samples that follow, with the ranges in which they are missing."""
         first = self.buffer.stop
         self.buffer.append(values)
+        if not (missing.size or breaks.size):
+            return
         missing = np.clip(missing, first, self.buffer.stop)
         missing = missing[missing[:, 1] > missing[:, 0]]
         none = np.empty(0, np.int64)
@@ -86,6 +88,8 @@ class LeadWork(ABC):
 
     def missing_in(self, first: int, last: int) -> NDArray[np.int64]:
         """Return the missing ranges clipped to ``[first, last)``."""
+        if not self.missing.ranges.size:
+            return self.missing.ranges
         ranges = np.clip(self.missing.ranges, first, max(last, first))
         return ranges[ranges[:, 1] > ranges[:, 0]]
 

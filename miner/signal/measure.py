@@ -48,6 +48,10 @@ _MEDIAN_OF, _ROUGH_MEDIAN_OF = 512, 96
 """Samples a median is taken of; longer stretches are thinned evenly. The error of the median of n samples is 1.25 over
 the square root of n, so 6 % of the noise; the rough one only finds the edges."""
 
+_SPAN = 2048
+"""Counts between the least and the largest sample up to which a median is counted out: an array this short stays in
+the fastest cache (own choice; any value gives the same medians)."""
+
 _SLOW_SAMPLES = 10.0
 """A pulse of fewer samples is measured to a few per cent only."""
 
@@ -78,9 +82,39 @@ def middle(x):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
+def counted_middle(x, least, most):  # type: ignore[no-untyped-def]
+    """Return the median of the integers ``x`` between ``least`` and ``most``, as `middle`, by counting them out.
+
+    Several times faster: noise makes a selection guess wrong at every other sample.
+    """
+    counts = np.zeros(most - least + 1, np.int32)
+    for i in range(x.size):
+        counts[int(x[i]) - least] += 1
+    k, upper = x.size // 2, 0
+    seen = counts[0]
+    while seen <= k:
+        upper += 1
+        seen += counts[upper]
+    lower = upper
+    if x.size % 2 == 0 and seen - counts[upper] == k:  # the lower one of the middle two is another value
+        lower -= 1
+        while counts[lower] == 0:
+            lower -= 1
+    return least + (lower + upper) / 2
+
+
+@njit(cache=True, nogil=True)
 def _median(raw, base, start, stop, sign, n_most):  # type: ignore[no-untyped-def]
     step = max(1, -(-(stop - start) // n_most))
-    return sign * middle(raw[start - base : stop - base : step].astype(np.float64))
+    x = raw[start - base : stop - base : step]
+    if raw.itemsize == 2:  # 16-bit counts; known when compiling
+        least = most = int(x[0])
+        for i in range(x.size):
+            least = min(least, int(x[i]))
+            most = max(most, int(x[i]))
+        if most - least < _SPAN:
+            return sign * counted_middle(x, least, most)
+    return sign * middle(x.astype(np.float64))
 
 
 @njit(cache=True, nogil=True)
@@ -162,18 +196,34 @@ def _edges(raw, base, lim, pulse, off, on):  # type: ignore[no-untyped-def]
     return t10, t50, t90, u90, u50, u10
 
 
-@njit(cache=True, nogil=True, fastmath={"reassoc", "nsz"})
+@njit(cache=True, nogil=True)
+def _moments(x):  # type: ignore[no-untyped-def]
+    """Return the sums of the differences to the first sample and of their squares."""
+    total, square = 0.0, 0.0
+    if x.itemsize == 2:  # 16-bit counts, known when compiling: in integers nothing is rounded, whatever the order
+        whole, whole_square = 0, 0
+        for i in range(x.size):  # over an index: the compiler makes no vector code of a loop over values
+            d = int(x[i]) - int(x[0])
+            whole += d
+            whole_square += d * d
+        return float(whole), float(whole_square)
+    for value in x:
+        difference = value - float(x[0])
+        total += difference
+        square += difference * difference
+    return total, square
+
+
+@njit(cache=True, nogil=True)
 def _spread(raw, base, start, stop, clip_count, sign):  # type: ignore[no-untyped-def]
     """Return the standard deviation, and the share of samples at the clip count."""
     x = raw[start - base : stop - base]
-    origin = float(x[0])
-    total, square, n_clipped = 0.0, 0.0, 0
-    for value in x:
-        d = value - origin
-        total += d
-        square += d * d
-        n_clipped += sign * value == clip_count
+    total, square = _moments(x)
     mean = total / x.size
+    n_clipped = 0
+    if clip_count == clip_count:
+        for i in range(x.size):
+            n_clipped += sign * x[i] == clip_count
     return np.sqrt(max(square / x.size - mean * mean, 0.0)), n_clipped / x.size
 
 

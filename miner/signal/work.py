@@ -24,10 +24,18 @@ __all__ = ["SectionWork"]
 
 Floats = NDArray[np.float64]
 
+_WINDOWS_AT_ONCE = 8
+"""Windows worked on in one go: about 0.8 s, so that the threads rarely wait for each other (own choice)."""
+
 _AVERAGED = (("supply", "supply_v", 0), ("ground", "ground_v", 0), ("coil_current", "coil_current_peak_a", 1))
 """Role of a lead taken over each pulse, column of PULSES, and 0 for its mean or 1 for its largest value."""
 
 _FLAG_NAMES = ((CLIPPED, "clipped"), (NEAR_GAP, "near_gap"), (SLOW, "slow_sampling"), (CUT_OFF, "cut_off"))
+
+_QUALITY_NAMES = np.array(
+    [",".join(name for bit, name in _FLAG_NAMES if value & bit) for value in range(16)], dtype=object
+)
+"""What stands in the quality column for each sum of flags."""
 
 
 class SectionWork:
@@ -62,6 +70,7 @@ class SectionWork:
         }
         self._order = [spec.index for spec in leads]
         self._rows: list[dict[str, NDArray[Any]]] = []
+        self._n_pulses = 0
         self._gaps: list[tuple[int, Floats, Floats]] = []
         self._window_start_s: list[Floats] = []
 
@@ -72,7 +81,7 @@ class SectionWork:
     @property
     def n_pulses(self) -> int:
         """Pulses found so far."""
-        return sum(rows["lead"].size for rows in self._rows)
+        return self._n_pulses
 
     @property
     def is_done(self) -> bool:
@@ -93,7 +102,8 @@ class SectionWork:
         at_end = stop == self._recording.n_samples
         # one sample more than the windows need: a gap that ends with a window is told with its first good sample
         ready = stop if at_end else (stop - 1) // self._window * self._window
-        if ready > self._at:
+        ending = at_end or stop == self._section.read_stop or ready >= self._section.stop
+        if ready > self._at and (ending or ready - self._at >= _WINDOWS_AT_ONCE * self._window):
             self._advance(ready, at_end)
 
     def _advance(self, ready: int, at_end: bool) -> None:
@@ -136,7 +146,8 @@ class SectionWork:
             self._note_ranges(lead.spec.index, lead.missing_in(a, b))
             self._note_ranges(lead.spec.index, lead.lost_owned())
         breaks = self._leads[0].breaks_in(a, b)
-        self._note_ranges(-1, np.stack([breaks, breaks], axis=1))
+        if breaks.size:
+            self._note_ranges(-1, np.stack([breaks, breaks], axis=1))
 
     def _note_ranges(self, lead: int, ranges: NDArray[np.int64]) -> None:
         """Note ranges as seconds from the last good sample before to the first good one after."""
@@ -160,7 +171,7 @@ class SectionWork:
             "rise_us": self._width_us(found["rise_10"], found["rise"]),
             "fall_us": self._width_us(found["fall_90"], found["fall"]),
             "ripple_v": found["ripple_v"],
-            "quality": _quality_names(found["flags"].astype(np.int64)),
+            "quality": _QUALITY_NAMES[found["flags"].astype(np.int64)],
         }
         starts = np.ceil(found["start"]).astype(np.int64)
         stops = np.floor(found["stop"]).astype(np.int64) + 1
@@ -169,6 +180,7 @@ class SectionWork:
             if role in self._averaged:
                 rows[column] = self._averaged[role].over(starts, stops)[:, which]
         self._rows.append(rows)
+        self._n_pulses += start_s.size
 
     def _width_us(self, start: Floats, stop: Floats) -> Floats:
         if not self._recording.has_time:
@@ -188,11 +200,6 @@ class SectionWork:
             leads={work.spec.index: work.quality() for work in self._pulse_leads},
             columns={i: indexed[i].spec.column for i in self._order},
         )
-
-
-def _quality_names(flags: NDArray[np.int64]) -> NDArray[Any]:
-    names = [",".join(name for bit, name in _FLAG_NAMES if value & bit) for value in range(16)]
-    return np.array(names, dtype=object)[flags]
 
 
 def _pulse_table(rows: list[dict[str, NDArray[Any]]]) -> pa.Table:

@@ -8,8 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from miner.signal import detect
-from miner.signal.blocks import block_extremes, find_segments
-from miner.signal.measure import Limits, middle, reference_instant
+from miner.signal.blocks import _sum, block_extremes, find_segments
+from miner.signal.measure import Limits, _moments, counted_middle, middle, reference_instant
 from tests.naive_signal import segment_pulses, step_fit
 
 RUNS = st.lists(st.tuples(st.sampled_from([0, 14, 20, 30, 100]), st.integers(1, 90)), min_size=1, max_size=25)
@@ -74,6 +74,38 @@ def test_median(kernel, n):
     rng = np.random.default_rng(n)
     for x in (rng.normal(0, 1, n), rng.integers(0, 3, n).astype(float), np.zeros(n)):
         assert kernel(x.copy()) == np.median(x)
+
+
+@pytest.mark.parametrize("kernel", [counted_middle, counted_middle.py_func], ids=["compiled", "python"])
+@pytest.mark.parametrize("n", [1, 2, 3, 10, 101, 512])
+def test_median_by_counting(kernel, n):
+    rng = np.random.default_rng(n)
+    two_levels = np.repeat([-900, 1000], [n // 2, n - n // 2])  # the middle two of an even number lie far apart
+    for x in (rng.integers(-40, 1000, n), rng.integers(0, 3, n), two_levels, np.full(n, -32768)):
+        x = x.astype(np.int16)
+        assert kernel(x, int(x.min()), int(x.max())) == np.median(x)
+
+
+@pytest.mark.parametrize("n", [1, 63, 3000])
+def test_whole_numbers_are_summed_exactly(n):
+    x = np.random.default_rng(n).integers(-32768, 32768, n, endpoint=False).astype(np.int16)
+    difference = x.astype(np.int64) - int(x[0])
+    assert _moments(x) == (difference.sum(), (difference**2).sum())
+    assert _moments(x.astype(np.int32)) == _moments(x.astype(np.float64)) == _moments(x)
+    assert _sum(x) == _sum(x.astype(np.float64)) == x.sum(dtype=np.int64)
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_bins_of_whole_numbers(sign):
+    x = np.random.default_rng(4).normal(300, 400, 9000).astype(np.int16)
+    x[:2] = -32768, 32767
+    found = []
+    for fill in (detect._fill_bins, detect._fill_whole_bins):
+        counts, sums = np.zeros(64, np.int64), np.zeros(64)
+        fill(x[::3], sign, sign * 300 - 700.5, 64 / 1401.3, counts, sums)
+        found.append((counts, sums))
+    assert 2000 < found[0][0].sum() < 3000
+    assert np.array_equal(found[0], found[1])
 
 
 @pytest.mark.parametrize("dtype", [np.int16, np.float64])
