@@ -64,7 +64,9 @@ def extensions(r, tau, lead, delay, gap, longest, plan, leading):
     pace = keeps_pace(r, tau, gap, longest, elapsed, slot_deg, n)
     if plan.serves[lead, place] and lead not in r.seen:
         price = robust(elapsed / (4 + 0.25 * delay * speed))
-        yield add(r, price, k.SAME, seen=r.seen | {lead})
+        own = plan.anchors[lead] and not any(plan.anchors[one] for one in r.seen)
+        later = {"time": tau, "speed": r.speed - math.log1p(max(0.0, elapsed) / before_deg(plan, place))} if own else {}
+        yield add(r, price, k.SAME, seen=r.seen | {lead}, **later)
     if k.LEAST_PACE < pace < k.MOST_PACE:
         price = k.EXTRA_HABIT
     else:
@@ -98,7 +100,7 @@ def later_slots(r, tau, lead, closing, partly, plan):
         passed = [(place + j) % n for j in range(1, m)]
         price, silent = closing + silence_price(passed, r.silent - {place}, plan), r.silent - {place} | set(passed)
         new = math.log(degrees / dt)
-        price += speed_price(r, new, degrees, dt, m, n == 1)
+        price += speed_price(r, new, degrees, dt, m, n == 1, plan.cycle_deg)
         weight = 1 - (1 - k.MEAN_WEIGHT) ** m
         yield add(
             r, price, k.ADVANCE, count=r.count + m, time=tau, seen=frozenset([lead]), speed=new,
@@ -122,13 +124,15 @@ def silence_price(passed, silent, plan):
     return price + run + k.ALSO_ABSENT * also
 
 
-def speed_price(r, new, degrees, dt, m, lone):
+def speed_price(r, new, degrees, dt, m, lone, cycle_deg):
     fast = 6 * max(0.0, new - k.FASTEST)
     if math.isnan(r.speed):
         return 3 * max(0.0, k.SLOWEST - new) + fast
     miss = min(abs(new - r.speed), abs(new - r.speed - k.TREND_KEPT * r.trend), abs(new - r.mean))
     drive = min(k.ACCELERATION * dt / math.exp(max(r.speed, r.mean)), 0.05 if lone and m > 1 else k.LARGEST_SD)
-    return robust(miss / math.hypot(1.414 * k.TIMING_DEG / degrees, drive)) + fast
+    smooth = robust(miss / math.hypot(1.414 * k.TIMING_DEG / degrees, drive))
+    clutch = k.CLUTCH + robust(miss / (k.CLUTCH_SD * degrees / cycle_deg)) if m == 1 else math.inf
+    return min(smooth, clutch) + fast
 
 
 def keeps_pace(r, tau, gap, longest, elapsed, slot_deg, n):
@@ -142,7 +146,7 @@ def keeps_pace(r, tau, gap, longest, elapsed, slot_deg, n):
 
 
 def restart_price(r, dt, plan, leading):
-    if dt > k.LONGEST_S:
+    if dt > (k.LONE_LONGEST_S if plan.n_slots == 1 else k.LONGEST_S):
         return k.RESTART_COST
     if math.isnan(r.speed):
         return k.RESTART_COST if dt > 0.25 else (k.RESYNC_COST if leading else math.inf)
@@ -158,6 +162,10 @@ def restart_price(r, dt, plan, leading):
 def degrees_over(plan, place, m):
     turns, to = divmod(place + m, plan.n_slots)
     return turns * plan.cycle_deg + float(plan.angle_deg[to]) - float(plan.angle_deg[place])
+
+
+def before_deg(plan, place):
+    return degrees_over(plan, (place - 1) % plan.n_slots, 1)
 
 
 def add(r, price, action, **changes):

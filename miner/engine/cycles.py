@@ -66,7 +66,8 @@ class Tracking:
     rpm : ndarray of float64
         Speed over the cycle around the slot; NaN where a segment has one slot only.
     residual_deg : ndarray of float64
-        Turn-on off the place its neighbours expect, positive late; NaN where it cannot be told.
+        (n, 3): turn-on off the place its neighbours expect (on both sides, before, after), positive late; NaN where
+        it cannot be told.
     state : ndarray of str
         Operating state.
     segment : ndarray of int64

@@ -47,10 +47,11 @@ RESTART_COST, RESYNC_COST = 10.0, 28.0
 TIMING_DEG = 4.0  # event to event movement of turn-on; knock control and unsteady idle move it by up to ten
 ACCELERATION = 15000.0  # deg/s^2, 2500 rpm/s; a free engine does three times that
 LARGEST_SD = 0.18
+CLUTCH, CLUTCH_SD = 7.0, 0.3  # one in a thousand: a gear change moves the speed by a third within a cycle or two
 SLOWEST, FASTEST = math.log(6.0 * 30.0), math.log(6.0 * 9000.0)
 MEAN_WEIGHT = 0.3
 TREND_KEPT = 0.7
-LONGEST_S = 3.0  # no engine that runs is silent for longer
+LONGEST_S, LONE_LONGEST_S = 1.2, 3.0  # no engine that turns is silent for longer: a starter needs a second a cycle
 PAUSE, LONE_PAUSE = 2.0, 6.0  # cycles at the last speed
 SURELY_PAUSED = 1.5  # times as long is a pause, whatever the speed after it
 SAME_SPEED = 0.3  # hypotheses that differ by more may go on differently
@@ -126,7 +127,7 @@ def _skipping(place, m, silent, start, dt, steps, serves, gaps):  # type: ignore
 
 
 @_jit
-def _speed_cost(old, mean, trend, m, degrees, dt, lone):  # type: ignore[no-untyped-def]
+def _speed_cost(old, mean, trend, m, degrees, dt, lone, cycle_deg):  # type: ignore[no-untyped-def]
     """Return what the change of speed costs, and the new logarithms of speed and mean speed.
 
     The new speed is held against the last one, the last one with its trend, and the mean, whichever is nearest: an
@@ -140,7 +141,10 @@ def _speed_cost(old, mean, trend, m, degrees, dt, lone):  # type: ignore[no-unty
     drive = min(ACCELERATION * dt / math.exp(max(old, mean)), LARGEST_SD)
     if lone and m > 1:
         drive = min(drive, 0.05)
-    cost = _robust(miss / math.sqrt(jitter * jitter + drive * drive)) + 6.0 * max(0.0, new - FASTEST)
+    cost = _robust(miss / math.sqrt(jitter * jitter + drive * drive))
+    if m == 1:
+        cost = min(cost, CLUTCH + _robust(miss / (CLUTCH_SD * degrees / cycle_deg)))
+    cost += 6.0 * max(0.0, new - FASTEST)
     weight = 1.0 - (1.0 - MEAN_WEIGHT) ** m
     return cost, new, mean + weight * (new - mean)
 
@@ -167,7 +171,7 @@ def _extra_cost(pace, since, elapsed_deg, slot_deg):  # type: ignore[no-untyped-
 @_jit
 def _restart_cost(dt, log_speed, cycle_deg, lone, best):  # type: ignore[no-untyped-def]
     """Two cycles without any pulse are a pause; a restart inside running is the last resort."""
-    if dt > LONGEST_S:
+    if dt > (LONE_LONGEST_S if lone else LONGEST_S):
         return RESTART_COST
     if math.isnan(log_speed):
         return RESTART_COST if dt > 0.25 else (RESYNC_COST if best else np.inf)
@@ -245,7 +249,7 @@ def _go_on(tau, lead, gap, longest, closing, partly, kept, h, out, n, limit, pla
         if floats[h, COST] + closing + skipped > limit:
             break
         change, new, mean = _speed_cost(
-            floats[h, LOG_SPEED], floats[h, LOG_MEAN], floats[h, TREND], m, degrees, dt, n_slots == 1
+            floats[h, LOG_SPEED], floats[h, LOG_MEAN], floats[h, TREND], m, degrees, dt, n_slots == 1, plan[4]
         )
         cost = closing + skipped + change
         if floats[h, COST] + cost > limit:
@@ -278,6 +282,9 @@ def _stay(tau, lead, delay, gap, longest, kept, h, out, n, limit, plan):  # type
             limit = min(limit, floats[h, COST] + cost + PRUNE)
             _put(floats, ints, h, cost, SAME, out, n)
             new_i[n, SEEN] |= 1 << lead
+            if (plan[2] >> lead) & 1 and not ints[h, SEEN] & plan[2]:
+                new_f[n, TIME] = tau  # feedback came too early: the slot is where its own lead says
+                new_f[n, LOG_SPEED] -= math.log1p(max(0.0, elapsed) / steps[(place - 1) % n_slots, 1])
             n += 1
     since = ints[h, COUNT] - ints[h, LAST_EXTRA]
     pace = _pace(floats[h], ints[h], tau, gap, longest, elapsed, steps[place, 1], n_slots)

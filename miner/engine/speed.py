@@ -74,12 +74,15 @@ def timing_residual_deg(
     """Return how far each seen slot lies off the place its neighbours expect, in crank degrees; positive is late.
 
     Expected is a quadratic of time over crank angle through up to four seen neighbours on each side, the slot
-    itself left out, fitted for least absolute deviation so that a displaced neighbour does not pull it.
+    itself left out, fitted for least absolute deviation so that a displaced neighbour does not pull it. Beside it
+    stands what the neighbours of one side alone expect (least squares): where all timing has stepped, as at a gear
+    change, an event agrees with one side.
 
     Returns
     -------
-    ndarray of float64, shape (n,)
-        NaN where the slot was not seen or has fewer than two neighbours on a side or five in all.
+    ndarray of float64, shape (n, 3)
+        Off the place expected from both sides, from the slots before, from the slots after. NaN where the slot was
+        not seen or has fewer than two neighbours on a side or five in all; of one side, where it has fewer than four.
     """
     return np.asarray(_residuals(turn_on_s, crank_deg, segment, seen))
 
@@ -87,7 +90,7 @@ def timing_residual_deg(
 @numba.njit(cache=True, nogil=True, error_model="numpy")
 def _residuals(turn_on_s, crank_deg, segment, seen):  # type: ignore[no-untyped-def]
     n = len(turn_on_s)
-    out = np.full(n, np.nan)
+    out = np.full((n, 3), np.nan)
     x, y = np.empty(2 * N_SIDE), np.empty(2 * N_SIDE)
     for i in range(n):
         if not seen[i]:
@@ -97,9 +100,13 @@ def _residuals(turn_on_s, crank_deg, segment, seen):  # type: ignore[no-untyped-
         if before < 2 or total - before < 2 or total < 5:
             continue
         span = max(abs(x[before - 1]), abs(x[total - 1]))
-        place, slope = _robust_quadratic(x[:total] / span, y[:total])
+        place, slope = _robust_quadratic(x[:total] / span, y[:total], 12)
         if slope > 0.0:
-            out[i] = -place * span / slope
+            out[i, 0] = -place * span / slope
+            if before == N_SIDE:
+                out[i, 1] = -_robust_quadratic(x[:before] / span, y[:before], 1)[0] * span / slope
+            if total - before == N_SIDE:
+                out[i, 2] = -_robust_quadratic(x[before:total] / span, y[before:total], 1)[0] * span / slope
     return out
 
 
@@ -120,13 +127,13 @@ def _gather(turn_on_s, crank_deg, segment, seen, i, step, x, y, n):  # type: ign
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def _robust_quadratic(x, y):  # type: ignore[no-untyped-def]
-    """Return value and slope at 0 of a quadratic, by iteratively reweighted least squares (L1)."""
+def _robust_quadratic(x, y, n_steps):  # type: ignore[no-untyped-def]
+    """Return value and slope at 0 of a quadratic, by iteratively reweighted least squares (L1; in one step, plain)."""
     n = len(x)
     weight = np.ones(n)
     a, b, c = 0.0, 0.0, 0.0
     smallest = 1e-4 * (y.max() - y.min())
-    for _ in range(12):
+    for _ in range(n_steps):
         s0, s1, s2, s3, s4, t0, t1, t2 = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
         for k in range(n):
             w, u = weight[k], x[k]
