@@ -1,8 +1,9 @@
 """Memory: how much this run may use, what each step needs, how many workers fit.
 
 The budget covers the whole process tree: the starting process, every worker, whatever they read. Each worker has a
-base (interpreter and libraries); a step adds what its buffers need, from rate, leads and length. The figures are
-estimates that held in the memory test (``tests/pipelines/test_budget.py``); docs/scaling.md has what was measured.
+base (interpreter and libraries); a step adds what it needs, the reading by the leads, the finish by the events. The
+figures follow what ``bench_scaling --steps`` measured (docs/scaling.md), with the margins told beside each; the memory
+test (``tests/pipelines/test_budget.py``) holds the whole tree to them.
 """
 
 from __future__ import annotations
@@ -26,21 +27,25 @@ __all__ = [
 
 MIB, GIB = 1 << 20, 1 << 30
 
-BASE_BYTES = 520 * MIB
-"""A worker with all libraries loaded that still has to compile the kernels: mining one minute took 563 MB in all on a
-machine's first run, 400 MB afterwards."""
+BASE_BYTES = 400 * MIB
+"""A worker with all libraries loaded, room for compiling the kernels included: reading 3 leads at 1 MS/s took 501 MB in
+all on a machine's first run, 349 MB afterwards; at 200 kS/s 376 MB at most, for 5 minutes as for 120."""
 
 STARTER_BYTES = 200 * MIB
 """The starting process with plan, journal and overview."""
 
-READ_BYTES = 160 * MIB
+READ_BYTES = 96 * MIB
 """Read buffers and decoded pages of a section, whatever the length and the row groups of the recording."""
 
-LEAD_BYTES = 24 * MIB
+LEAD_BYTES = 16 * MIB
 """Samples of one lead under way in a section."""
 
-EVENT_BYTES = 3000
-"""Working memory of the finishing step for one event: tables, residuals and trees."""
+FINISH_BYTES = 160 * MIB
+"""The finishing step before its first event: 530 MB in all were measured."""
+
+EVENT_BYTES = 1600
+"""Working memory of the finishing step for one event: tables, residuals and trees. The line through what 12,000 to
+421,000 events took has a slope of 1,146; more, because an engine with all its leads recorded has more measures."""
 
 MOST_EVENTS_PER_S = 200.0
 """Six cylinders at 4000 turns a minute, the whole time: no recorded road trip has more."""
@@ -100,7 +105,7 @@ def need_bytes(kind: StepKind, look: Look, *, n_events: int | None = None) -> in
     """
     if kind == "finish":
         n_events = int(look.recorded_s * MOST_EVENTS_PER_S) if n_events is None else n_events
-        return n_events * EVENT_BYTES + READ_BYTES
+        return n_events * EVENT_BYTES + FINISH_BYTES
     return READ_BYTES + look.n_leads * LEAD_BYTES
 
 
