@@ -8,9 +8,9 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from miner.engine.alignment import Alignment, LeadGaps, align, lead_intervals
-from miner.engine.delay import usual_delay_s
+from miner.engine.alignment import Alignment, LeadGaps, align
 from miner.engine.kernels import ADVANCE, EXTRA, RESTART
+from miner.engine.observed import GAP_SLACK_S, Observed, lead_gaps, observe, with_busy
 from miner.engine.setup import Setup
 from miner.engine.slots import SlotPlan, plan_slots
 from miner.engine.speed import cycle_speed_rpm, timing_residual_deg
@@ -23,23 +23,6 @@ LEAST_CONFIDENCE = 0.9
 
 DUE_WITHIN_DEG = 20.0
 """A pulse that did not come was due within this; next to a gap it may have been lost."""
-
-BUSY_AFTER, BUSY_BEFORE_END = 0.25, 0.5
-"""Shares of a usual pulse. A slot due sooner after a pulse's beginning is the pulse's own; one due nearer to its end
-did not answer, for its answer would have held the line for longer (own choice)."""
-
-REPEATS_WITHIN = 0.1
-"""Repeated sparks follow within this share of the time between first sparks: milliseconds, where a cycle takes a tenth
-of a second (common practice, no source)."""
-
-SLOWEST_CYCLE_S = 1.0
-"""Longer between two pulses of a lead is a pause: 120 rpm of the starter."""
-
-SINGLE_PULSE = 0.01
-"""Quantile of a lead's pulse durations that is surely one answer, not two that overlap (own choice)."""
-
-GAP_SLACK_S = 0.002
-"""A due time is not known better than this next to a gap."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -111,16 +94,6 @@ class Tracking:
         return replace(self, **{f.name: getattr(self, f.name)[rows] for f in fields(self)})
 
 
-@dataclass(frozen=True, kw_only=True)
-class _Observed:
-    """Pulses of the plan's leads in order of equivalent turn-on."""
-
-    row: NDArray[np.int64]
-    lead: NDArray[np.int64]
-    turn_on_s: NDArray[np.float64]
-    delay_s: NDArray[np.float64]
-
-
 def track_cycles(pulses: pa.Table, gaps: pa.Table, setup: Setup, *, end_s: float) -> Tracking:
     """Give every pulse, and every absence, its slot in the engine cycle.
 
@@ -144,106 +117,14 @@ def track_cycles(pulses: pa.Table, gaps: pa.Table, setup: Setup, *, end_s: float
         Empty when there are no pulses.
     """
     plan = plan_slots(setup)
-    observed = _observe(pulses, plan)
-    unseen = _lead_gaps(pulses, gaps, plan, observed, end_s)
-    hidden = _with_busy(unseen, pulses, plan, observed)
+    observed = observe(pulses, plan)
+    unseen = lead_gaps(pulses, gaps, plan, observed, end_s)
+    hidden = with_busy(unseen, pulses, plan, observed)
     alignment = align(observed.turn_on_s, observed.lead, observed.delay_s, plan, hidden)
     return _collect(observed, alignment, plan, unseen, hidden)
 
 
-def _observe(pulses: pa.Table, plan: SlotPlan) -> _Observed:
-    """Bring all leads to one time axis: equivalent command turn-on."""
-    index = pulses["lead"].to_numpy().astype(np.int64)
-    start, stop = (pulses[name].to_numpy().astype(np.float64) for name in ("start_s", "stop_s"))
-    place = np.full(max(int(plan.lead.max(initial=0)), int(index.max(initial=0))) + 1, -1)
-    place[plan.lead] = np.arange(len(plan.lead))
-    lead = place[index]
-    delay = _delays(lead, start, stop, plan)
-    is_command = plan.is_command[lead] & (lead >= 0)
-    turn_on = np.where(is_command, start, start - delay)
-    row = np.flatnonzero(lead >= 0)
-    row = row[np.lexsort((lead[row], turn_on[row]))]
-    return _Observed(row=row, lead=lead[row], turn_on_s=turn_on[row], delay_s=delay[row])
-
-
-def _delays(
-    lead: NDArray[np.int64], start: NDArray[np.float64], stop: NDArray[np.float64], plan: SlotPlan
-) -> NDArray[np.float64]:
-    """Return the usual feedback delay at each pulse, learned for each feedback lead from the commands it answers.
-
-    A feedback lead whose coils have no command lead is taken to answer like those that have one. Repeated sparks
-    charge for another time than the first one, so they teach nothing.
-    """
-    delay = np.zeros(len(start))
-    since, longest = lead_intervals(start, lead)
-    first = since > REPEATS_WITHIN * np.minimum(longest, SLOWEST_CYCLE_S)
-    answers = plan.serves[~plan.is_command] @ plan.serves[plan.is_command].T
-    feedbacks, commands = np.flatnonzero(~plan.is_command), np.flatnonzero(plan.is_command)
-    for feedback, mine in zip(feedbacks, answers, strict=True):
-        like = [feedback] if mine.any() else feedbacks[answers.any(axis=1)]
-        asked = commands[mine if mine.any() else answers.any(axis=0)]
-        command_s = np.sort(start[first & np.isin(lead, asked)])
-        own = lead == feedback
-        row = np.flatnonzero(np.isin(lead, like))
-        row = row[np.argsort(start[row], kind="stable")]
-        released_s = np.maximum.accumulate(stop[row])
-        delay[own] = usual_delay_s(command_s, start[row], start[own], released_s=released_s)
-    return delay
-
-
-def _lead_gaps(pulses: pa.Table, gaps: pa.Table, plan: SlotPlan, observed: _Observed, end_s: float) -> LeadGaps:
-    """Return when each lead cannot show a pulse: its gaps, the time gaps, and beyond the recording's ends.
-
-    A pulse that would reach into a gap cannot be measured, so each gap begins one usual pulse earlier.
-    """
-    named = gaps["lead"].to_numpy(zero_copy_only=False).astype(np.float64)
-    start, stop = gaps["start_s"].to_numpy(), gaps["stop_s"].to_numpy()
-    index = pulses["lead"].to_numpy()
-    duration = pulses["duration_us"].to_numpy() * 1e-6
-    first, starts, stops = [0], [], []
-    for k, lead in enumerate(plan.lead):
-        mine = np.isnan(named) | (named == lead)
-        own = duration[index == lead]
-        reach = 1.5 * float(np.median(own)) if len(own) else 0.0
-        reach += 2.0 * float(np.median(observed.delay_s[observed.lead == k])) if len(own) else 0.0
-        begin = np.concatenate(([-np.inf], start[mine] - reach, [end_s - reach]))
-        end = np.concatenate(([0.0], stop[mine] + GAP_SLACK_S, [np.inf]))
-        order = np.argsort(begin, kind="stable")
-        starts.append(begin[order])
-        stops.append(np.maximum.accumulate(end[order]))
-        first.append(first[-1] + len(begin))
-    return LeadGaps(first=np.array(first, dtype=np.int64), start_s=np.concatenate(starts), stop_s=np.concatenate(stops))
-
-
-def _with_busy(unseen: LeadGaps, pulses: pa.Table, plan: SlotPlan, observed: _Observed) -> LeadGaps:
-    """Add to each lead's gaps when it is busy with a pulse: another one that begins then cannot be told from it.
-
-    With many cylinders at high speed the answers of two coils overlap on their shared lead. Only pulses longer than
-    the pause beside them come into question. Instants are equivalent turn-on times.
-    """
-    start = observed.turn_on_s
-    length = pulses["duration_us"].to_numpy()[observed.row] * 1e-6
-    first, starts, stops = [0], [], []
-    for lead in range(len(plan.lead)):
-        rows = slice(unseen.first[lead], unseen.first[lead + 1])
-        begin, end = unseen.start_s[rows], unseen.stop_s[rows]
-        own = np.flatnonzero(observed.lead == lead)
-        if plan.serves[lead].sum() > 1 and len(own) > 1:
-            pause = np.diff(start[own]) - length[own[:-1]]
-            beside = np.minimum(np.append(pause, np.inf), np.append(np.inf, pause))
-            least = float(np.quantile(length[own], SINGLE_PULSE))
-            own = own[(beside < length[own]) & (length[own] > (BUSY_AFTER + BUSY_BEFORE_END) * least)]
-            begin = np.concatenate((begin, start[own] + BUSY_AFTER * least))
-            end = np.concatenate((end, start[own] + length[own] - BUSY_BEFORE_END * least))
-            order = np.argsort(begin, kind="stable")
-            begin, end = begin[order], np.maximum.accumulate(end[order])
-        starts.append(begin)
-        stops.append(end)
-        first.append(first[-1] + len(begin))
-    return LeadGaps(first=np.array(first, dtype=np.int64), start_s=np.concatenate(starts), stop_s=np.concatenate(stops))
-
-
-def _collect(observed: _Observed, alignment: Alignment, plan: SlotPlan, unseen: LeadGaps, hidden: LeadGaps) -> Tracking:
+def _collect(observed: Observed, alignment: Alignment, plan: SlotPlan, unseen: LeadGaps, hidden: LeadGaps) -> Tracking:
     """Lay out one entry for each slot, seen or skipped, from the aligned pulses."""
     n = plan.n_slots
     opens = np.isin(alignment.action, (ADVANCE, RESTART))
@@ -306,7 +187,7 @@ def _first_in_slot(slot_row: NDArray[np.int64], chosen: NDArray[np.bool_], total
     return first
 
 
-def _delay_of_slots(observed: _Observed, plan: SlotPlan, turn_on: NDArray[np.float64]) -> NDArray[np.float64]:
+def _delay_of_slots(observed: Observed, plan: SlotPlan, turn_on: NDArray[np.float64]) -> NDArray[np.float64]:
     feedback = np.flatnonzero(~plan.is_command[observed.lead])
     if not len(feedback) or not len(turn_on):
         return np.zeros(len(turn_on))
@@ -334,7 +215,7 @@ def _visible(
 def _merged(
     hidden: LeadGaps,
     plan: SlotPlan,
-    observed: _Observed,
+    observed: Observed,
     place: NDArray[np.int64],
     turn_on: NDArray[np.float64],
     feedback: NDArray[np.int64],
@@ -371,7 +252,7 @@ def _broken(
 
 
 def _extra_pulses(
-    observed: _Observed,
+    observed: Observed,
     alignment: Alignment,
     plan: SlotPlan,
     slot_row: NDArray[np.int64],

@@ -18,6 +18,7 @@ COMMAND_COLUMNS = {
     "rise_us": "rise_us",
     "fall_us": "fall_us",
     "ripple_v": "ripple_v",
+    "quiet_ripple_v": "quiet_ripple_v",
     "off_level_v": "off_level_v",
 }
 """Event columns taken from the command pulse, and their names in the pulse table."""
@@ -68,7 +69,9 @@ def build_events(pulses: pa.Table, gaps: pa.Table, tracking: Tracking, setup: Se
         "delay_us": _measured(_delay_us(pulses, command, feedback)),
         "interval_us": _measured(_intervals_us(tracking, time_s, setup.engine.pattern.cycle_deg)),
         "engine_rpm": _measured(tracking.rpm),
-        "timing_residual_deg": _measured(tracking.residual_deg),
+        "timing_residual_deg": _measured(tracking.residual_deg[:, 0]),
+        "timing_from_before_deg": _measured(tracking.residual_deg[:, 1]),
+        "timing_from_after_deg": _measured(tracking.residual_deg[:, 2]),
         "extra_pulses": tracking.extra,
         "operating_state": tracking.state,
         "quality": _quality(pulses, gaps, tracking, time_s, rate_hz),

@@ -33,7 +33,7 @@ def test_speed_stays_inside_its_segment_and_is_unknown_for_a_lone_slot():
 def test_residual_is_the_displacement_of_the_slot_and_does_not_spread():
     time, crank = slots(np.full(40, 1500.0))
     time[20] += 5.0 / (6.0 * 1500.0)
-    residual = timing_residual_deg(time, crank, np.zeros(40, int), np.ones(40, bool))
+    residual = timing_residual_deg(time, crank, np.zeros(40, int), np.ones(40, bool))[:, 0]
     assert residual[20] == pytest.approx(5.0, abs=0.01)
     others = np.delete(residual, 20)
     assert np.nanmax(np.abs(others)) < 0.1
@@ -42,7 +42,7 @@ def test_residual_is_the_displacement_of_the_slot_and_does_not_spread():
 def test_residual_follows_steady_acceleration():
     crank = 180.0 * np.arange(40)
     time = (np.sqrt(4800.0**2 + 2 * 6000.0 * crank) - 4800.0) / 6000.0  # 800 rpm and 1000 rpm/s
-    residual = timing_residual_deg(time, crank, np.zeros(40, int), np.ones(40, bool))
+    residual = timing_residual_deg(time, crank, np.zeros(40, int), np.ones(40, bool))[:, 0]
     assert np.abs(residual[6:-4]).max() < 0.2
 
 
@@ -50,7 +50,7 @@ def test_residual_needs_neighbours_and_a_pulse():
     time, crank = slots(np.full(12, 1500.0))
     seen = np.ones(12, bool)
     seen[5] = False
-    residual = timing_residual_deg(time, crank, np.zeros(12, int), seen)
+    residual = timing_residual_deg(time, crank, np.zeros(12, int), seen)[:, 0]
     assert np.isnan(residual[[0, 1, 5, 10, 11]]).all()
     assert np.isfinite(residual[[2, 4, 6, 9]]).all()
 

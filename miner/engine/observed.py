@@ -1,0 +1,151 @@
+"""What the leads show, on one time axis, and when they could not have shown it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from miner.engine.alignment import LeadGaps, lead_intervals
+from miner.engine.delay import usual_delay_s
+from miner.engine.slots import SlotPlan
+
+__all__ = ["GAP_SLACK_S", "Observed", "lead_gaps", "observe", "with_busy"]
+
+BUSY_AFTER, BUSY_BEFORE_END = 0.25, 0.5
+"""Shares of a usual pulse. A slot due sooner after a pulse's beginning is the pulse's own; one due nearer to its end
+did not answer, for its answer would have held the line for longer (own choice)."""
+
+REPEATS_WITHIN = 0.1
+"""Repeated sparks follow within this share of the time between first sparks: milliseconds, where a cycle takes a tenth
+of a second (common practice, no source)."""
+
+SLOWEST_CYCLE_S = 1.0
+"""Longer between two pulses of a lead is a pause: 120 rpm of the starter."""
+
+SINGLE_PULSE = 0.01
+"""Quantile of a lead's pulse durations that is surely one answer, not two that overlap (own choice)."""
+
+GAP_SLACK_S = 0.002
+"""A due time is not known better than this next to a gap."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Observed:
+    """Pulses of the plan's leads in order of equivalent turn-on.
+
+    Attributes
+    ----------
+    row : ndarray of int64, shape (n,)
+        Row in the pulse table.
+    lead : ndarray of int64, shape (n,)
+        Row of ``plan.lead``.
+    turn_on_s : ndarray of float64, shape (n,)
+        Command turn-on; feedback less its usual delay.
+    delay_s : ndarray of float64, shape (n,)
+        Usual delay between command and feedback there; 0 where no pair tells it.
+    """
+
+    row: NDArray[np.int64]
+    lead: NDArray[np.int64]
+    turn_on_s: NDArray[np.float64]
+    delay_s: NDArray[np.float64]
+
+
+def observe(pulses: pa.Table, plan: SlotPlan) -> Observed:
+    """Bring all leads to one time axis: equivalent command turn-on."""
+    index = pulses["lead"].to_numpy().astype(np.int64)
+    start, stop = (pulses[name].to_numpy().astype(np.float64) for name in ("start_s", "stop_s"))
+    place = np.full(max(int(plan.lead.max(initial=0)), int(index.max(initial=0))) + 1, -1)
+    place[plan.lead] = np.arange(len(plan.lead))
+    lead = place[index]
+    delay = _delays(lead, start, stop, plan)
+    is_command = plan.is_command[lead] & (lead >= 0)
+    turn_on = np.where(is_command, start, start - delay)
+    row = np.flatnonzero(lead >= 0)
+    row = row[np.lexsort((lead[row], turn_on[row]))]
+    asked, answered = row[is_command[row]], row[~is_command[row]]
+    if len(answered):  # how far a command and its answer may be apart
+        after = np.minimum(np.searchsorted(turn_on[answered], start[asked]), len(answered) - 1)
+        delay[asked] = delay[answered[after]]
+    return Observed(row=row, lead=lead[row], turn_on_s=turn_on[row], delay_s=delay[row])
+
+
+def _delays(
+    lead: NDArray[np.int64], start: NDArray[np.float64], stop: NDArray[np.float64], plan: SlotPlan
+) -> NDArray[np.float64]:
+    """Return the usual feedback delay at each pulse, learned for each feedback lead from the commands it answers.
+
+    A feedback lead whose coils have no command lead is taken to answer like those that have one. Repeated sparks
+    charge for another time than the first one, so they teach nothing.
+    """
+    delay = np.zeros(len(start))
+    since, longest = lead_intervals(start, lead)
+    first = since > REPEATS_WITHIN * np.minimum(longest, SLOWEST_CYCLE_S)
+    answers = plan.serves[~plan.is_command] @ plan.serves[plan.is_command].T
+    feedbacks, commands = np.flatnonzero(~plan.is_command), np.flatnonzero(plan.is_command)
+    for feedback, mine in zip(feedbacks, answers, strict=True):
+        like = [feedback] if mine.any() else feedbacks[answers.any(axis=1)]
+        asked = commands[mine if mine.any() else answers.any(axis=0)]
+        command_s = np.sort(start[first & np.isin(lead, asked)])
+        own = lead == feedback
+        row = np.flatnonzero(np.isin(lead, like))
+        row = row[np.argsort(start[row], kind="stable")]
+        released_s = np.maximum.accumulate(stop[row])
+        delay[own] = usual_delay_s(command_s, start[row], start[own], released_s=released_s)
+    return delay
+
+
+def lead_gaps(pulses: pa.Table, gaps: pa.Table, plan: SlotPlan, observed: Observed, end_s: float) -> LeadGaps:
+    """Return when each lead cannot show a pulse: its gaps, the time gaps, and beyond the recording's ends.
+
+    A pulse that would reach into a gap cannot be measured, so each gap begins one usual pulse earlier.
+    """
+    named = gaps["lead"].to_numpy(zero_copy_only=False).astype(np.float64)
+    start, stop = gaps["start_s"].to_numpy(), gaps["stop_s"].to_numpy()
+    index = pulses["lead"].to_numpy()
+    duration = pulses["duration_us"].to_numpy() * 1e-6
+    first, starts, stops = [0], [], []
+    for k, lead in enumerate(plan.lead):
+        mine = np.isnan(named) | (named == lead)
+        own = duration[index == lead]
+        reach = 1.5 * float(np.median(own)) if len(own) else 0.0
+        answers = len(own) and not plan.is_command[k]
+        reach += 2.0 * float(np.median(observed.delay_s[observed.lead == k])) if answers else 0.0
+        begin = np.concatenate(([-np.inf], start[mine] - reach, [end_s - reach]))
+        end = np.concatenate(([0.0], stop[mine] + GAP_SLACK_S, [np.inf]))
+        order = np.argsort(begin, kind="stable")
+        starts.append(begin[order])
+        stops.append(np.maximum.accumulate(end[order]))
+        first.append(first[-1] + len(begin))
+    return LeadGaps(first=np.array(first, dtype=np.int64), start_s=np.concatenate(starts), stop_s=np.concatenate(stops))
+
+
+def with_busy(unseen: LeadGaps, pulses: pa.Table, plan: SlotPlan, observed: Observed) -> LeadGaps:
+    """Add to each lead's gaps when it is busy with a pulse: another one that begins then cannot be told from it.
+
+    With many cylinders at high speed the answers of two coils overlap on their shared lead. Only pulses longer than
+    the pause beside them come into question. Instants are equivalent turn-on times.
+    """
+    start = observed.turn_on_s
+    length = pulses["duration_us"].to_numpy()[observed.row] * 1e-6
+    first, starts, stops = [0], [], []
+    for lead in range(len(plan.lead)):
+        rows = slice(unseen.first[lead], unseen.first[lead + 1])
+        begin, end = unseen.start_s[rows], unseen.stop_s[rows]
+        own = np.flatnonzero(observed.lead == lead)
+        if plan.serves[lead].sum() > 1 and len(own) > 1:
+            pause = np.diff(start[own]) - length[own[:-1]]
+            beside = np.minimum(np.append(pause, np.inf), np.append(np.inf, pause))
+            least = float(np.quantile(length[own], SINGLE_PULSE))
+            own = own[(beside < length[own]) & (length[own] > (BUSY_AFTER + BUSY_BEFORE_END) * least)]
+            begin = np.concatenate((begin, start[own] + BUSY_AFTER * least))
+            end = np.concatenate((end, start[own] + length[own] - BUSY_BEFORE_END * least))
+            order = np.argsort(begin, kind="stable")
+            begin, end = begin[order], np.maximum.accumulate(end[order])
+        starts.append(begin)
+        stops.append(end)
+        first.append(first[-1] + len(begin))
+    return LeadGaps(first=np.array(first, dtype=np.int64), start_s=np.concatenate(starts), stop_s=np.concatenate(stops))
