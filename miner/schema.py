@@ -116,6 +116,7 @@ PULSES = Table(
         _may("rise_us", _F, "us", "duration of the asserting transition, 10 % to 90 %"),
         _may("fall_us", _F, "us", "duration of the releasing transition, 10 % to 90 %"),
         _may("ripple_v", _F, "V", "standard deviation of the on-state, edges left out"),
+        _may("quiet_ripple_v", _F, "V", "the same without spikes of a few samples"),
         _may("supply_v", _F, "V", "mean of the supply lead over the pulse"),
         _may("ground_v", _F, "V", "mean of the ground lead over the pulse"),
         _may("coil_current_peak_a", _F, "A", "largest value of the current lead over the pulse"),
@@ -169,6 +170,12 @@ EVENTS = Table(
         _may("feedback_rise_us", _F, "us", "feedback: duration of the asserting transition, 10 % to 90 %"),
         _may("feedback_ripple_v", _F, "V", "standard deviation of the feedback's on-state, edges left out"),
         _may("off_level_v", _F, "V", "command: off-state level just before the pulse"),
+        _may("quiet_ripple_v", _F, "V", "ripple_v without the spikes of a few microseconds that neighbouring coils "
+             "leave on a line: they make no pulse, and no distortion either"),
+        _may("timing_from_before_deg", _F, "deg", "crank degrees off the place that the four slots before alone "
+             "expect; positive is late"),
+        _may("timing_from_after_deg", _F, "deg", "the same for the four slots after: where all timing steps, as at a "
+             "gear change, an event agrees with one side"),
     ),
 )  # fmt: skip
 

@@ -255,6 +255,7 @@ class PulseWork(LeadWork):
         rows["amplitude_v"] = rows["amplitude"] * abs(scale)
         rows["off_level_v"] = self._sign * rows["off_level"] * scale + offset
         rows["ripple_v"] = rows["ripple"] * abs(scale)
+        rows["quiet_ripple_v"] = rows["quiet"] * abs(scale)
         return rows
 
     def quality(self) -> LeadQuality:

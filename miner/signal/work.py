@@ -171,6 +171,7 @@ class SectionWork:
             "rise_us": self._width_us(found["rise_10"], found["rise"]),
             "fall_us": self._width_us(found["fall_90"], found["fall"]),
             "ripple_v": found["ripple_v"],
+            "quiet_ripple_v": found["quiet_ripple_v"],
             "quality": _QUALITY_NAMES[found["flags"].astype(np.int64)],
         }
         starts = np.ceil(found["start"]).astype(np.int64)

@@ -28,6 +28,7 @@ from miner.suspicion.measures import MEASURES, Measure, column_values, judged_va
 from miner.suspicion.noise import LEAST_EVENTS, noise_of, noise_shape
 from miner.suspicion.robust import (
     MAD_TO_SIGMA,
+    RobustFit,
     mad_sigma,
     normal_from_t,
     resolution,
@@ -119,15 +120,16 @@ def _distance(measure: Measure, values: Floats, lift: float, context: Context, c
         learns = context.learns[rows]
         if not measure.pooled:
             residual[rows] -= _course(residual[rows], learns)
-        changing = np.maximum(unsure[rows], _change_around((values - residual)[rows], context.segment[rows]))
+        changing = _change_around((values - residual)[rows], context.segment[rows])
+        told_apart = 0.35 * resolution(values[rows][learns] if learns.any() else values[rows])
         # consumers move the supply all the time: a sag is judged against all of that
-        least = mad_sigma(residual[rows]) if measure.pooled else 0.0
+        least = np.maximum(unsure[rows], mad_sigma(residual[rows]) if measure.pooled else 0.0)
         conditions_here = (context.rpm,) if measure.column == "supply_v" else (context.supply_v, context.rpm)
         sigma[rows] = noise_of(
             residual[rows],
             learns=learns,
             bases=conditions.noise(rows),
-            least=max(least, measure.floor, 0.35 * resolution(values[rows][learns] if learns.any() else values[rows])),
+            least=np.maximum(least, max(measure.floor, told_apart)),
             changes=(changing, turning[rows]),
             along=[condition[rows] for condition in conditions_here],
         )
@@ -143,10 +145,7 @@ class _Here:
 
 
 def _usual_here(values: Floats, rows: NDArray[np.int64], context: Context, conditions: Conditions) -> _Here:
-    """Return the usual value from the conditions alone, for the ``rows`` of one cylinder.
-
-    With it come its leverage, and how much it would change if the supply had been what it was a cycle before or after.
-    """
+    """Return the usual value from the conditions alone, for the ``rows`` of one cylinder, and how sure it is."""
     learns = context.learns[rows]
     taught = np.flatnonzero(learns) if learns.sum() >= LEAST_EVENTS else np.arange(rows.size)
     taught = _spread_sample(taught, context.state[rows], context.since[rows])
@@ -159,15 +158,11 @@ def _usual_here(values: Floats, rows: NDArray[np.int64], context: Context, condi
     fit = robust_regression(quick_x[taught], (values - share * slow_y)[taught], sigma=sigma)
     usual = fit.predict(x)
     usual += np.median((values - usual)[taught])  # the level itself may have gone with the slow part
-    stairs = _stairs(values - usual, context.supply_v[rows], learns, share)
     unsure = np.zeros(rows.size)
-    if conditions.with_supply and stairs is not None:
-        change_v = _cycle_change(context.supply_v[rows], context.segment[rows])
-        now = usual + stairs(context.supply_v[rows])
-        for shift_v in (-change_v, change_v):
-            moved = fit.predict(conditions.mean(rows, shift_v=shift_v)) - fit.predict(x) + usual
-            unsure = np.fmax(unsure, np.abs(moved + stairs(context.supply_v[rows] + shift_v) - now) / 2)
-        usual = now
+    if conditions.with_supply:
+        stairs = _stairs(values - usual, context.supply_v[rows], learns, share)
+        unsure = _unsure_of_supply(fit, stairs, rows, context, conditions)
+        usual += 0.0 if stairs is None else stairs(context.supply_v[rows])
     stairs = _stairs(values - usual, context.rpm[rows], learns, share)
     return _Here(
         usual=usual if stairs is None else usual + stairs(context.rpm[rows]),
@@ -176,11 +171,23 @@ def _usual_here(values: Floats, rows: NDArray[np.int64], context: Context, condi
     )
 
 
-def _cycle_change(condition: Floats, segment: NDArray[np.int64]) -> float:
-    """Return the 90 % point of the change of a condition from one event to the next of the same cylinder."""
-    change = np.abs(np.diff(condition))[np.diff(segment) == 0]
-    change = change[np.isfinite(change)]
-    return float(np.quantile(change, 0.9)) if change.size else 0.0
+def _unsure_of_supply(
+    fit: RobustFit,
+    stairs: Callable[[Floats], Floats] | None,
+    rows: NDArray[np.int64],
+    context: Context,
+    conditions: Conditions,
+) -> Floats:
+    """Return half of what the usual value may span, where the supply is recorded but not known at this moment."""
+    unknown = ~np.isfinite(context.supply_v[rows])
+    out = np.zeros(rows.size)
+    if unknown.any():
+        ends = []
+        for volts in np.nanquantile(context.supply_v, (0.05, 0.95)).tolist():
+            step = 0.0 if stairs is None else float(stairs(np.array([volts]))[0])
+            ends.append(fit.predict(conditions.mean(rows[unknown], supply_v=volts)) + step)
+        out[unknown] = np.abs(ends[1] - ends[0]) / 2
+    return out
 
 
 def _stairs(residual: Floats, condition: Floats, learns: Bools, slow_share: float) -> Callable[[Floats], Floats] | None:
@@ -203,7 +210,7 @@ def _stairs(residual: Floats, condition: Floats, learns: Bools, slow_share: floa
     heights = np.concatenate([_heights(part, half) for part in np.split(residual[order], cuts)])
 
     def at(where: Floats) -> Floats:
-        return np.interp(np.where(np.isfinite(where), where, middle), grid, heights)
+        return np.asarray(np.interp(np.where(np.isfinite(where), where, middle), grid, heights), dtype=np.float64)
 
     return at
 
@@ -267,7 +274,8 @@ def _others(residual: Floats, context: Context) -> tuple[Floats, Floats]:
     """Return two (n, k) arrays: residuals of the other cylinders' nearest events before and after, else NaN."""
     row = np.arange(residual.size)
     turns = -(-LEAST_OTHERS // (context.n_groups - 1))
-    before, after = [], []
+    before: list[Floats] = []
+    after: list[Floats] = []
     for group in range(context.n_groups):
         own = np.flatnonzero((context.group == group) & np.isfinite(residual))
         if own.size == 0:

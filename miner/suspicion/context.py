@@ -23,6 +23,13 @@ STOP_INTERVALS = 2.5
 
 SETTLING_CYCLES = 5.0
 EDGE_CYCLES = 1.5
+SUPPLY_HOLDS_S = 1.0
+"""The supply between two events that far apart at most (or two cycles) is read off them; it was measured during
+commands only."""
+
+EARLIER_S = (0.1, 0.4)
+"""An engine computer filters the supply voltage before it reckons with it: what it was over this time counts too."""
+
 LIVELY_SHARE = 0.05
 
 
@@ -35,6 +42,8 @@ class Context:
     time_s, rpm, supply_v : ndarray of float64
         ``rpm`` is smoothed over two cycles and never NaN (1 where the recording carries no speed at all);
         ``supply_v`` is NaN where not recorded.
+    supply_earlier_v : ndarray (n, 2)
+        Mean supply over `EARLIER_S` before each event; as ``supply_v`` where nothing was measured then.
     group : ndarray of int64
         Index of the cylinder (or place in the cycle, where the cylinder cannot be told).
     labels : tuple of str
@@ -59,6 +68,7 @@ class Context:
     time_s: Floats
     rpm: Floats
     supply_v: Floats
+    supply_earlier_v: Floats
     state: NDArray[np.int64]
     group: Ints
     labels: tuple[str, ...]
@@ -96,12 +106,39 @@ def build_context(events: pa.Table, setup: Setup) -> Context:
     strata = ((state == 0) | (since < SETTLING_CYCLES) | (np.abs(acceleration) > quick)).astype(np.int64)
     strata[(since < EDGE_CYCLES) | (until < EDGE_CYCLES)] = 2
     cycle_s = np.where(rpm > 1, repeat_s / rpm, 0.1)
+    supply_v = _filled(column_values(events, "supply_v"), time_s, np.maximum(2.0 * cycle_s, SUPPLY_HOLDS_S))
     return Context(
-        time_s=time_s, rpm=rpm, supply_v=column_values(events, "supply_v"), state=state, group=group, labels=labels,
+        time_s=time_s, rpm=rpm, supply_v=supply_v, supply_earlier_v=_earlier(supply_v, time_s, first), state=state,
+        group=group, labels=labels,
         acceleration=acceleration, since=since, until=until, segment=segment, strata=strata,
         learns=events["quality"].to_numpy(zero_copy_only=False) == "", cycle_s=cycle_s,
         hours=max(float(time_s[-1] - time_s[0]), float(cycle_s[0])) / 3600.0,
     )  # fmt: skip
+
+
+def _filled(values: Floats, time_s: Floats, holds_s: Floats) -> Floats:
+    """Return the values with those in between read off the two around them, where these are close in time."""
+    known = np.flatnonzero(np.isfinite(values))
+    if known.size < 2:
+        return values
+    place = np.clip(np.searchsorted(known, np.arange(values.size)), 1, known.size - 1)
+    apart_s = time_s[known[place]] - time_s[known[place - 1]]
+    between = np.interp(time_s, time_s[known], values[known], left=np.nan, right=np.nan)
+    return np.where(np.isfinite(values) | (apart_s > holds_s), values, between)
+
+
+def _earlier(supply_v: Floats, time_s: Floats, first: Ints) -> Floats:
+    """Return (n, k) means over the times of `EARLIER_S` before each event, within its stretch."""
+    known = np.isfinite(supply_v)
+    sums = np.concatenate([[0.0], np.cumsum(np.where(known, supply_v, 0.0))])
+    counts = np.concatenate([[0], np.cumsum(known)])
+    row = np.arange(time_s.size)
+    columns = []
+    for earlier_s in EARLIER_S:
+        start = np.maximum(np.minimum(np.searchsorted(time_s, time_s - earlier_s), row - 1), first)
+        n = counts[row] - counts[start]
+        columns.append(np.where(n > 0, (sums[row] - sums[start]) / np.maximum(n, 1), supply_v))
+    return np.stack(columns, axis=1)
 
 
 def _groups(events: pa.Table) -> tuple[Ints, tuple[str, ...]]:
@@ -177,15 +214,18 @@ class Conditions:
         self._states = np.unique(context.state)[:-1]
         self._calm = max(mad_sigma(context.acceleration), 1e-4)
 
-    def mean(self, rows: Ints, *, shift_v: float = 0.0) -> Floats:
+    def mean(self, rows: Ints, *, supply_v: float | None = None) -> Floats:
         """Return (rows, p) bases of the usual value: speed, supply, state, acceleration, time since the start.
 
-        With ``shift_v``, as if the supply had been that much higher.
+        With ``supply_v``, as if the supply had stood at that voltage.
         """
         columns = [np.ones(rows.size), *self._speed_knots.columns(self._speed[rows])]
         if self._charge is not None and self._charge_knots is not None:
-            charge = self._charge[rows]
-            columns += self._charge_knots.columns(charge / (1 + shift_v * charge))
+            charge = self._charge[rows] if supply_v is None else np.full(rows.size, 1.0 / supply_v)
+            columns += self._charge_knots.columns(charge)
+            earlier = 1.0 / self._context.supply_earlier_v[rows] - self._charge[rows][:, None]
+            earlier = np.where(np.isfinite(earlier) & (supply_v is None), earlier, 0.0)
+            columns += list(earlier.T / max(self._charge_knots.span, 1e-9))
         columns += self._state_columns(rows)
         pull = np.clip(self._context.acceleration[rows] / self._calm, -10, 10) / 10
         columns += [pull, pull * (self._speed[rows] - self._speed_knots.middle)]

@@ -13,7 +13,7 @@ from miner.suspicion.absence import Counted
 from miner.suspicion.baseline import Distance
 from miner.suspicion.channels import Channel
 from miner.suspicion.context import Context
-from miner.suspicion.measures import CAUSAL_ORDER, column_values, seen_values
+from miner.suspicion.measures import CAUSAL_ORDER, column_values, measured_values, seen_values
 from miner.suspicion.reasons import Finding, explain
 
 __all__ = ["Judged", "list_suspects"]
@@ -107,7 +107,7 @@ def _name(row: int, judged: Judged) -> _Named:
 
 def _findings(rows: Ints, named: list[_Named], events: pa.Table, context: Context, judged: Judged) -> list[Finding]:
     usual = [d.usual_in_unit(rows) for d in judged.distances]
-    measured = [column_values(events, d.measure.column)[rows] for d in judged.distances]
+    measured = [measured_values(events, d.measure)[rows] for d in judged.distances]
     extra = column_values(events, "extra_pulses")[rows].astype(np.int64)
     due = {lead: _due(seen_values(events, f"{lead}_seen"), context) for lead in ("command", "feedback")}
     found = []

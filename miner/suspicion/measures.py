@@ -15,6 +15,7 @@ __all__ = [
     "Measure",
     "column_values",
     "judged_values",
+    "measured_values",
     "seen_values",
 ]
 
@@ -41,6 +42,8 @@ class Measure:
         Smallest distance worth a sigma: what the measurement itself cannot tell apart (a ratio for ``log``).
     pooled : bool
         One series for all cylinders: they share the lead.
+    rather : str, optional
+        Column that is judged instead where it was measured.
     lifted : bool
         A small number that may come out as almost nothing: a tenth of its median is added before the logarithm.
     """
@@ -55,6 +58,7 @@ class Measure:
     floor: float = 2e-4
     pooled: bool = False
     lifted: bool = False
+    rather: str | None = None
 
 
 MEASURES = (
@@ -69,7 +73,7 @@ MEASURES = (
     Measure(column="feedback_amplitude_v", label="Feedback amplitude", unit="V", lead="feedback", scale="log",
             low="weak_feedback"),
     Measure(column="ripple_v", label="Ripple of the command's on-state", unit="V", lead="command", scale="log",
-            high="distorted_command", floor=0.01, lifted=True),
+            high="distorted_command", floor=0.01, lifted=True, rather="quiet_ripple_v"),
     Measure(column="rise_us", label="Command rise", unit="us", lead="command", scale="log",
             high="distorted_command", floor=0.2, lifted=True),
     Measure(column="fall_us", label="Command fall", unit="us", lead="command", scale="log",
@@ -114,6 +118,15 @@ def seen_values(events: pa.Table, column: str) -> NDArray[np.int8]:
     )
 
 
+def measured_values(events: pa.Table, measure: Measure) -> Floats:
+    """Return what was measured, in the measure's own unit, NaN where it was not."""
+    values = column_values(events, measure.column)
+    if measure.rather is None:
+        return values
+    better = column_values(events, measure.rather)
+    return np.where(np.isfinite(better), better, values)
+
+
 def judged_values(events: pa.Table, measure: Measure) -> tuple[Floats, float]:
     """Return the measure on the scale it is judged on, and what was added before the logarithm.
 
@@ -121,7 +134,7 @@ def judged_values(events: pa.Table, measure: Measure) -> tuple[Floats, float]:
     that may come out as almost nothing: a tenth of their median is added so that a very clean pulse is not a large
     distance below usual.
     """
-    values = column_values(events, measure.column)
+    values = measured_values(events, measure)
     if measure.scale == "linear":
         return values, 0.0
     values = np.where(values > 0, values, np.nan)

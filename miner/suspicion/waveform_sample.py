@@ -16,7 +16,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -168,20 +167,21 @@ def _calm(columns: Columns, n_slots: int) -> NDArray[np.bool_]:
 
 def _mine(stretch: Stretch, setup: Setup, leads: Sequence[LeadSpec], profiles: Mapping[int, LeadProfile]) -> pa.Table:
     """Find the events of the changed samples as `mine` does."""
-    recording, chunk = stretch.recording, stretch.chunk
     with ThreadPoolExecutor(1) as pool:
-        work = SectionWork(recording, stretch.section, leads, profiles, pool)
-        work.feed(replace(chunk, raw=stretch.raw))
+        work = SectionWork(stretch.recording, stretch.section, leads, profiles, pool)
+        for piece in stretch.pieces():
+            work.feed(piece)
         found = work.finish()
-    tracking = track_cycles(found.pulses, found.gaps, setup, end_s=float(stretch.time_s[-1]))
-    return build_events(found.pulses, found.gaps, tracking, setup, rate_hz=recording.rate_hz)
+    end_s = stretch.second(stretch.section.stop - 1 - stretch.section.read_start)
+    tracking = track_cycles(found.pulses, found.gaps, setup, end_s=end_s)
+    return build_events(found.pulses, found.gaps, tracking, setup, rate_hz=stretch.recording.rate_hz)
 
 
 def _resolution(stretch: Stretch, setup: Setup) -> dict[str, float]:
     """Return what one measurement cannot tell apart: a count, a tenth of a sample, and `ANGLE_DEG`."""
     of_role = {
         role: max((abs(stretch.recording.channels[c.column].scale) for _, c in setup.leads(role)), default=0.0)
-        if all(stretch.chunk.raw[c.column].dtype.kind in "iu" for _, c in setup.leads(role))
+        if all(stretch.raw[c.column].dtype.kind in "iu" for _, c in setup.leads(role))
         else 0.0
         for role in ("command", "feedback")
     }

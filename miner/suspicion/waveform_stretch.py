@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -23,7 +24,7 @@ __all__ = ["LocalPulse", "PulseFinder", "Stretch", "choose_stretches", "read_str
 SETTLING_S = 1.0
 """Read ahead of a stretch, for the levels to settle from the profile: ten windows."""
 
-LONGEST_S = 15.0
+LONGEST_S = 10.0
 """A stretch does not go on over a stop."""
 
 DEEPEST_S = 30.0
@@ -38,10 +39,29 @@ class Stretch:
 
     recording: Recording
     section: Section
-    chunk: Chunk
-    time_s: _Floats
+    chunks: list[Chunk]  # as they were read, without their samples
+    time_s: _Floats | None  # of each sample; only with a time column
     raw: dict[str, NDArray[Any]]
     columns: Columns
+
+    def second(self, sample: int) -> float:
+        """Return the instant of a sample of the stretch."""
+        if self.time_s is not None:
+            return float(self.time_s[sample])
+        return (self.section.read_start + sample) / self.recording.rate_hz
+
+    def sample(self, instant_s: float) -> int:
+        """Return the first sample of the stretch that is not before an instant."""
+        if self.time_s is not None:
+            return int(np.searchsorted(self.time_s, instant_s))
+        at = math.ceil(instant_s * self.recording.rate_hz - 1e-6) - self.section.read_start
+        return min(max(at, 0), self.section.read_stop - self.section.read_start)
+
+    def pieces(self) -> Iterator[Chunk]:
+        """Yield the stretch as chunks, as it was read but with what was planted."""
+        for chunk in self.chunks:
+            own = slice(chunk.start - self.section.read_start, chunk.stop - self.section.read_start)
+            yield replace(chunk, raw={name: raw[own] for name, raw in self.raw.items()})
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -78,30 +98,23 @@ def choose_stretches(
 
 
 def read_stretch(recording: Recording, columns: list[str], events: pa.Table, start: int, stop: int) -> Stretch | None:
-    """Read a stretch as one chunk; None where it holds no events."""
+    """Read a stretch; None where it holds no events."""
     chunks = list(iter_chunks(recording, columns, start=start, stop=stop))
-    chunk = Chunk(
-        start=start,
-        stop=stop,
-        raw={name: np.concatenate([c.raw[name] for c in chunks]) for name in columns},
-        missing={name: np.concatenate([c.missing[name] for c in chunks]) for name in columns},
-        time_s=None if chunks[0].time_s is None else np.concatenate([c.time_s for c in chunks if c.time_s is not None]),
-        breaks=np.concatenate([c.breaks for c in chunks]),
-    )
-    time_s = chunk.time_s if chunk.time_s is not None else np.arange(start, stop) / recording.rate_hz
     window = window_samples(recording.rate_hz)
     settled = min(start + round(SETTLING_S * recording.rate_hz) // window * window, stop - 1)
-    first, last = np.searchsorted(events["time_s"].to_numpy(), [time_s[settled - start], time_s[-1]])
-    if first == last:
-        return None
-    return Stretch(
+    times = [c.time_s for c in chunks if c.time_s is not None]
+    stretch = Stretch(
         recording=recording,
         section=Section(index=0, start=settled, stop=stop, read_start=start, read_stop=stop),
-        chunk=chunk,
-        time_s=time_s,
-        raw={name: raw.copy() for name, raw in chunk.raw.items()},
-        columns=columns_of(events.slice(int(first), int(last - first))),
+        chunks=[replace(chunk, raw={}) for chunk in chunks],
+        time_s=np.concatenate(times) if times else None,
+        raw={name: np.concatenate([c.raw[name] for c in chunks]) for name in columns},
+        columns={},
     )
+    ends_s = [stretch.second(settled - start), stretch.second(stop - 1 - start)]
+    first, last = np.searchsorted(events["time_s"].to_numpy(), ends_s)
+    own = columns_of(events.slice(int(first), int(last - first)))
+    return replace(stretch, columns=own) if first < last else None
 
 
 def store_pulse(stretch: Stretch, one: LocalPulse) -> None:
@@ -146,9 +159,13 @@ class PulseFinder:
                 others = np.isin(slots[near], served) & np.isfinite(stop_s[near])
                 before, after = stop_s[near][others], start_s[near][others]
                 before, after = before[before < start_s[row]], after[after > start_s[row]]
-                floor = self._index(before.max() + AFTER_S) if before.size else 0
-                limit = self._index(after.min() - BEFORE_S) if after.size else self.stretch.time_s.size
-                return self._local(channel.column, floor, self._index(start_s[row]), self._index(stop_s[row]), limit)
+                floor = self.stretch.sample(before.max() + AFTER_S) if before.size else 0
+                limit = (
+                    self.stretch.sample(after.min() - BEFORE_S) if after.size else self.stretch.raw[channel.column].size
+                )
+                return self._local(
+                    channel.column, floor, self.stretch.sample(start_s[row]), self.stretch.sample(stop_s[row]), limit
+                )
         return None
 
     def _local(self, column: str, floor: int, start: int, stop: int, limit: int) -> LocalPulse:
@@ -163,6 +180,3 @@ class PulseFinder:
             rate_hz=self.stretch.recording.rate_hz,
         )
         return LocalPulse(column=column, at=at, pulse=pulse)
-
-    def _index(self, instant_s: float) -> int:
-        return int(np.searchsorted(self.stretch.time_s, instant_s))

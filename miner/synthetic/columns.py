@@ -20,7 +20,8 @@ Columns: TypeAlias = dict[str, NDArray[Any]]
 MEASURES = (
     "on_time_us", "delay_us", "feedback_width_us", "amplitude_v", "feedback_amplitude_v", "rise_us", "fall_us",
     "ripple_v", "interval_us", "timing_residual_deg", "supply_v", "ground_v", "coil_current_peak_a",
-    "feedback_rise_us", "feedback_ripple_v", "off_level_v",
+    "feedback_rise_us", "feedback_ripple_v", "off_level_v", "quiet_ripple_v", "timing_from_before_deg",
+    "timing_from_after_deg",
 )  # fmt: skip
 """Columns that are measured on the pulses of one event and null where there is none."""
 

@@ -134,7 +134,8 @@ def _scale(name: str) -> Callable[[Columns, _Place, float], None]:
 
 
 def _distort(columns: Columns, place: _Place, size_v: float) -> None:
-    columns["ripple_v"][place.row] = np.hypot(columns["ripple_v"][place.row], size_v)
+    for name in ("ripple_v", "quiet_ripple_v"):
+        columns[name][place.row] = np.hypot(columns[name][place.row], size_v)
 
 
 def _add_pulses(columns: Columns, place: _Place, size: float) -> None:
@@ -144,7 +145,8 @@ def _add_pulses(columns: Columns, place: _Place, size: float) -> None:
 def _shift(columns: Columns, place: _Place, size_deg: float) -> None:
     shift_s = size_deg / (6.0 * max(float(columns["engine_rpm"][place.row]), 50.0))
     columns["time_s"][place.row] += shift_s
-    columns["timing_residual_deg"][place.row] += size_deg
+    for name in ("timing_residual_deg", "timing_from_before_deg", "timing_from_after_deg"):
+        columns[name][place.row] += size_deg
     columns["interval_us"][place.row] += 1e6 * shift_s
     if place.after >= 0:
         columns["interval_us"][place.after] -= 1e6 * shift_s

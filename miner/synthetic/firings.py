@@ -173,6 +173,9 @@ def _describe(scenario: Scenario, trace: DriveTrace, columns: Columns, rng: np.r
     for name, edge_us in (("rise_us", command.rise_us), ("fall_us", command.fall_us)):
         columns[name] = edge_us * (1.0 + EDGE_JITTER * rng.standard_normal(n))
     columns["ripple_v"] = command.noise_v * (1.0 + 0.02 * rng.standard_normal(n))
+    columns["quiet_ripple_v"] = columns["ripple_v"].copy()
+    for name in ("timing_from_before_deg", "timing_from_after_deg"):
+        columns[name] = columns["timing_residual_deg"].copy()  # the truth of each event, whichever side asks
     columns["off_level_v"] = level_v(command, columns["time_s"])
     if command.pulled_to_supply and command.off_v > command.on_v:
         columns["off_level_v"] += command.off_v * (columns["supply_v"] / scenario.supply.charging_v - 1.0)

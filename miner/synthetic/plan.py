@@ -18,7 +18,7 @@ from miner.synthetic.supply import supply_trace_v
 
 __all__ = ["Plan", "plan_drive"]
 
-COMMAND_COLUMNS = ("on_time_us", "amplitude_v", "rise_us", "fall_us", "ripple_v", "off_level_v")
+COMMAND_COLUMNS = ("on_time_us", "amplitude_v", "rise_us", "fall_us", "ripple_v", "off_level_v", "quiet_ripple_v")
 CLEARANCE = 3
 """Healthy cycles kept on either side of a planted fault."""
 
