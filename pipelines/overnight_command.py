@@ -129,8 +129,10 @@ def _executor(plan: Plan, steps: Steps, budget: int, workers: int | None, cluste
 def _count_workers(plan: Plan, budget: int, workers: int | None) -> int:
     from pipelines.budget import count_workers, need_bytes
 
-    need = max((need_bytes("section", job.look) for job in plan.jobs), default=0)
-    return count_workers(budget, need, workers or os.cpu_count() or 1)
+    reading = max((need_bytes("section", job.look) for job in plan.jobs), default=0)
+    finish = max((need_bytes("finish", job.look, n_events=0) for job in plan.jobs), default=0)
+    count_workers(budget, max(reading, finish), 1)  # refuses at once what could not finish even the shortest
+    return count_workers(budget, reading, workers or os.cpu_count() or 1)
 
 
 def _run_and_show(console: Console, plan: Plan, journal: Journal, executor: Executor) -> int:

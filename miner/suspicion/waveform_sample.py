@@ -3,7 +3,7 @@
 A few stretches of the recording are read again, faults of every kind the leads can show are planted into their samples
 (`miner.synthetic.waveform_faults`), and pulses, cylinders and events are found anew by the very steps that mined the
 recording. Each planted event must come out as `apply_fault` changes its row of the event table. The rest of the stretch
-is compared with the event table as well: a fault must not change its neighbours, nor the stretch be read otherwise.
+is compared with the event table as well: a fault must not reach far, nor the stretch be read otherwise.
 
 Usage
 -----
@@ -83,7 +83,7 @@ def sample_waveform(
     -------
     dict
         Ready for JSON: ``n_planted``, ``n_agreed``, ``largest_deviation_sigma`` (of what was planted; None: nothing
-        was), ``n_neighbours``, ``n_neighbours_agreed`` (events of the stretches without a fault), ``planted`` (one
+        was), ``n_neighbours``, ``n_neighbours_agreed`` (events a turn or more away from any fault), ``planted`` (one
         row each) and ``sentence``. Deterministic.
     """
     rows: list[dict[str, Any]] = []
@@ -212,10 +212,14 @@ def _row(stretch: Stretch, one: Compared) -> dict[str, Any]:
 
 
 def _calm_interior(agreed: NDArray[np.bool_], planted: Sequence[Planted], n_slots: int) -> NDArray[np.bool_]:
-    """Return the events without a fault, the ends of the stretch left out."""
+    """Return the events that no fault is near: their rhythm is measured from the events of a turn beside them.
+
+    The ends of the stretch are left out.
+    """
     calm = np.ones(agreed.size, dtype=np.bool_)
     calm[: EDGE_TURNS * n_slots] = calm[agreed.size - EDGE_TURNS * n_slots :] = False
-    calm[[one.row for one in planted]] = False
+    for one in planted:
+        calm[max(one.row - n_slots - 1, 0) : one.row + n_slots + 2] = False
     return calm
 
 

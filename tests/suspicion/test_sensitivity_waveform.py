@@ -82,8 +82,8 @@ def test_every_kind_comes_out_as_the_event_table_is_changed(sampled):
     assert sampled["sentence"].startswith(f"{sampled['n_planted']} of {sampled['n_planted']} faults planted into the")
 
 
-def test_neighbours_stay_what_they_were(sampled):
-    assert sampled["n_neighbours"] > 200
+def test_events_a_turn_away_stay_what_they_were(sampled):
+    assert sampled["n_neighbours"] > 150
     assert sampled["n_neighbours_agreed"] >= 0.99 * sampled["n_neighbours"]
 
 
