@@ -45,9 +45,9 @@ def new_state(read_start: int, off: float, usual: float) -> tuple[NDArray[np.int
 
 
 @njit(cache=True, nogil=True)
-def _fill_bins(x, sign, bottom, per_bin, counts, sums):  # type: ignore[no-untyped-def]
-    for value in x:
-        v = sign * value
+def _fill_bins(x, first, stop, sign, bottom, per_bin, counts, sums):  # type: ignore[no-untyped-def]
+    for i in range(first, stop, _STRIDE):
+        v = sign * x[i]
         j = (v - bottom) * per_bin
         if 0.0 <= j < _BINS:
             counts[int(j)] += 1
@@ -55,18 +55,18 @@ def _fill_bins(x, sign, bottom, per_bin, counts, sums):  # type: ignore[no-untyp
 
 
 @njit(cache=True, nogil=True)
-def _fill_whole_bins(x, sign, bottom, per_bin, counts, sums):  # type: ignore[no-untyped-def]
+def _fill_whole_bins(x, first, stop, sign, bottom, per_bin, counts, sums):  # type: ignore[no-untyped-def]
     """As `_fill_bins` for 16-bit counts, whose sums are exact in any order.
 
     Most samples fall into the same bin, and each addition waits for the one before it. So number and sum go into one
     integer, and neighbours into two tables.
     """
     tables = np.zeros((2, _BINS), np.int64)
-    for i in range(x.size):
+    for i in range(first, stop, _STRIDE):
         v = sign * x[i]
         j = (v - bottom) * per_bin
         if 0.0 <= j < _BINS:
-            tables[i & 1, int(j)] += _ONE + int(v) + _LIFT
+            tables[(i // _STRIDE) & 1, int(j)] += _ONE + int(v) + _LIFT
     for j in range(_BINS):
         both = tables[0, j] + tables[1, j]
         n = both >> _SHIFT
@@ -81,14 +81,12 @@ def _follow_level(raw, base, segments, n_segments, lim, s, f):  # type: ignore[n
     bottom, per_bin = f[LEVEL] - f[USUAL] / 2, _BINS / f[USUAL]
     n_seen = 0
     for k in range(n_segments):
-        first = -(-segments[k, 0] // _STRIDE) * _STRIDE
-        if first < segments[k, 1]:
-            x = raw[first - base : segments[k, 1] - base : _STRIDE]
-            n_seen += x.size
-            if x.itemsize == 2:  # 16-bit counts; known when compiling
-                _fill_whole_bins(x, lim.sign, bottom, per_bin, counts, sums)
-            else:
-                _fill_bins(x, lim.sign, bottom, per_bin, counts, sums)
+        first, stop = -(-segments[k, 0] // _STRIDE) * _STRIDE - base, segments[k, 1] - base
+        n_seen += max(-(-(stop - first) // _STRIDE), 0)
+        if raw.itemsize == 2:  # 16-bit counts; known when compiling
+            _fill_whole_bins(raw, first, stop, lim.sign, bottom, per_bin, counts, sums)
+        else:
+            _fill_bins(raw, first, stop, lim.sign, bottom, per_bin, counts, sums)
     most = 0
     for j in range(_BINS):
         most = max(most, counts[j])
@@ -220,21 +218,11 @@ def _step(s, lim, pending, lost, i, v, on_at, off_at):  # type: ignore[no-untype
 
 
 @njit(cache=True, nogil=True)
-def _n_below(upper, sign, level):  # type: ignore[no-untyped-def]
-    """Blocks from the first on that stay below the level."""
-    n = 0
-    while n < upper.size and sign * upper[n] < level:
-        n += 1
-    return n
-
-
-@njit(cache=True, nogil=True)
-def _n_above(lower, sign, level):  # type: ignore[no-untyped-def]
-    """Blocks from the first on that stay at or above the level."""
-    n = 0
-    while n < lower.size and sign * lower[n] >= level:
-        n += 1
-    return n
+def _passed(extremes, k, last, sign, level, below):  # type: ignore[no-untyped-def]
+    """First block of ``[k, last)`` that does not stay below (or else at or above) the level; ``last`` for none."""
+    while k < last and (sign * extremes[k] < level) == below:
+        k += 1
+    return k
 
 
 @njit(cache=True, nogil=True)
@@ -249,18 +237,18 @@ def _scan(raw, base, p, q, grid, lo, hi, lim, s, f, pending, lost):  # type: ign
             _close(s, lim, pending, s[START] + lim.max_on, CUT_OFF)
             s[MODE], s[RUN], s[LOST] = BLIND, -1, -2
         if (i - grid) % BLOCK == 0 and i + BLOCK <= q:
-            k = (i - grid) // BLOCK
-            n_passed = 0
+            k, last = (i - grid) // BLOCK, (q - grid) // BLOCK
+            upto = k
             if s[MODE] == OFF:
-                n_passed = _n_below(upper[k : (q - grid) // BLOCK], lim.sign, on_at)
+                upto = _passed(upper, k, last, lim.sign, on_at, True)
             elif s[MODE] == ON:
                 allowed = -(-(s[START] + lim.max_on - i) // BLOCK)
-                n_passed = _n_above(lower[k : min((q - grid) // BLOCK, k + allowed)], lim.sign, off_at)
+                upto = _passed(lower, k, min(last, k + allowed), lim.sign, off_at, False)
             elif s[MODE] == BLIND and s[LOST] != -1 and lim.sign * lower[k] >= on_at:
                 _blind(s, lim, lost, i, lim.sign * lower[k], on_at, off_at)
-                n_passed = 1
-            if n_passed:
-                i += n_passed * BLOCK
+                upto = k + 1
+            if upto > k:
+                i += (upto - k) * BLOCK
                 continue
         _step(s, lim, pending, lost, i, lim.sign * raw[i - base], on_at, off_at)
         i += 1
