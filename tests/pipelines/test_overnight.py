@@ -15,6 +15,7 @@ from rich.console import Console
 
 from miner.errors import RunError
 from miner.schema import EVENTS
+from pipelines.budget import BASE_BYTES, MIB, STARTER_BYTES, need_bytes
 from pipelines.command import app
 from pipelines.console import guarded
 from pipelines.discovery import find_recordings, find_setup
@@ -312,6 +313,16 @@ def test_a_dry_run_knows_what_is_done(tmp_path):
 def test_a_budget_for_no_worker_is_refused_with_what_would_do(tmp_path):
     with pytest.raises(RunError, match=r"too small for one worker; give at least \d+ MB"):
         dry_run(write_fake_tree(tmp_path / "in"), tmp_path / "out", memory_budget="100MB")
+
+
+def test_a_budget_for_no_finish_is_refused_before_anything_is_mined(tmp_path):
+    folder = write_fake_tree(tmp_path / "in")
+    look = make_plan(folder, tmp_path / "out", FakeSteps()).jobs[0].look
+    least = STARTER_BYTES + BASE_BYTES + need_bytes("finish", look, n_events=0)
+    assert least > STARTER_BYTES + BASE_BYTES + need_bytes("section", look)
+    with pytest.raises(RunError, match=f"give at least {-(-least // MIB)} MB"):
+        dry_run(folder, tmp_path / "out", memory_budget=str(least - 1))
+    assert "with 1 workers" in dry_run(folder, tmp_path / "out", memory_budget=str(least))
 
 
 @pytest.mark.parametrize(("broken", "options", "code"), [
