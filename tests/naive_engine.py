@@ -130,6 +130,8 @@ def speed_price(r, new, degrees, dt, m, lone, cycle_deg):
         return 3 * max(0.0, k.SLOWEST - new) + fast
     miss = min(abs(new - r.speed), abs(new - r.speed - k.TREND_KEPT * r.trend), abs(new - r.mean))
     drive = min(k.ACCELERATION * dt / math.exp(max(r.speed, r.mean)), 0.05 if lone and m > 1 else k.LARGEST_SD)
+    if lone and m == 1 and r.speed < k.CATCHES and new > r.speed:
+        drive = k.CATCHING_SD
     smooth = robust(miss / math.hypot(1.414 * k.TIMING_DEG / degrees, drive))
     clutch = k.CLUTCH + robust(miss / (k.CLUTCH_SD * degrees / cycle_deg)) if m == 1 else math.inf
     return min(smooth, clutch) + fast

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from miner.engine.alignment import Alignment, LeadGaps, align
 from miner.engine.kernels import ADVANCE, EXTRA, RESTART
-from miner.engine.observed import GAP_SLACK_S, Observed, lead_gaps, observe, with_busy
+from miner.engine.observed import GAP_SLACK_S, Observed, lead_gaps, observe, with_busy, without_clip
 from miner.engine.setup import Setup
 from miner.engine.slots import SlotPlan, plan_slots
 from miner.engine.speed import cycle_speed_rpm, timing_residual_deg
@@ -145,6 +145,7 @@ def _collect(observed: Observed, alignment: Alignment, plan: SlotPlan, unseen: L
     timed = np.where(command >= 0, command, feedback)
     seen = timed >= 0
     turn_on = np.interp(crank, crank[seen], observed.turn_on_s[timed[seen]]) if total else np.zeros(0)
+    unseen, hidden = (without_clip(g, plan, place, turn_on, command, feedback) for g in (unseen, hidden))
     segment = (np.cumsum(restart) - 1)[owner]
     rpm = cycle_speed_rpm(turn_on, crank, segment, n)
     chance = (1.0 / (1.0 + np.exp(-alignment.margin[opens])))[owner]

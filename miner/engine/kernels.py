@@ -47,6 +47,7 @@ RESTART_COST, RESYNC_COST = 10.0, 28.0
 TIMING_DEG = 4.0  # event to event movement of turn-on; knock control and unsteady idle move it by up to ten
 ACCELERATION = 15000.0  # deg/s^2, 2500 rpm/s; a free engine does three times that
 LARGEST_SD = 0.18
+CATCHES, CATCHING_SD = math.log(6.0 * 500.0), 0.6  # an engine that fires leaves the starter's speed within a cycle
 CLUTCH, CLUTCH_SD = 7.0, 0.3  # one in a thousand: a gear change moves the speed by a third within a cycle or two
 SLOWEST, FASTEST = math.log(6.0 * 30.0), math.log(6.0 * 9000.0)
 MEAN_WEIGHT = 0.3
@@ -141,6 +142,8 @@ def _speed_cost(old, mean, trend, m, degrees, dt, lone, cycle_deg):  # type: ign
     drive = min(ACCELERATION * dt / math.exp(max(old, mean)), LARGEST_SD)
     if lone and m > 1:
         drive = min(drive, 0.05)
+    elif lone and old < CATCHES and new > old:
+        drive = CATCHING_SD
     cost = _robust(miss / math.sqrt(jitter * jitter + drive * drive))
     if m == 1:
         cost = min(cost, CLUTCH + _robust(miss / (CLUTCH_SD * degrees / cycle_deg)))

@@ -12,7 +12,7 @@ from miner.engine.alignment import LeadGaps, lead_intervals
 from miner.engine.delay import usual_delay_s
 from miner.engine.slots import SlotPlan
 
-__all__ = ["GAP_SLACK_S", "Observed", "lead_gaps", "observe", "with_busy"]
+__all__ = ["GAP_SLACK_S", "Observed", "lead_gaps", "observe", "with_busy", "without_clip"]
 
 BUSY_AFTER, BUSY_BEFORE_END = 0.25, 0.5
 """Shares of a usual pulse. A slot due sooner after a pulse's beginning is the pulse's own; one due nearer to its end
@@ -27,6 +27,10 @@ SLOWEST_CYCLE_S = 1.0
 
 SINGLE_PULSE = 0.01
 """Quantile of a lead's pulse durations that is surely one answer, not two that overlap (own choice)."""
+
+CLIP_OFF = 30
+"""Cycles in a row without command whose coil answered all the same: nothing fires unasked, so the clip was off. Fewer
+are shown as absences, for someone to look at (own choice)."""
 
 GAP_SLACK_S = 0.002
 """A due time is not known better than this next to a gap."""
@@ -147,5 +151,39 @@ def with_busy(unseen: LeadGaps, pulses: pa.Table, plan: SlotPlan, observed: Obse
             begin, end = begin[order], np.maximum.accumulate(end[order])
         starts.append(begin)
         stops.append(end)
+        first.append(first[-1] + len(begin))
+    return LeadGaps(first=np.array(first, dtype=np.int64), start_s=np.concatenate(starts), stop_s=np.concatenate(stops))
+
+
+def without_clip(
+    gaps: LeadGaps,
+    plan: SlotPlan,
+    place: NDArray[np.int64],
+    turn_on_s: NDArray[np.float64],
+    command: NDArray[np.int64],
+    feedback: NDArray[np.int64],
+) -> LeadGaps:
+    """Add to each command lead's gaps when its clip had fallen off.
+
+    Parameters
+    ----------
+    gaps : LeadGaps
+    plan : SlotPlan
+    place, turn_on_s, command, feedback : ndarray, shape (n,)
+        Observable slot, turn-on and pulses (-1 for none) of each tracked slot.
+    """
+    first, starts, stops = [0], [], []
+    for lead in range(len(plan.lead)):
+        rows = slice(gaps.first[lead], gaps.first[lead + 1])
+        begin, end = gaps.start_s[rows], gaps.stop_s[rows]
+        own = np.flatnonzero(plan.serves[lead, place])
+        off = (command[own] < 0) & (feedback[own] >= 0) & plan.is_command[lead]
+        edge = np.flatnonzero(np.diff(off.astype(np.int8), prepend=0, append=0)).reshape(-1, 2)
+        for low, high in edge[edge[:, 1] - edge[:, 0] >= CLIP_OFF]:
+            after = turn_on_s[own[high]] - 2.0 * GAP_SLACK_S if high < len(own) else np.inf
+            begin, end = np.append(begin, turn_on_s[own[low]] - GAP_SLACK_S), np.append(end, after)
+        order = np.argsort(begin, kind="stable")
+        starts.append(begin[order])
+        stops.append(np.maximum.accumulate(end[order]))
         first.append(first[-1] + len(begin))
     return LeadGaps(first=np.array(first, dtype=np.int64), start_s=np.concatenate(starts), stop_s=np.concatenate(stops))

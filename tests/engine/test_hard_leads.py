@@ -138,3 +138,25 @@ def test_a_start_that_fails_and_the_next_one_have_no_absences_between_them():
     tracking, _ = tracked(rows_of(both, 4, [0.0015]), engine(4))
     assert len(tracking) == 24
     assert tracking.segment.tolist() == [0] * 12 + [1] * 12
+
+
+@pytest.mark.parametrize("share", [2.0, 3.0, 4.0])
+def test_an_engine_that_catches_within_a_cycle_of_the_starter_has_no_absences_before_it(share):
+    """One command alone: a cycle of the starter lasts as long as several cycles of the engine that has just fired."""
+    rpm = [200.0, 1200.0 / share, *np.full(30, 1200.0)]
+    rows = [(0, at, 0.003) for at in sweep(1, rpm)]
+    tracking, _ = tracked(rows, engine(4, feedback=False))
+    assert (tracking.command_row == np.arange(32)).all()
+    assert (tracking.extra == 0).all()
+
+
+@pytest.mark.parametrize(("cycles", "absent"), [(6, 6), (80, 0)])
+def test_a_command_that_stays_away_while_its_coil_answers_is_a_clip_that_fell_off(cycles, absent):
+    turn_on = sweep(4, np.full(600, 2500))
+    gone = set(range(200, 200 + 4 * cycles, 4))
+    tracking, events = tracked(rows_of(turn_on, 4, [0.0015], no_command=gone), engine(4))
+    assert_cylinders(tracking, turn_on, [1, 3, 4, 2])
+    seen = events["command_seen"].to_pylist()
+    assert seen.count(False) == absent
+    back = events["quality"].to_pylist()[max(gone) + 4]
+    assert back == ("" if absent else "near_gap")
