@@ -16,7 +16,6 @@ of freedom as events speak for it, so that its limits are honestly wider.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -25,31 +24,19 @@ from numpy.typing import NDArray
 
 from miner.suspicion.context import Conditions, Context
 from miner.suspicion.measures import MEASURES, Measure, column_values, judged_values, seen_values
-from miner.suspicion.noise import LEAST_EVENTS, noise_of, noise_shape
-from miner.suspicion.robust import (
-    MAD_TO_SIGMA,
-    RobustFit,
-    mad_sigma,
-    normal_from_t,
-    resolution,
-    robust_regression,
-    running_median,
-    shrunk,
-)
+from miner.suspicion.noise import LEAST_EVENTS, noise_of
+from miner.suspicion.robust import mad_sigma, normal_from_t, resolution, running_median, shrunk
+from miner.suspicion.usual import COURSE_EVENTS, usual_here
 
 __all__ = ["Distance", "measure_distances"]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
-COURSE_EVENTS = 15
 LEVEL_EVENTS = 100
 COURSE_REACH = 4.0
-STAIR_EVENTS = 100
-PARTED_SHARE = 0.02
 LEAST_OTHERS = 3
 STEP_DOUBT = 3.0
-FIT_EVENTS = 3000
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -104,12 +91,12 @@ def _distance(measure: Measure, values: Floats, lift: float, context: Context, c
     groups = np.zeros_like(context.group) if measure.pooled else context.group
     members = [np.flatnonzero((groups == group) & np.isfinite(values)) for group in np.unique(groups)]
     members = [rows for rows in members if rows.size]
-    residual, spoken_for, unsure = values.copy(), np.ones(values.size), np.zeros(values.size)
+    residual, spoken_for = values.copy(), np.ones(values.size)
+    low, high = np.zeros(values.size), np.zeros(values.size)
     for rows in members:
-        here = _usual_here(values[rows], rows, context, conditions)
+        here = usual_here(values[rows], rows, context, conditions)
         residual[rows] -= here.usual
-        spoken_for[rows] = here.leverage
-        unsure[rows] = here.unsure
+        spoken_for[rows], low[rows], high[rows] = here.leverage, here.low, here.high
     if not measure.pooled and context.n_groups > 1:
         movement, unsure_of = _common_movement(np.where(context.learns, residual, np.nan), context)
         residual -= movement
@@ -123,132 +110,19 @@ def _distance(measure: Measure, values: Floats, lift: float, context: Context, c
         changing = _change_around((values - residual)[rows], context.segment[rows])
         told_apart = 0.35 * resolution(values[rows][learns] if learns.any() else values[rows])
         # consumers move the supply all the time: a sag is judged against all of that
-        least = np.maximum(unsure[rows], mad_sigma(residual[rows]) if measure.pooled else 0.0)
+        least = mad_sigma(residual[rows]) if measure.pooled else 0.0
         conditions_here = (context.rpm,) if measure.column == "supply_v" else (context.supply_v, context.rpm)
         sigma[rows] = noise_of(
             residual[rows],
             learns=learns,
             bases=conditions.noise(rows),
-            least=np.maximum(least, max(measure.floor, told_apart)),
+            least=max(least, measure.floor, told_apart),
             changes=(changing, turning[rows]),
             along=[condition[rows] for condition in conditions_here],
         )
+    residual -= np.clip(residual, low, high)  # only now: what is within reach must not make the noise look small
     z = normal_from_t(residual / sigma, 1.0 / np.maximum(spoken_for, 1e-9) - 1.0)
     return Distance(measure=measure, usual=values - residual, residual=residual, sigma=sigma, z=z, lift=lift)
-
-
-@dataclass(frozen=True, kw_only=True)
-class _Here:
-    usual: Floats
-    leverage: Floats
-    unsure: Floats
-
-
-def _usual_here(values: Floats, rows: NDArray[np.int64], context: Context, conditions: Conditions) -> _Here:
-    """Return the usual value from the conditions alone, for the ``rows`` of one cylinder, and how sure it is."""
-    learns = context.learns[rows]
-    taught = np.flatnonzero(learns) if learns.sum() >= LEAST_EVENTS else np.arange(rows.size)
-    taught = _spread_sample(taught, context.state[rows], context.since[rows])
-    x, noise_x = conditions.mean(rows), conditions.noise(rows[taught])
-    first = robust_regression(x[taught], values[taught], redescend=False)
-    residual = values - first.predict(x)
-    sigma = np.exp(noise_shape(residual[taught], noise_x).predict(noise_x))
-    slow_x, slow_y, share = _slow_part(x, values, residual)
-    quick_x = x - share * slow_x
-    fit = robust_regression(quick_x[taught], (values - share * slow_y)[taught], sigma=sigma)
-    usual = fit.predict(x)
-    usual += np.median((values - usual)[taught])  # the level itself may have gone with the slow part
-    unsure = np.zeros(rows.size)
-    if conditions.with_supply:
-        stairs = _stairs(values - usual, context.supply_v[rows], learns, share)
-        unsure = _unsure_of_supply(fit, stairs, rows, context, conditions)
-        usual += 0.0 if stairs is None else stairs(context.supply_v[rows])
-    stairs = _stairs(values - usual, context.rpm[rows], learns, share)
-    return _Here(
-        usual=usual if stairs is None else usual + stairs(context.rpm[rows]),
-        leverage=fit.leverage(quick_x),
-        unsure=unsure,
-    )
-
-
-def _unsure_of_supply(
-    fit: RobustFit,
-    stairs: Callable[[Floats], Floats] | None,
-    rows: NDArray[np.int64],
-    context: Context,
-    conditions: Conditions,
-) -> Floats:
-    """Return half of what the usual value may span, where the supply is recorded but not known at this moment."""
-    unknown = ~np.isfinite(context.supply_v[rows])
-    out = np.zeros(rows.size)
-    if unknown.any():
-        ends = []
-        for volts in np.nanquantile(context.supply_v, (0.05, 0.95)).tolist():
-            step = 0.0 if stairs is None else float(stairs(np.array([volts]))[0])
-            ends.append(fit.predict(conditions.mean(rows[unknown], supply_v=volts)) + step)
-        out[unknown] = np.abs(ends[1] - ends[0]) / 2
-    return out
-
-
-def _stairs(residual: Floats, condition: Floats, learns: Bools, slow_share: float) -> Callable[[Floats], Floats] | None:
-    """Return what the straight lines left over along one condition: the stairs of an engine computer's tables.
-
-    A running median over the events in order of the condition, wide enough that a burst of faults, which happens at
-    one speed and supply, is a small part of it. As in the fit, a share of the slow wander is taken off first: a long
-    stay at one speed must not leave its level of that moment there. Conditions that were never visited part the
-    events (cranking from running), so that neither side's level reaches over. None where there are too few events.
-    """
-    residual = residual - slow_share * running_median(residual, COURSE_EVENTS)
-    taught = np.flatnonzero(learns & np.isfinite(condition))
-    half = min(STAIR_EVENTS, taught.size // 40)
-    if half < 8:
-        return None
-    order = taught[np.argsort(condition[taught], kind="stable")]
-    grid, middle = condition[order], float(np.median(condition[taught]))
-    span = np.ptp(np.quantile(grid, (0.01, 0.99)))
-    cuts = np.flatnonzero(np.diff(grid) > PARTED_SHARE * span) + 1
-    heights = np.concatenate([_heights(part, half) for part in np.split(residual[order], cuts)])
-
-    def at(where: Floats) -> Floats:
-        return np.asarray(np.interp(np.where(np.isfinite(where), where, middle), grid, heights), dtype=np.float64)
-
-    return at
-
-
-def _heights(residual: Floats, half: int) -> Floats:
-    """Return the running median, shrunk towards 0 by its own noise."""
-    half = min(half, (residual.size - 1) // 4)  # as the running median does
-    median = running_median(residual, half)
-    spread = running_median(np.abs(residual - median), half) * MAD_TO_SIGMA
-    return shrunk(median, 1.25 * spread / np.sqrt(2 * half + 1))
-
-
-def _slow_part(x: Floats, values: Floats, residual: Floats) -> tuple[Floats, Floats, float]:
-    """Return the local means of bases and values and the share of them to take off before the fit.
-
-    A level that wanders slowly for reasons not recorded would otherwise be mistaken for an effect of the speeds that
-    happened to be driven meanwhile. The share is that of the random-effects estimator for T values a window:
-    1 - sqrt(fast / (fast + T slow)), fast and slow being the variances within and between windows (Fuller and
-    Battese, Journal of Econometrics 2, 1974; from memory).
-    """
-    from scipy.ndimage import uniform_filter1d
-
-    width = min(2 * COURSE_EVENTS + 1, max(1, values.size // 4))
-    scale = max(mad_sigma(residual), 1e-12)
-    tame = np.clip(residual, -3 * scale, 3 * scale)
-    between = uniform_filter1d(tame, width, mode="nearest")
-    fast = mad_sigma(tame - between) ** 2
-    slow = max(mad_sigma(between) ** 2 - fast / width, 0.0)
-    share = 1.0 - float(np.sqrt(fast / max(fast + width * slow, 1e-24)))
-    slow_y = uniform_filter1d(values - residual + tame, width, mode="nearest")
-    return uniform_filter1d(x, width, axis=0, mode="nearest"), slow_y, share
-
-
-def _spread_sample(rows: NDArray[np.int64], state: NDArray[np.int64], since: Floats) -> NDArray[np.int64]:
-    """Return at most `FIT_EVENTS` evenly spaced rows of each operating state and of the cycles after a start."""
-    stratum = np.where(since[rows] < 15, -1, state[rows])
-    picked = [rows[stratum == s] for s in np.unique(stratum)]
-    return np.sort(np.concatenate([p[:: max(1, -(-p.size // FIT_EVENTS))] for p in picked]))
 
 
 def _common_movement(residual: Floats, context: Context) -> tuple[Floats, Floats]:

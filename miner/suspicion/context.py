@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from miner.engine.setup import Setup
 from miner.schema import OPERATING_STATES
 from miner.suspicion.measures import column_values
-from miner.suspicion.robust import mad_sigma, running_median
+from miner.suspicion.robust import RobustFit, mad_sigma, running_median
 
 __all__ = ["Conditions", "Context", "build_context"]
 
@@ -80,6 +80,11 @@ class Context:
     learns: NDArray[np.bool_]
     cycle_s: Floats
     hours: float
+
+    def speed_reach(self, rows: Ints) -> Floats:
+        """Return by how much the log of speed may have been another a cycle away: as it changes, and wanders."""
+        change = np.abs(self.acceleration[rows])
+        return np.asarray(change + np.median(change), dtype=np.float64)
 
     @property
     def n_groups(self) -> int:
@@ -214,24 +219,44 @@ class Conditions:
         self._states = np.unique(context.state)[:-1]
         self._calm = max(mad_sigma(context.acceleration), 1e-4)
 
-    def mean(self, rows: Ints, *, supply_v: float | None = None) -> Floats:
-        """Return (rows, p) bases of the usual value: speed, supply, state, acceleration, time since the start.
-
-        With ``supply_v``, as if the supply had stood at that voltage.
-        """
+    def mean(self, rows: Ints) -> Floats:
+        """Return (rows, p) bases of the usual value: speed, supply, state, acceleration, time since the start."""
         columns = [np.ones(rows.size), *self._speed_knots.columns(self._speed[rows])]
         if self._charge is not None and self._charge_knots is not None:
-            charge = self._charge[rows] if supply_v is None else np.full(rows.size, 1.0 / supply_v)
+            charge = self._charge[rows]
             columns += self._charge_knots.columns(charge)
-            earlier = 1.0 / self._context.supply_earlier_v[rows] - self._charge[rows][:, None]
-            earlier = np.where(np.isfinite(earlier) & (supply_v is None), earlier, 0.0)
-            columns += list(earlier.T / max(self._charge_knots.span, 1e-9))
+            earlier = 1.0 / self._context.supply_earlier_v[rows] - charge[:, None]
+            columns += list(np.nan_to_num(earlier).T / self._charge_span)
         columns += self._state_columns(rows)
         pull = np.clip(self._context.acceleration[rows] / self._calm, -10, 10) / 10
         columns += [pull, pull * (self._speed[rows] - self._speed_knots.middle)]
         columns += [np.exp(-self._context.since[rows] / 2), np.exp(-self._context.since[rows] / 15)]
         columns += [np.exp(-2 * self._context.until[rows])]
         return np.stack(columns, axis=1)
+
+    def speed_effect(self, fit: RobustFit, log_speed: Floats) -> Floats:
+        """Return what a fit to `mean` makes of speeds (n,), on the scale of the fit."""
+        return _effect(self._speed_knots, fit.coefficients[1:], log_speed)
+
+    def supply_effect(self, fit: RobustFit, supply_v: Floats) -> Floats:
+        """Return what a fit to `mean` makes of supply voltages (n,); NaN counts as the middle one."""
+        assert self._charge_knots is not None  # asked for with a supply only
+        first = 1 + self._speed_knots.n_columns
+        return _effect(self._charge_knots, fit.coefficients[first:], 1.0 / supply_v)
+
+    def earlier_share(self, fit: RobustFit) -> float:
+        """Return how far the engine computer goes by the supply of a moment earlier: 0 not at all, 1 by that alone."""
+        assert self._charge_knots is not None  # asked for with a supply only
+        first = 1 + self._speed_knots.n_columns + self._charge_knots.n_columns
+        by_earlier = float(np.abs(fit.coefficients[first : first + len(EARLIER_S)]).sum())
+        usual_v = np.nanquantile(self._context.supply_v, (0.05, 0.95))
+        low, high = self.supply_effect(fit, usual_v)
+        slope = abs(high - low) * self._charge_span / max(abs(float(np.diff(1.0 / usual_v)[0])), 1e-12)
+        return min(by_earlier / max(float(slope), 1e-12), 1.0)
+
+    @property
+    def _charge_span(self) -> float:
+        return 1.0 if self._charge_knots is None else max(self._charge_knots.span, 1e-9)
 
     def noise(self, rows: Ints) -> Floats:
         """Return (rows, q) bases of the log of the noise: speed, state, size of the acceleration, start and stop."""
@@ -265,8 +290,16 @@ class _Hinges:
         inside = (knots > known.min()) & (knots < known.max())
         return cls(middle=float(np.median(known)), span=span, knots=tuple(knots[inside].tolist()))
 
+    @property
+    def n_columns(self) -> int:
+        return 1 + len(self.knots) if self.span else 0
+
     def columns(self, x: Floats) -> list[Floats]:
         if self.span == 0.0:
             return []
         x = np.where(np.isfinite(x), x, self.middle)
         return [(x - self.middle) / self.span] + [np.maximum(x - k, 0.0) / self.span for k in self.knots]
+
+
+def _effect(knots: _Hinges, coefficients: Floats, x: Floats) -> Floats:
+    return sum((b * c for b, c in zip(coefficients, knots.columns(x), strict=False)), np.zeros_like(x))

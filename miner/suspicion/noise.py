@@ -51,7 +51,7 @@ def noise_shape(residual: Floats, x: Floats) -> RobustFit:
 
 
 def noise_of(
-    residual: Floats, *, learns: Bools, bases: Floats, least: Floats, changes: Sequence[Floats], along: Sequence[Floats]
+    residual: Floats, *, learns: Bools, bases: Floats, least: float, changes: Sequence[Floats], along: Sequence[Floats]
 ) -> Floats:
     """Return the noise (sigma) of each event of one cylinder.
 
@@ -63,8 +63,8 @@ def noise_of(
         Rows that may teach; all do where there are too few.
     bases : ndarray (n, q)
         Conditions that the log of the noise may depend on.
-    least : ndarray (n,)
-        What the measurement, and what is known of the conditions, can tell apart.
+    least : float
+        What the measurement can tell apart.
     changes : sequence of ndarray (n,)
         By how much the usual value moves around each event, for one reason or another.
     along : sequence of ndarray (n,)

@@ -1,0 +1,172 @@
+"""The usual value of one cylinder's measure from the conditions alone: speed, supply, state, time since the start.
+
+A robust regression over the whole recording gives the straight lines, running medians the stairs of an engine
+computer's tables. How far the usual value would move with the speed of a cycle before or after, or with the
+supply of a moment earlier, says between which values none is odd: at the edge of a step of a table either of two is
+usual.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from miner.suspicion.context import Conditions, Context
+from miner.suspicion.noise import LEAST_EVENTS, noise_shape
+from miner.suspicion.robust import MAD_TO_SIGMA, RobustFit, mad_sigma, robust_regression, running_median, shrunk
+
+__all__ = ["COURSE_EVENTS", "Usual", "usual_here"]
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+Stairs = Callable[[Floats], Floats]
+
+COURSE_EVENTS = 15
+STAIR_EVENTS = 100
+PARTED_SHARE = 0.02
+FIT_EVENTS = 3000
+
+
+@dataclass(frozen=True, kw_only=True)
+class Usual:
+    """Usual value of each event of one cylinder.
+
+    Attributes
+    ----------
+    usual : ndarray (n,)
+    leverage : ndarray (n,)
+        One over the number of events that speak for it.
+    low, high : ndarray (n,)
+        Between ``usual + low`` and ``usual + high`` no value is odd; ``low <= 0 <= high``.
+    """
+
+    usual: Floats
+    leverage: Floats
+    low: Floats
+    high: Floats
+
+
+def usual_here(values: Floats, rows: NDArray[np.int64], context: Context, conditions: Conditions) -> Usual:
+    """Return the usual value from the conditions alone, for the ``rows`` of one cylinder."""
+    learns = context.learns[rows]
+    taught = np.flatnonzero(learns) if learns.sum() >= LEAST_EVENTS else np.arange(rows.size)
+    taught = _spread_sample(taught, context.state[rows], context.since[rows])
+    x, noise_x = conditions.mean(rows), conditions.noise(rows[taught])
+    first = robust_regression(x[taught], values[taught], redescend=False)
+    residual = values - first.predict(x)
+    sigma = np.exp(noise_shape(residual[taught], noise_x).predict(noise_x))
+    slow_x, slow_y, share = _slow_part(x, values, residual)
+    quick_x = x - share * slow_x
+    fit = robust_regression(quick_x[taught], (values - share * slow_y)[taught], sigma=sigma)
+    usual = fit.predict(x)
+    usual += np.median((values - usual)[taught])  # the level itself may have gone with the slow part
+    supply_stairs: Stairs = np.zeros_like
+    if conditions.with_supply:
+        supply_stairs = _stairs(values - usual, context.supply_v[rows], learns, share)
+        usual += supply_stairs(context.supply_v[rows])
+    speed_stairs = _stairs(values - usual, context.rpm[rows], learns, share)
+    moves = _moves_with_speed(fit, speed_stairs, rows, context, conditions)
+    if conditions.with_supply:
+        moves += _moves_with_supply(fit, supply_stairs, rows, context, conditions)
+    return Usual(
+        usual=usual + speed_stairs(context.rpm[rows]),
+        leverage=fit.leverage(quick_x),
+        low=np.minimum.reduce(moves).clip(max=0.0),
+        high=np.maximum.reduce(moves).clip(min=0.0),
+    )
+
+
+def _moves_with_speed(
+    fit: RobustFit, stairs: Stairs, rows: NDArray[np.int64], context: Context, conditions: Conditions
+) -> list[Floats]:
+    """Return by how much the usual value moves with the speed of a cycle before and after, and with usual wander."""
+
+    def effect(log_speed: Floats) -> Floats:
+        return conditions.speed_effect(fit, log_speed) + stairs(np.exp(log_speed))
+
+    now, reach = np.log(context.rpm[rows]), context.speed_reach(rows)
+    return [effect(now - reach) - effect(now), effect(now + reach) - effect(now)]
+
+
+def _moves_with_supply(
+    fit: RobustFit, stairs: Stairs, rows: NDArray[np.int64], context: Context, conditions: Conditions
+) -> list[Floats]:
+    """Return by how much it moves with the supply of a moment earlier, as far as this engine was seen to go by that.
+
+    Where the supply is recorded but not known at this moment, it may be any of the usual ones.
+    """
+
+    def effect(supply_v: Floats) -> Floats:
+        return conditions.supply_effect(fit, supply_v) + stairs(supply_v)
+
+    supply_v, unknown = context.supply_v[rows], ~np.isfinite(context.supply_v[rows])
+    now, believed = effect(supply_v), conditions.earlier_share(fit)
+    moves = [believed * (effect(earlier) - now) for earlier in context.supply_earlier_v[rows].T]
+    if unknown.any():
+        ends_v = np.nanquantile(context.supply_v, (0.05, 0.95)).tolist()
+        moves += [np.where(unknown, effect(np.full(rows.size, volts)) - now, 0.0) for volts in ends_v]
+    return moves
+
+
+def _stairs(residual: Floats, condition: Floats, learns: Bools, slow_share: float) -> Stairs:
+    """Return what the straight lines left over along one condition: the stairs of an engine computer's tables.
+
+    A running median over the events in order of the condition, wide enough that a burst of faults, which happens at
+    one speed and supply, is a small part of it. As in the fit, a share of the slow wander is taken off first: a long
+    stay at one speed must not leave its level of that moment there. Conditions that were never visited part the
+    events (cranking from running), so that neither side's level reaches over. Flat where there are too few events.
+    """
+    residual = residual - slow_share * running_median(residual, COURSE_EVENTS)
+    taught = np.flatnonzero(learns & np.isfinite(condition))
+    half = min(STAIR_EVENTS, taught.size // 40)
+    if half < 8:
+        return np.zeros_like
+    order = taught[np.argsort(condition[taught], kind="stable")]
+    grid, middle = condition[order], float(np.median(condition[taught]))
+    span = np.ptp(np.quantile(grid, (0.01, 0.99)))
+    cuts = np.flatnonzero(np.diff(grid) > PARTED_SHARE * span) + 1
+    heights = np.concatenate([_heights(part, half) for part in np.split(residual[order], cuts)])
+
+    def at(where: Floats) -> Floats:
+        return np.asarray(np.interp(np.where(np.isfinite(where), where, middle), grid, heights), dtype=np.float64)
+
+    return at
+
+
+def _heights(residual: Floats, half: int) -> Floats:
+    """Return the running median, shrunk towards 0 by its own noise."""
+    half = min(half, (residual.size - 1) // 4)  # as the running median does
+    median = running_median(residual, half)
+    spread = running_median(np.abs(residual - median), half) * MAD_TO_SIGMA
+    return shrunk(median, 1.25 * spread / np.sqrt(2 * half + 1))
+
+
+def _slow_part(x: Floats, values: Floats, residual: Floats) -> tuple[Floats, Floats, float]:
+    """Return the local means of bases and values and the share of them to take off before the fit.
+
+    A level that wanders slowly for reasons not recorded would otherwise be mistaken for an effect of the speeds that
+    happened to be driven meanwhile. The share is that of the random-effects estimator for T values a window:
+    1 - sqrt(fast / (fast + T slow)), fast and slow being the variances within and between windows (Fuller and
+    Battese, Journal of Econometrics 2, 1974; from memory).
+    """
+    from scipy.ndimage import uniform_filter1d
+
+    width = min(2 * COURSE_EVENTS + 1, max(1, values.size // 4))
+    scale = max(mad_sigma(residual), 1e-12)
+    tame = np.clip(residual, -3 * scale, 3 * scale)
+    between = uniform_filter1d(tame, width, mode="nearest")
+    fast = mad_sigma(tame - between) ** 2
+    slow = max(mad_sigma(between) ** 2 - fast / width, 0.0)
+    share = 1.0 - float(np.sqrt(fast / max(fast + width * slow, 1e-24)))
+    slow_y = uniform_filter1d(values - residual + tame, width, mode="nearest")
+    return uniform_filter1d(x, width, axis=0, mode="nearest"), slow_y, share
+
+
+def _spread_sample(rows: NDArray[np.int64], state: NDArray[np.int64], since: Floats) -> NDArray[np.int64]:
+    """Return at most `FIT_EVENTS` evenly spaced rows of each operating state and of the cycles after a start."""
+    stratum = np.where(since[rows] < 15, -1, state[rows])
+    picked = [rows[stratum == s] for s in np.unique(stratum)]
+    return np.sort(np.concatenate([p[:: max(1, -(-p.size // FIT_EVENTS))] for p in picked]))
