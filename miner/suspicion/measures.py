@@ -108,7 +108,7 @@ moves the feedback and the rhythm with it, never the other way round."""
 
 def column_values(events: pa.Table, column: str) -> Floats:
     """Return a column as float64 (n,) with NaN for null."""
-    return np.asarray(events[column].cast(pa.float64()).to_numpy(zero_copy_only=False), dtype=np.float64)
+    return np.array(events[column].cast(pa.float64()).to_numpy(zero_copy_only=False), dtype=np.float64)
 
 
 def seen_values(events: pa.Table, column: str) -> NDArray[np.int8]:
