@@ -26,6 +26,7 @@ from miner.suspicion.context import Conditions, Context
 from miner.suspicion.measures import MEASURES, Measure, column_values, judged_values, seen_values
 from miner.suspicion.noise import LEAST_EVENTS, noise_of
 from miner.suspicion.robust import mad_sigma, normal_from_t, resolution, running_median, shrunk
+from miner.suspicion.threads import side_by_side
 from miner.suspicion.usual import COURSE_EVENTS, usual_here
 
 __all__ = ["Distance", "measure_distances"]
@@ -75,7 +76,7 @@ def measure_distances(events: pa.Table, context: Context) -> list[Distance]:
     seen = {lead: seen_values(events, f"{lead}_seen") for lead in ("command", "feedback")}
     with_timing = np.isfinite(column_values(events, "timing_residual_deg")).mean() > 0.5
     conditions = {supply: Conditions(context, supply=supply) for supply in (True, False)}
-    found = []
+    found: list[tuple[Measure, Floats, float]] = []
     for measure in MEASURES:
         if measure.column == "interval_us" and with_timing:
             continue  # the same displacement, measured less well
@@ -83,8 +84,12 @@ def measure_distances(events: pa.Table, context: Context) -> list[Distance]:
         if measure.lead in seen:
             values[seen[measure.lead] == 0] = np.nan
         if np.isfinite(values).sum() >= LEAST_EVENTS:
-            found.append(_distance(measure, values, lift, context, conditions[measure.column != "supply_v"]))
-    return found
+            found.append((measure, values, lift))
+
+    def distance(one: tuple[Measure, Floats, float]) -> Distance:
+        return _distance(*one, context, conditions[one[0].column != "supply_v"])
+
+    return side_by_side(distance, found)
 
 
 def _distance(measure: Measure, values: Floats, lift: float, context: Context, conditions: Conditions) -> Distance:

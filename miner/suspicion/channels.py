@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from miner.suspicion.baseline import Distance
 from miner.suspicion.context import Context
 from miner.suspicion.rate import Prior, Tail, fit_tail
+from miner.suspicion.threads import side_by_side
 
 __all__ = ["Channel", "combined_log_rate", "distance_channels", "forest_channel"]
 
@@ -58,15 +59,22 @@ def distance_channels(distances: list[Distance], context: Context) -> list[Chann
     The tail is fitted to half the square of the distance: under a normal law that is close to exponential with scale
     one, which is what the prior says, and no distance is ever impossible.
     """
-    found = []
-    for index, distance in enumerate(distances):
-        for sign, kind in ((-1, distance.measure.low), (1, distance.measure.high)):
-            if kind is not None:
-                size = np.where(np.isfinite(distance.z), np.maximum(sign * distance.z, 0.0), np.nan)
-                log_rate, tails = _log_rate(0.5 * size**2, context)
-                log_rate = np.fmax(log_rate, _normal_log_rate(size, context))
-                found.append(Channel(kind=kind, distance=index, sign=sign, log_rate=log_rate, tails=tails))
-    return found
+    named = [
+        (index, sign, kind)
+        for index, distance in enumerate(distances)
+        for sign, kind in ((-1, distance.measure.low), (1, distance.measure.high))
+        if kind is not None
+    ]
+
+    def channel(one: tuple[int, int, str]) -> Channel:
+        index, sign, kind = one
+        z = distances[index].z
+        size = np.where(np.isfinite(z), np.maximum(sign * z, 0.0), np.nan)
+        log_rate, tails = _log_rate(0.5 * size**2, context)
+        log_rate = np.fmax(log_rate, _normal_log_rate(size, context))
+        return Channel(kind=kind, distance=index, sign=sign, log_rate=log_rate, tails=tails)
+
+    return side_by_side(channel, named)
 
 
 def _normal_log_rate(size: Floats, context: Context) -> Floats:

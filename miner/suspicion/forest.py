@@ -9,6 +9,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from miner.suspicion.threads import side_by_side
+
 __all__ = ["average_path_length", "forest_rarity"]
 
 Floats = NDArray[np.float64]
@@ -56,12 +58,15 @@ def forest_rarity(z: Floats, group: NDArray[np.int64], learns: NDArray[np.bool_]
     """
     rarity = np.full(len(z), -np.inf)
     clipped = np.clip(np.nan_to_num(z, nan=0.0), -CLIP_SIGMA, CLIP_SIGMA)
-    for g in np.unique(group):
+
+    def score(g: int) -> None:
         rows = np.flatnonzero(group == g)
         taught = rows[learns[rows]]
         if taught.size >= LEAST_EVENTS:
             far = _far_rows(rows, clipped)
-            rarity[far] = _scores(clipped, taught, far, seed + int(g))
+            rarity[far] = _scores(clipped, taught, far, seed + g)
+
+    side_by_side(score, np.unique(group).tolist())
     return rarity
 
 

@@ -107,7 +107,9 @@ moves the feedback and the rhythm with it, never the other way round."""
 
 
 def column_values(events: pa.Table, column: str) -> Floats:
-    """Return a column as float64 (n,) with NaN for null."""
+    """Return a column as float64 (n,) of its own, NaN for null, and throughout where an older table lacks it."""
+    if column not in events.column_names:
+        return np.full(events.num_rows, np.nan)
     return np.array(events[column].cast(pa.float64()).to_numpy(zero_copy_only=False), dtype=np.float64)
 
 

@@ -33,6 +33,9 @@ MAD_TO_SIGMA = 1.482602218505602
 
 _HUBER, _TUKEY = 1.345, 4.685
 
+SETTLED = 0.01
+"""A fit whose values move by less than this share of the noise in one step has settled."""
+
 
 def mad_sigma(x: Floats) -> float:
     """Return the standard deviation that the median absolute deviation of ``x`` stands for; 0 for no values.
@@ -175,13 +178,18 @@ def robust_regression(
     penalty = np.full(x.shape[1], 1e-9)
     coefficients: Floats = np.zeros(x.shape[1])
     coefficients[0] = np.median(y)
-    for step in range(n_steps):
-        centred = (y - x @ coefficients) / spread
-        scale = max(mad_sigma(centred), 1e-12)
-        weights = base * _weight(np.abs(centred) / scale, redescend=redescend and step >= n_steps // 2)
-        penalty[1:] = max((scale * float(np.median(spread)) / reach) ** 2, 1e-7)
-        information = (x * weights[:, None]).T @ x + np.diag(penalty)
-        coefficients = np.asarray(np.linalg.solve(information, x.T @ (weights * y)), dtype=np.float64)
+    stages = (False, True) if redescend else (False,)
+    for redescending in stages:
+        for _ in range(n_steps // len(stages)):
+            centred = (y - x @ coefficients) / spread
+            scale = max(mad_sigma(centred), 1e-12)
+            weights = base * _weight(np.abs(centred) / scale, redescend=redescending)
+            penalty[1:] = max((scale * float(np.median(spread)) / reach) ** 2, 1e-7)
+            information = (x * weights[:, None]).T @ x + np.diag(penalty)
+            before = coefficients
+            coefficients = np.asarray(np.linalg.solve(information, x.T @ (weights * y)), dtype=np.float64)
+            if float(np.max(np.abs(x @ (coefficients - before)) / spread)) < SETTLED * scale:
+                break
     information = (x * weights[:, None]).T @ x + np.diag(penalty)
     return RobustFit(coefficients=coefficients, inverse=np.asarray(np.linalg.inv(information)))
 

@@ -2,8 +2,8 @@
 
 For each kind and coil a ladder of sizes is tried, the changed events at least `PITCH_TURNS` turns of the firing
 sequence apart so that usual values stay what they are, and scored with the limits of the recording as it stands
-(`FrozenLimits`). Trials go where they tell most: first thinly over the ladder, then to the rungs just above the last
-one that was missed.
+(`FrozenLimits`). Trials go where they tell most: first to the size that the noise of each event says should be found
+nine times in ten, then down the ladder while that holds, or up while it does not.
 """
 
 from __future__ import annotations
@@ -36,15 +36,13 @@ PITCH_TURNS, LEAST_PITCH = 8, 24
 
 LADDER_STEP = 1.3
 LADDER = np.arange(-3, 12)
-"""Rungs of the ladder, in steps of `LADDER_STEP` from the size that moves the measure by the distance needed."""
+GUESS_RUNG = 3
+"""Rungs of the ladder, in steps of `LADDER_STEP` from the size that should be found; where that stands."""
 
 COUNTED_KINDS = ("absent_command", "absent_feedback", "extra_pulse")
 """Kinds without a size. They are planted into a third of the recording only: all over it they would be a habit."""
 
 LEAST_TRIALS = 10
-CONFIRMING_PASS = 3
-"""From this pass on, counted from 0, only the lowest rung without a miss so far is tried."""
-
 STRETCHES = 6
 PAUSE_S = 5.0
 
@@ -106,28 +104,33 @@ class _Cell:
         self.planted = np.zeros(self.sizes.size, dtype=np.int64)
         self.found = np.zeros(self.sizes.size, dtype=np.int64)
 
-    def lowest_open(self) -> int:
-        """Return the rung above the highest one that cannot reach nine of ten any more."""
-        missed = self.planted - self.found
-        bad = np.flatnonzero(missed > (1 - FOUND_SHARE) * np.maximum(self.planted, LEAST_TRIALS) + 1e-9)
-        return int(bad[-1]) + 1 if bad.size else 0
+    def is_bad(self, rung: int) -> bool:
+        """Return whether nine of ten cannot be reached on a rung any more."""
+        missed = self.planted[rung] - self.found[rung]
+        return bool(missed > (1 - FOUND_SHARE) * max(self.planted[rung], LEAST_TRIALS) + 1e-9)
 
-    def wanted(self, n_trials: int, number: int) -> list[int]:
-        """Return the rungs that the trials of a pass should go to: thinly over all, then ever closer to the limit."""
-        if number == 0:
-            rungs = np.arange(0, self.sizes.size, 2)
-        else:
-            rungs = np.arange(self.lowest_open(), self.sizes.size)
-            clean = rungs[self.planted[rungs] == self.found[rungs]]
-            rungs = (rungs if number < CONFIRMING_PASS else clean)[: max(CONFIRMING_PASS + 1 - number, 1)]
-        return np.resize(rungs, n_trials).tolist() if rungs.size else []
+    def is_good(self, rung: int) -> bool:
+        """Return whether enough were tried on a rung, and nine of ten found."""
+        return bool(self.planted[rung] >= LEAST_TRIALS) and not self.is_bad(rung)
+
+    def lowest_open(self) -> int:
+        """Return the rung above the highest one that is bad."""
+        bad = [rung for rung in range(self.sizes.size) if self.is_bad(rung)]
+        return bad[-1] + 1 if bad else 0
+
+    def wanted(self) -> int | None:
+        """Return the rung to try next: from the guess down while good, up while bad; None where all is known."""
+        rung = max(min(GUESS_RUNG, self.sizes.size - 1), self.lowest_open())
+        while rung < self.sizes.size and self.is_good(rung):
+            if rung == 0 or self.is_bad(rung - 1):
+                return None
+            rung -= 1
+        return rung if rung < self.sizes.size else None
 
     def smallest(self) -> int | None:
         """Return the lowest rung with enough trials and nine of ten found, none above it bad; None: not known."""
-        enough = self.planted >= LEAST_TRIALS
-        good = np.flatnonzero(enough & (self.found >= FOUND_SHARE * self.planted))
-        good = good[good >= self.lowest_open()]
-        return int(good[0]) if good.size else None
+        good = [rung for rung in range(self.lowest_open(), self.sizes.size) if self.is_good(rung)]
+        return good[0] if good else None
 
 
 def measure_sensitivity(events: pa.Table, setup: Setup, *, settings: SensitivitySettings = QUICK) -> Sensitivity:
@@ -154,8 +157,8 @@ def measure_sensitivity(events: pa.Table, setup: Setup, *, settings: Sensitivity
     frozen = freeze_limits(part, setup)
     cells = _cells(columns_of(part), frozen)
     rng = np.random.default_rng(settings.seed)
-    for number in range(settings.n_passes):
-        _one_pass(part, frozen, cells, rng, pitch=pitch, number=number)
+    for _ in range(settings.n_passes):
+        _one_pass(part, frozen, cells, rng, pitch=pitch)
     table = _table(cells)
     return Sensitivity(table=table, summary={"smallest_found": _in_words(cells), "n_events_used": part.num_rows})
 
@@ -204,17 +207,21 @@ def _ladder(columns: Columns, frozen: FrozenLimits, kind: str, own: _Bools) -> _
 
 
 def _size_needed(frozen: FrozenLimits, kind: str, own: _Bools) -> float:
-    """Return the size that moves the median event of a coil by the distance the list needs; NaN: cannot be shown."""
-    distance = frozen.distance_of(MEASURE_OF[kind])
+    """Return the size that should bring nine of ten events of a coil into the list; NaN: cannot be shown."""
+    measure = MEASURE_OF[kind]
+    distance, rows = frozen.distance_of(measure), np.flatnonzero(own)
     if distance is None or not np.isfinite(distance.z[own]).any():
         return float("nan")
-    move = float(np.nanmedian(distance.sigma[own])) * frozen.sigma_needed(kind, MEASURE_OF[kind])
-    usual = float(np.nanmedian(distance.usual_in_unit(np.flatnonzero(own))))
+    sign = -1.0 if kind in (*_SHRINKING, "supply_sag") else 1.0
+    away = frozen.sigma_needed(kind, measure) - sign * distance.z[own]
+    moves = away * distance.sigma[own]
+    move = float(np.nanquantile(moves, FOUND_SHARE))
+    usual = float(np.nanmedian(distance.usual_in_unit(rows)))
     if distance.measure.scale == "linear":
         return move
     if kind == "distorted_command":  # ripples add as squares
         return usual * float(np.sqrt(np.expm1(2 * move)))
-    share = float(np.expm1(move)) if kind not in (*_SHRINKING, "supply_sag") else float(-np.expm1(-move))
+    share = float(np.expm1(move)) if sign > 0 else float(-np.expm1(-move))
     return share * usual if kind == "supply_sag" else share
 
 
@@ -234,14 +241,14 @@ def could_show(columns: Columns, kind: str, own: _Bools) -> _Bools:
 
 
 def _one_pass(
-    part: pa.Table, frozen: FrozenLimits, cells: list[_Cell], rng: np.random.Generator, *, pitch: int, number: int
+    part: pa.Table, frozen: FrozenLimits, cells: list[_Cell], rng: np.random.Generator, *, pitch: int
 ) -> None:
     """Plant one copy, rank it, and add to the tallies."""
     columns = columns_of(part)
     tie, after = feedback_tie(columns), next_of_coil(columns)
     healthy = (frozen.log_rate > np.log(10.0)) & (columns["quality"] == "")
     planted: list[tuple[_Cell, int, int]] = []
-    for cell, rung, row in _places(columns, cells, healthy, rng, pitch=pitch, number=number):
+    for cell, rung, row in _places(columns, cells, healthy, rng, pitch=pitch):
         sign = -1.0 if cell.kind in EITHER_WAY and rng.random() < 0.5 else 1.0
         apply_fault(columns, row, cell.kind, sign * float(cell.sizes[rung]), tie=tie, after=int(after[row]))
         planted.append((cell, rung, row))
@@ -252,7 +259,7 @@ def _one_pass(
 
 
 def _places(
-    columns: Columns, cells: list[_Cell], healthy: _Bools, rng: np.random.Generator, *, pitch: int, number: int
+    columns: Columns, cells: list[_Cell], healthy: _Bools, rng: np.random.Generator, *, pitch: int
 ) -> Iterator[tuple[_Cell, int, int]]:
     """Deal out places about a pitch apart, half of one at least, to the rungs that want trials."""
     n = healthy.size
@@ -264,7 +271,7 @@ def _places(
     reserved = rng.permutation(narrow)[: LEAST_TRIALS * len(counted)]
     rest = rng.permutation(np.setdiff1d(lattice, reserved))
     for group, places in ((counted, reserved), (graded, rest)):
-        orders = _orders(group, places.size, number)
+        orders = _orders(group, places.size)
         for (cell, rung), place in zip(orders, places, strict=False):
             reach = slice(int(place), int(place) + pitch // 2)
             near = {name: values[reach] for name, values in columns.items()}
@@ -273,14 +280,11 @@ def _places(
                 yield cell, rung, int(place) + int(could[0])
 
 
-def _orders(cells: list[_Cell], n_places: int, number: int) -> Iterator[tuple[_Cell, int]]:
+def _orders(cells: list[_Cell], n_places: int) -> Iterator[tuple[_Cell, int]]:
     """Go round the cells until the places are dealt out, so that a short recording serves all alike."""
-    each = -(-n_places // max(len(cells), 1))
-    wanted = [cell.wanted(each, number) for cell in cells]
-    for turn in range(each):
-        for cell, rungs in zip(cells, wanted, strict=True):
-            if turn < len(rungs):
-                yield cell, rungs[turn]
+    wanted = [(cell, rung) for cell in cells if (rung := cell.wanted()) is not None]
+    for _ in range(-(-n_places // max(len(wanted), 1))):
+        yield from wanted
 
 
 def _table(cells: list[_Cell]) -> pa.Table:

@@ -1,0 +1,26 @@
+"""Independent parts of the ranking side by side: numpy and the trees let go of the interpreter while they work."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from typing import TypeVar
+
+__all__ = ["side_by_side"]
+
+MOST_THREADS = 4
+"""More gain little: what the threads cannot do at the same time takes a quarter of the work. Each holds the bases of
+one measure, so memory grows with them."""
+
+Item = TypeVar("Item")
+Result = TypeVar("Result")
+
+
+def side_by_side(work: Callable[[Item], Result], items: Sequence[Item]) -> list[Result]:
+    """Return ``work`` of each item, in their order; the parts must not depend on each other."""
+    threads = min(len(items), os.cpu_count() or 1, MOST_THREADS)
+    if threads < 2:
+        return [work(item) for item in items]
+    with ThreadPoolExecutor(threads) as pool:
+        return list(pool.map(work, items))
