@@ -36,6 +36,11 @@ Bools = NDArray[np.bool_]
 
 LEVEL_EVENTS = 100
 COURSE_REACH = 4.0
+REACH_DOUBT = 2.0
+CHANGING_SHARE, TURNING_SHARE = 1.0, 0.3
+"""Least share of the change of the usual value around an event, and of that of the crank angle from slot to slot, that
+it is unsure by: the engine computer acts on another moment, and where the engine turns its acceleration changes too."""
+
 LEAST_OTHERS = 3
 STEP_DOUBT = 3.0
 
@@ -97,11 +102,12 @@ def _distance(measure: Measure, values: Floats, lift: float, context: Context, c
     members = [np.flatnonzero((groups == group) & np.isfinite(values)) for group in np.unique(groups)]
     members = [rows for rows in members if rows.size]
     residual, spoken_for = values.copy(), np.ones(values.size)
-    low, high = np.zeros(values.size), np.zeros(values.size)
+    low, high, unsure = np.zeros((3, values.size))
     for rows in members:
         here = usual_here(values[rows], rows, context, conditions)
         residual[rows] -= here.usual
         spoken_for[rows], low[rows], high[rows] = here.leverage, here.low, here.high
+        unsure[rows] = here.unsure
     if not measure.pooled and context.n_groups > 1:
         movement, unsure_of = _common_movement(np.where(context.learns, residual, np.nan), context)
         residual -= movement
@@ -111,7 +117,7 @@ def _distance(measure: Measure, values: Floats, lift: float, context: Context, c
     for rows in members:
         learns = context.learns[rows]
         if not measure.pooled:
-            residual[rows] -= _course(residual[rows], learns)
+            residual[rows] -= _course(residual[rows], learns & (context.strata[rows] == 0))
         changing = _change_around((values - residual)[rows], context.segment[rows])
         told_apart = 0.35 * resolution(values[rows][learns] if learns.any() else values[rows])
         # consumers move the supply all the time: a sag is judged against all of that
@@ -121,11 +127,12 @@ def _distance(measure: Measure, values: Floats, lift: float, context: Context, c
             residual[rows],
             learns=learns,
             bases=conditions.noise(rows),
-            least=max(least, measure.floor, told_apart),
-            changes=(changing, turning[rows]),
+            least=np.maximum(unsure[rows], max(least, measure.floor, told_apart)),
+            changes=((changing, CHANGING_SHARE), (turning[rows], TURNING_SHARE)),
             along=[condition[rows] for condition in conditions_here],
         )
-    residual -= np.clip(residual, low, high)  # only now: what is within reach must not make the noise look small
+    # only now: what is within reach must not make the noise look small; nor does it count while the noise covers it
+    residual -= np.clip(residual, shrunk(low, REACH_DOUBT * sigma), shrunk(high, REACH_DOUBT * sigma))
     z = normal_from_t(residual / sigma, 1.0 / np.maximum(spoken_for, 1e-9) - 1.0)
     return Distance(measure=measure, usual=values - residual, residual=residual, sigma=sigma, z=z, lift=lift)
 
@@ -180,7 +187,7 @@ def _row_medians(x: Floats, count: NDArray[np.int64]) -> Floats:
 
 
 def _course(residual: Floats, learns: Bools) -> Floats:
-    """Return the slow movement of one cylinder's residuals, taught by the trusted rows.
+    """Return the slow movement of one cylinder's residuals, taught by the trusted rows of calm driving.
 
     It is held within what it does around the level of a longer stretch, so that a burst of large faults stays in
     sight, while a level that lasts (load, a warm coil) is usual.

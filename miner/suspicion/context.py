@@ -227,9 +227,8 @@ class Conditions:
             columns += self._charge_knots.columns(charge)
             earlier = 1.0 / self._context.supply_earlier_v[rows] - charge[:, None]
             columns += list(np.nan_to_num(earlier).T / self._charge_span)
+        columns += self._pull_columns(rows, self._context.acceleration[rows])
         columns += self._state_columns(rows)
-        pull = np.clip(self._context.acceleration[rows] / self._calm, -10, 10) / 10
-        columns += [pull, pull * (self._speed[rows] - self._speed_knots.middle)]
         columns += [np.exp(-self._context.since[rows] / 2), np.exp(-self._context.since[rows] / 15)]
         columns += [np.exp(-2 * self._context.until[rows])]
         return np.stack(columns, axis=1)
@@ -243,6 +242,20 @@ class Conditions:
         assert self._charge_knots is not None  # asked for with a supply only
         first = 1 + self._speed_knots.n_columns
         return _effect(self._charge_knots, fit.coefficients[first:], 1.0 / supply_v)
+
+    def pull_effect(self, fit: RobustFit, rows: Ints, acceleration: Floats) -> Floats:
+        """Return what a fit to `mean` makes of accelerations (n,) at the speeds of the rows."""
+        first = self._n_before_pull()
+        steady, with_speed = self._pull_columns(rows, acceleration)
+        return np.asarray(fit.coefficients[first] * steady + fit.coefficients[first + 1] * with_speed)
+
+    def _n_before_pull(self) -> int:
+        n_supply = 0 if self._charge_knots is None else self._charge_knots.n_columns + len(EARLIER_S)
+        return 1 + self._speed_knots.n_columns + n_supply
+
+    def _pull_columns(self, rows: Ints, acceleration: Floats) -> list[Floats]:
+        pull = np.clip(acceleration / self._calm, -10, 10) / 10
+        return [pull, pull * (self._speed[rows] - self._speed_knots.middle)]
 
     def earlier_share(self, fit: RobustFit) -> float:
         """Return how far the engine computer goes by the supply of a moment earlier: 0 not at all, 1 by that alone."""

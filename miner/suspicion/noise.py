@@ -36,7 +36,7 @@ SPREAD_ERROR, MEDIAN_ERROR = 1.46, 1.17
 """Relative standard error of a sigma read off the 90 % point or the median of n sizes is this over the root of n
 (asymptotic variance of a quantile, p (1 - p) / (n f^2), for a normal law)."""
 
-DOUBT = 2.0
+DOUBT = 1.0
 """Standard errors at which half of what a noise is raised by is believed: the windows are many."""
 
 UNKNOWN_SHARE = 0.5
@@ -51,7 +51,13 @@ def noise_shape(residual: Floats, x: Floats) -> RobustFit:
 
 
 def noise_of(
-    residual: Floats, *, learns: Bools, bases: Floats, least: float, changes: Sequence[Floats], along: Sequence[Floats]
+    residual: Floats,
+    *,
+    learns: Bools,
+    bases: Floats,
+    least: Floats,
+    changes: Sequence[tuple[Floats, float]],
+    along: Sequence[Floats],
 ) -> Floats:
     """Return the noise (sigma) of each event of one cylinder.
 
@@ -63,10 +69,11 @@ def noise_of(
         Rows that may teach; all do where there are too few.
     bases : ndarray (n, q)
         Conditions that the log of the noise may depend on.
-    least : float
-        What the measurement can tell apart.
-    changes : sequence of ndarray (n,)
-        By how much the usual value moves around each event, for one reason or another.
+    least : ndarray (n,)
+        What the measurement, and what is known of the conditions, can tell apart.
+    changes : sequence of (ndarray (n,), float)
+        By how much the usual value moves around each event, for one reason or another, and the share of it that it is
+        unsure by at least.
     along : sequence of ndarray (n,)
         Conditions along which the noise may be larger in places; NaN where not recorded.
     """
@@ -75,8 +82,8 @@ def noise_of(
     sigma = np.exp(noise_shape(residual[some], bases[some]).predict(bases))
     sigma *= max(mad_sigma(residual[taught] / sigma[taught]), 1e-12)
     sigma = np.maximum(sigma, least)
-    for change in changes:
-        sigma *= _raised_by(change, residual, sigma, taught)
+    for change, least_share in changes:
+        sigma = np.maximum(sigma * _raised_by(change, residual, sigma, taught), least_share * change)
     for condition in along:
         sigma *= _raised_along(condition, np.abs(residual) / sigma, taught)
     size = np.abs(residual) / sigma

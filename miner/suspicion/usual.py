@@ -22,6 +22,7 @@ __all__ = ["COURSE_EVENTS", "Usual", "usual_here"]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
+Ints = NDArray[np.int64]
 Stairs = Callable[[Floats], Floats]
 
 COURSE_EVENTS = 15
@@ -41,12 +42,15 @@ class Usual:
         One over the number of events that speak for it.
     low, high : ndarray (n,)
         Between ``usual + low`` and ``usual + high`` no value is odd; ``low <= 0 <= high``.
+    unsure : ndarray (n,)
+        Sigma at the edge of a step of the table over the supply, which is never measured as the computer measures it.
     """
 
     usual: Floats
     leverage: Floats
     low: Floats
     high: Floats
+    unsure: Floats
 
 
 def usual_here(values: Floats, rows: NDArray[np.int64], context: Context, conditions: Conditions) -> Usual:
@@ -76,19 +80,24 @@ def usual_here(values: Floats, rows: NDArray[np.int64], context: Context, condit
         leverage=fit.leverage(quick_x),
         low=np.minimum.reduce(moves).clip(max=0.0),
         high=np.maximum.reduce(moves).clip(min=0.0),
+        unsure=_unsure_of_step(supply_stairs, context.supply_v[rows], context.segment[rows]),
     )
 
 
 def _moves_with_speed(
     fit: RobustFit, stairs: Stairs, rows: NDArray[np.int64], context: Context, conditions: Conditions
 ) -> list[Floats]:
-    """Return by how much the usual value moves with the speed of a cycle before and after, and with usual wander."""
+    """Return by how much the usual value moves with the speed and the acceleration of a cycle before and after."""
 
     def effect(log_speed: Floats) -> Floats:
         return conditions.speed_effect(fit, log_speed) + stairs(np.exp(log_speed))
 
     now, reach = np.log(context.rpm[rows]), context.speed_reach(rows)
-    return [effect(now - reach) - effect(now), effect(now + reach) - effect(now)]
+    moves = [effect(now - reach) - effect(now), effect(now + reach) - effect(now)]
+    pull = context.acceleration[rows]
+    beside = (np.concatenate([pull[:1], pull[:-1]]), np.concatenate([pull[1:], pull[-1:]]))
+    steady = conditions.pull_effect(fit, rows, pull)
+    return moves + [conditions.pull_effect(fit, rows, other) - steady for other in beside]
 
 
 def _moves_with_supply(
@@ -109,6 +118,17 @@ def _moves_with_supply(
         ends_v = np.nanquantile(context.supply_v, (0.05, 0.95)).tolist()
         moves += [np.where(unknown, effect(np.full(rows.size, volts)) - now, 0.0) for volts in ends_v]
     return moves
+
+
+def _unsure_of_step(stairs: Stairs, supply_v: Floats, segment: Ints) -> Floats:
+    """Return half of what the stairs alone change by within a usual change of supply from event to event."""
+    change_v = np.abs(np.diff(supply_v))[np.diff(segment) == 0]
+    change_v = change_v[np.isfinite(change_v)]
+    if not change_v.size:
+        return np.zeros_like(supply_v)
+    reach_v, here = float(np.quantile(change_v, 0.9)), stairs(supply_v)
+    aside = [np.abs(stairs(supply_v + shift_v) - here) for shift_v in (-reach_v, reach_v)]
+    return np.asarray(np.maximum(*aside) / 2, dtype=np.float64)
 
 
 def _stairs(residual: Floats, condition: Floats, learns: Bools, slow_share: float) -> Stairs:
