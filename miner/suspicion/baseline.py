@@ -2,16 +2,14 @@
 
 The usual value of a measure is the sum of three parts, each robust on its own:
 
-* conditions: a robust regression per cylinder over the whole recording (`Conditions.mean`), Tukey weights, so that a
-  burst of faults has no say;
+* conditions: what this cylinder does at this speed, supply and state anywhere in the recording (`usual_here`);
 * common movement: what the other cylinders do within a cycle of this moment, the median of their residuals. It
   stands in for a supply voltage that was not recorded and for steps of load that move all cylinders;
 * course: the running median of the same cylinder's residuals over `COURSE_EVENTS` neighbours on each side. It follows
   slow drift; bursts shorter than that do not move it.
 
-The noise around it is a robust regression of the log of the residual's size (`Conditions.noise`): cranking is wilder
-than cruising. Where a condition was visited by few events, the distance is taken from Student's t with as many degrees
-of freedom as events speak for it, so that its limits are honestly wider.
+The noise around it is `noise_of`. Where a condition was visited by few events, the distance is taken from Student's t
+with as many degrees of freedom as events speak for it, so that its limits are honestly wider.
 """
 
 from __future__ import annotations

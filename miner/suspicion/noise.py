@@ -27,7 +27,6 @@ Bools = NDArray[np.bool_]
 LEAST_EVENTS = 8
 FIT_EVENTS = 12_000
 AROUND_EVENTS = 100
-NOISE_EVENTS = 100
 SHOULDER, SHOULDER_SIGMA = 0.97, 2.1701
 """A share of the residuals, and how many sigma a normal law puts around it."""
 
@@ -35,9 +34,6 @@ SPREAD, SPREAD_SIGMA = 0.90, 1.6449
 SPREAD_ERROR, MEDIAN_ERROR = 1.46, 1.17
 """Relative standard error of a sigma read off the 90 % point or the median of n sizes is this over the root of n
 (asymptotic variance of a quantile, p (1 - p) / (n f^2), for a normal law)."""
-
-DOUBT = 1.0
-"""Standard errors at which half of what a noise is raised by is believed: the windows are many."""
 
 UNKNOWN_SHARE = 0.5
 """Of the change of the usual value around an event: what it is unsure by, until the recording shows otherwise."""
@@ -95,11 +91,11 @@ def noise_of(
 
 def _raised(ratio: Floats, error: float, half: int) -> Floats:
     """Return the factor (at least 1) of a noise seen ``ratio`` times as large in windows of ``2 half + 1`` events."""
-    return 1.0 + shrunk(np.maximum(ratio - 1.0, 0.0), DOUBT * error / np.sqrt(2 * half + 1))
+    return 1.0 + shrunk(np.maximum(ratio - 1.0, 0.0), error / np.sqrt(2 * half + 1))
 
 
 def _window(n: int) -> int:
-    return min(NOISE_EVENTS, n // 40)
+    return min(AROUND_EVENTS, n // 40)
 
 
 def _running_spread(sizes: Floats, half: int) -> Floats:

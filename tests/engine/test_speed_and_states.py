@@ -99,3 +99,21 @@ def test_delay_follows_the_supply_and_survives_absent_feedback():
 
 def test_delay_is_zero_without_pairs():
     assert usual_delay_s(np.zeros(0), np.array([1.0]), np.array([1.0])).tolist() == [0.0]
+
+
+def test_where_all_timing_steps_every_slot_agrees_with_one_side():
+    time, crank = slots(np.full(40, 1500.0))
+    time[20:] += 8.0 / (6.0 * 1500.0)
+    both, before, after = timing_residual_deg(time, crank, np.zeros(40, int), np.ones(40, bool)).T
+    nearest = np.minimum(np.abs(before), np.abs(after))[4:36]
+    assert np.nanmax(nearest) < 0.01
+    assert abs(before[20]) > 5.0  # the slots before do not see it coming
+    assert abs(both[20]) > 1.0
+
+
+def test_a_lone_displaced_slot_agrees_with_neither_side():
+    time, crank = slots(np.full(40, 1500.0))
+    time[20] += 5.0 / (6.0 * 1500.0)
+    _, before, after = timing_residual_deg(time, crank, np.zeros(40, int), np.ones(40, bool)).T
+    assert before[20] == pytest.approx(5.0, abs=0.01)
+    assert after[20] == pytest.approx(5.0, abs=0.01)

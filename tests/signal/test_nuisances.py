@@ -212,3 +212,19 @@ def test_supply_ground_and_current_over_the_pulse(tmp_path):
     low, high = extraction.envelope[1].volts()
     assert low.size == -(-lead.n_samples // 4096)
     assert (low.min(), high.max()) == pytest.approx((13.5, 14.0), abs=0.01)
+
+
+def test_spikes_on_the_on_state_make_no_ripple_but_a_notch_does(tmp_path):
+    lead = regular()
+    volts = lead.volts()
+    for start in lead.starts.astype(int)[::2]:
+        for n in range(3):
+            volts[start + 400 + 300 * n : start + 406 + 300 * n] -= 1.0
+    for start in lead.starts.astype(int)[1::4]:
+        volts[start + 500 : start + 560] -= 1.0  # three times as long as any spike
+    extraction = extraction_of(tmp_path, volts)
+    ripple, quiet = column(extraction, "ripple_v"), column(extraction, "quiet_ripple_v")
+    assert np.median(ripple[::2]) > 0.06
+    assert np.abs(quiet[::2] - 0.02).max() < 0.004
+    assert np.array_equal(ripple[3::4], quiet[3::4])
+    assert (quiet[1::4] > 0.1).all()
