@@ -126,7 +126,7 @@ def _distance(measure: Measure, values: Floats, lift: float, context: Context, c
             learns=learns,
             bases=conditions.noise(rows),
             least=np.maximum(unsure[rows], max(least, measure.floor, told_apart)),
-            changes=((changing, CHANGING_SHARE), (turning[rows], TURNING_SHARE)),
+            changes=((changing, CHANGING_SHARE), (turning[rows], TURNING_SHARE), (_jerk(context, rows), 0.0)),
             along=[condition[rows] for condition in conditions_here],
         )
     # only now: what is within reach must not make the noise look small; nor does it count while the noise covers it
@@ -215,6 +215,12 @@ def _speed_change_deg(context: Context) -> Floats:
     speed = np.where(np.isfinite(context.rpm), context.rpm, 0.0)
     spacing_s = np.minimum(np.abs(np.gradient(context.time_s)), context.cycle_s)
     return np.asarray(6.0 * spacing_s * np.abs(np.gradient(speed)), dtype=np.float64)
+
+
+def _jerk(context: Context, rows: NDArray[np.int64]) -> Floats:
+    """Return how much the acceleration changes around each event: the computer foretells the crank from the last one."""
+    pull = context.acceleration[rows]
+    return np.abs(np.gradient(pull)) if pull.size > 1 else np.zeros_like(pull)
 
 
 def _change_around(usual: Floats, segment: NDArray[np.int64]) -> Floats:

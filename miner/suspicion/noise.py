@@ -35,9 +35,6 @@ SPREAD_ERROR, MEDIAN_ERROR = 1.46, 1.17
 """Relative standard error of a sigma read off the 90 % point or the median of n sizes is this over the root of n
 (asymptotic variance of a quantile, p (1 - p) / (n f^2), for a normal law)."""
 
-UNKNOWN_SHARE = 0.5
-"""Of the change of the usual value around an event: what it is unsure by, until the recording shows otherwise."""
-
 
 def noise_shape(residual: Floats, x: Floats) -> RobustFit:
     """Fit the log of the residual's size; a share of the middle size keeps exact zeros finite."""
@@ -120,12 +117,12 @@ def _raised_by(change: Floats, residual: Floats, sigma: Floats, taught: NDArray[
     """Return the factor (at least 1) for what the usual value is unsure by while it moves by ``change``.
 
     The share of the change that it is unsure by is read off the residuals, in order of the change over the noise:
-    small changes hide in the noise and say little, large ones are few. Where there are too few to say, half of it.
+    small changes hide in the noise and say little, large ones are few. 1 where there are too few to say.
     """
     moved = taught[change[taught] > 0]
     half = _window(moved.size)
     if half < LEAST_EVENTS:
-        return np.maximum(UNKNOWN_SHARE * change / sigma, 1.0)
+        return np.ones_like(sigma)
     ratio = change / sigma
     order = moved[np.argsort(ratio[moved], kind="stable")]
     share = _running_spread(np.abs(residual[order]) / change[order], half)
