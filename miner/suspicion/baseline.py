@@ -218,7 +218,7 @@ def _speed_change_deg(context: Context) -> Floats:
 
 
 def _jerk(context: Context, rows: NDArray[np.int64]) -> Floats:
-    """Return how much the acceleration changes around each event: the computer foretells the crank from the last one."""
+    """Return how much the acceleration changes around each event: the computer foretells the crank by the last."""
     pull = context.acceleration[rows]
     return np.abs(np.gradient(pull)) if pull.size > 1 else np.zeros_like(pull)
 
