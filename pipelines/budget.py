@@ -27,7 +27,7 @@ __all__ = [
 
 MIB, GIB = 1 << 20, 1 << 30
 
-BASE_BYTES = 400 * MIB
+BASE_BYTES = 480 * MIB
 """A worker with all libraries loaded, room for compiling the kernels included: reading 3 leads at 1 MS/s took 501 MB in
 all on a machine's first run, 349 MB afterwards; at 200 kS/s 376 MB at most, for 5 minutes as for 120."""
 

@@ -184,7 +184,7 @@ def test_a_long_recording_is_spread_over_workers_of_which_one_is_killed(two_work
     n_sections = make_plan(tmp_path / "in", tmp_path / "local", steps).jobs[0].look.n_sections
     assert n_sections == 11
     mine(tmp_path / "in", tmp_path / "local", steps, LocalPool(1, steps))
-    slow = ShortSections(section_s=2.0, pause_s=0.3)
+    slow = ShortSections(section_s=2.0, pause_s=1.0)
     pids = [process.pid for process in two_workers.processes[1:]]
     killer = KillLater(two_workers.processes[1].pid, tmp_path / "out" / ".work", n_sections=3)
     results = mine(tmp_path / "in", tmp_path / "out", slow, cluster.ClusterExecutor(two_workers.address, slow))
