@@ -34,7 +34,7 @@ FOUND_SHARE = 0.9
 PITCH_TURNS, LEAST_PITCH = 8, 24
 """Planted events lie this many turns of the firing sequence, and this many events, apart on average."""
 
-LADDER_STEP = 1.3
+LADDER_STEP = 1.25
 LADDER = np.arange(-3, 12)
 GUESS_RUNG = 3
 """Rungs of the ladder, in steps of `LADDER_STEP` from the size that should be found; where that stands."""
