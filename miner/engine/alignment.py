@@ -15,6 +15,7 @@ slot only anchors the place in the cycle each time it is seen; every wrong count
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numba
@@ -59,6 +60,22 @@ class LeadGaps:
     first: NDArray[np.int64]
     start_s: NDArray[np.float64]
     stop_s: NDArray[np.float64]
+
+    @classmethod
+    def joined(cls, of_leads: Sequence[tuple[NDArray[np.float64], NDArray[np.float64]]]) -> LeadGaps:
+        """Return the gaps of leads that are given as starts and stops, in any order, one pair a lead."""
+        starts, stops, first = [], [], [0]
+        for start_s, stop_s in of_leads:
+            order = np.argsort(start_s, kind="stable")
+            starts.append(start_s[order])
+            stops.append(np.maximum.accumulate(stop_s[order]))
+            first.append(first[-1] + len(start_s))
+        return cls(first=np.array(first, dtype=np.int64), start_s=np.concatenate(starts), stop_s=np.concatenate(stops))
+
+    def of(self, lead: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Return starts and stops of one lead, ascending."""
+        rows = slice(self.first[lead], self.first[lead + 1])
+        return self.start_s[rows], self.stop_s[rows]
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -206,8 +206,7 @@ def _visible(
     """Return whether each lead would have shown each slot, shape (n_leads, n)."""
     visible = plan.serves[:, place]
     for lead in range(len(plan.lead)):
-        rows = slice(unseen.first[lead], unseen.first[lead + 1])
-        start, stop = unseen.start_s[rows], unseen.stop_s[rows]
+        start, stop = unseen.of(lead)
         following = np.minimum(np.searchsorted(stop, turn_on - slack_s), len(stop) - 1)
         visible[lead] &= start[following] > turn_on + slack_s
     return np.asarray(visible)
@@ -223,11 +222,10 @@ def _merged(
 ) -> NDArray[np.bool_]:
     """Return whether a slot without own answer was due while the lead was busy with this slot's feedback."""
     merged = np.zeros(len(place), dtype=np.bool_)
-    for lead in np.flatnonzero(~plan.is_command):
+    for lead in np.flatnonzero(~plan.is_command).tolist():
         silent = np.flatnonzero(plan.serves[lead, place] & (feedback < 0))
         answered = np.flatnonzero((feedback >= 0) & (observed.lead[feedback] == lead))
-        rows = slice(hidden.first[lead], hidden.first[lead + 1])
-        start, stop = hidden.start_s[rows], hidden.stop_s[rows]
+        start, stop = hidden.of(lead)
         over = np.minimum(np.searchsorted(stop, turn_on[silent]), len(stop) - 1)
         inside = silent[start[over] <= turn_on[silent]]
         before = np.searchsorted(turn_on[answered], turn_on[inside]) - 1
@@ -245,7 +243,7 @@ def _broken(
     """Return whether a gap of one of a slot's leads ended within the cycle before it."""
     broken = np.zeros(len(place), dtype=np.bool_)
     for lead in range(len(plan.lead)):
-        stop = unseen.stop_s[unseen.first[lead] : unseen.first[lead + 1]] - GAP_SLACK_S
+        stop = unseen.of(lead)[1] - GAP_SLACK_S
         following = np.searchsorted(stop, turn_on - cycle_s)
         ended = stop[np.minimum(following, len(stop) - 1)] <= turn_on
         broken |= plan.serves[lead, place] & ended & (following < len(stop))

@@ -111,7 +111,7 @@ def lead_gaps(pulses: pa.Table, gaps: pa.Table, plan: SlotPlan, observed: Observ
     start, stop = gaps["start_s"].to_numpy(), gaps["stop_s"].to_numpy()
     index = pulses["lead"].to_numpy()
     duration = pulses["duration_us"].to_numpy() * 1e-6
-    first, starts, stops = [0], [], []
+    of_leads = []
     for k, lead in enumerate(plan.lead):
         mine = np.isnan(named) | (named == lead)
         own = duration[index == lead]
@@ -120,11 +120,8 @@ def lead_gaps(pulses: pa.Table, gaps: pa.Table, plan: SlotPlan, observed: Observ
         reach += 2.0 * float(np.median(observed.delay_s[observed.lead == k])) if answers else 0.0
         begin = np.concatenate(([-np.inf], start[mine] - reach, [end_s - reach]))
         end = np.concatenate(([0.0], stop[mine] + GAP_SLACK_S, [np.inf]))
-        order = np.argsort(begin, kind="stable")
-        starts.append(begin[order])
-        stops.append(np.maximum.accumulate(end[order]))
-        first.append(first[-1] + len(begin))
-    return LeadGaps(first=np.array(first, dtype=np.int64), start_s=np.concatenate(starts), stop_s=np.concatenate(stops))
+        of_leads.append((begin, end))
+    return LeadGaps.joined(of_leads)
 
 
 def with_busy(unseen: LeadGaps, pulses: pa.Table, plan: SlotPlan, observed: Observed) -> LeadGaps:
@@ -135,10 +132,9 @@ def with_busy(unseen: LeadGaps, pulses: pa.Table, plan: SlotPlan, observed: Obse
     """
     start = observed.turn_on_s
     length = pulses["duration_us"].to_numpy()[observed.row] * 1e-6
-    first, starts, stops = [0], [], []
+    of_leads = []
     for lead in range(len(plan.lead)):
-        rows = slice(unseen.first[lead], unseen.first[lead + 1])
-        begin, end = unseen.start_s[rows], unseen.stop_s[rows]
+        begin, end = unseen.of(lead)
         own = np.flatnonzero(observed.lead == lead)
         if plan.serves[lead].sum() > 1 and len(own) > 1:
             pause = np.diff(start[own]) - length[own[:-1]]
@@ -147,12 +143,8 @@ def with_busy(unseen: LeadGaps, pulses: pa.Table, plan: SlotPlan, observed: Obse
             own = own[(beside < length[own]) & (length[own] > (BUSY_AFTER + BUSY_BEFORE_END) * least)]
             begin = np.concatenate((begin, start[own] + BUSY_AFTER * least))
             end = np.concatenate((end, start[own] + length[own] - BUSY_BEFORE_END * least))
-            order = np.argsort(begin, kind="stable")
-            begin, end = begin[order], np.maximum.accumulate(end[order])
-        starts.append(begin)
-        stops.append(end)
-        first.append(first[-1] + len(begin))
-    return LeadGaps(first=np.array(first, dtype=np.int64), start_s=np.concatenate(starts), stop_s=np.concatenate(stops))
+        of_leads.append((begin, end))
+    return LeadGaps.joined(of_leads)
 
 
 def without_clip(
@@ -172,18 +164,14 @@ def without_clip(
     place, turn_on_s, command, feedback : ndarray, shape (n,)
         Observable slot, turn-on and pulses (-1 for none) of each tracked slot.
     """
-    first, starts, stops = [0], [], []
+    of_leads = []
     for lead in range(len(plan.lead)):
-        rows = slice(gaps.first[lead], gaps.first[lead + 1])
-        begin, end = gaps.start_s[rows], gaps.stop_s[rows]
+        begin, end = gaps.of(lead)
         own = np.flatnonzero(plan.serves[lead, place])
         off = (command[own] < 0) & (feedback[own] >= 0) & plan.is_command[lead]
         edge = np.flatnonzero(np.diff(off.astype(np.int8), prepend=0, append=0)).reshape(-1, 2)
         for low, high in edge[edge[:, 1] - edge[:, 0] >= CLIP_OFF]:
             after = turn_on_s[own[high]] - 2.0 * GAP_SLACK_S if high < len(own) else np.inf
             begin, end = np.append(begin, turn_on_s[own[low]] - GAP_SLACK_S), np.append(end, after)
-        order = np.argsort(begin, kind="stable")
-        starts.append(begin[order])
-        stops.append(np.maximum.accumulate(end[order]))
-        first.append(first[-1] + len(begin))
-    return LeadGaps(first=np.array(first, dtype=np.int64), start_s=np.concatenate(starts), stop_s=np.concatenate(stops))
+        of_leads.append((begin, end))
+    return LeadGaps.joined(of_leads)
