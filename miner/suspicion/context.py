@@ -206,6 +206,13 @@ class Conditions:
     context : Context
     supply : bool
         Whether the supply voltage is among the conditions of the usual value.
+
+    Attributes
+    ----------
+    with_supply : bool
+        Whether it is, and was recorded.
+    usual_supply_v : ndarray (2,)
+        What 5 and 95 % of the events lie below; empty without a supply.
     """
 
     def __init__(self, context: Context, *, supply: bool) -> None:
@@ -216,6 +223,12 @@ class Conditions:
         self._speed_knots = _Hinges.over(self._speed, (0.05, 0.2, 0.4, 0.6, 0.8, 0.95))
         self._noise_knots = _Hinges.over(self._speed, (0.2, 0.5, 0.8))
         self._charge_knots = None if self._charge is None else _Hinges.over(self._charge, (0.1, 0.5, 0.9))
+        self._n_before_earlier = 1 + self._speed_knots.n_columns
+        self._n_before_pull = self._n_before_earlier
+        if self._charge_knots is not None:
+            self._n_before_earlier += self._charge_knots.n_columns
+            self._n_before_pull = self._n_before_earlier + len(EARLIER_S)
+        self.usual_supply_v = np.nanquantile(context.supply_v, (0.05, 0.95)) if self.with_supply else np.empty(0)
         self._states = np.unique(context.state)[:-1]
         self._calm = max(mad_sigma(context.acceleration), 1e-4)
 
@@ -245,13 +258,9 @@ class Conditions:
 
     def pull_effect(self, fit: RobustFit, rows: Ints, acceleration: Floats) -> Floats:
         """Return what a fit to `mean` makes of accelerations (n,) at the speeds of the rows."""
-        first = self._n_before_pull()
+        first = self._n_before_pull
         steady, with_speed = self._pull_columns(rows, acceleration)
         return np.asarray(fit.coefficients[first] * steady + fit.coefficients[first + 1] * with_speed)
-
-    def _n_before_pull(self) -> int:
-        n_supply = 0 if self._charge_knots is None else self._charge_knots.n_columns + len(EARLIER_S)
-        return 1 + self._speed_knots.n_columns + n_supply
 
     def _pull_columns(self, rows: Ints, acceleration: Floats) -> list[Floats]:
         pull = np.clip(acceleration / self._calm, -10, 10) / 10
@@ -259,12 +268,9 @@ class Conditions:
 
     def earlier_share(self, fit: RobustFit) -> float:
         """Return how far the engine computer goes by the supply of a moment earlier: 0 not at all, 1 by that alone."""
-        assert self._charge_knots is not None  # asked for with a supply only
-        first = 1 + self._speed_knots.n_columns + self._charge_knots.n_columns
-        by_earlier = float(np.abs(fit.coefficients[first : first + len(EARLIER_S)]).sum())
-        usual_v = np.nanquantile(self._context.supply_v, (0.05, 0.95))
-        low, high = self.supply_effect(fit, usual_v)
-        slope = abs(high - low) * self._charge_span / max(abs(float(np.diff(1.0 / usual_v)[0])), 1e-12)
+        by_earlier = float(np.abs(fit.coefficients[self._n_before_earlier : self._n_before_pull]).sum())
+        low, high = self.supply_effect(fit, self.usual_supply_v)
+        slope = abs(high - low) * self._charge_span / max(abs(float(np.diff(1.0 / self.usual_supply_v)[0])), 1e-12)
         return min(by_earlier / max(float(slope), 1e-12), 1.0)
 
     @property

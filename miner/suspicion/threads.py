@@ -10,8 +10,7 @@ from typing import TypeVar
 __all__ = ["side_by_side"]
 
 MOST_THREADS = 4
-"""More gain little: what the threads cannot do at the same time takes a quarter of the work. Each holds the bases of
-one measure, so memory grows with them."""
+"""Each holds the bases of one measure, so memory grows with them (own choice)."""
 
 Item = TypeVar("Item")
 Result = TypeVar("Result")

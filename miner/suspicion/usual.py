@@ -53,7 +53,7 @@ class Usual:
     unsure: Floats
 
 
-def usual_here(values: Floats, rows: NDArray[np.int64], context: Context, conditions: Conditions) -> Usual:
+def usual_here(values: Floats, rows: Ints, context: Context, conditions: Conditions) -> Usual:
     """Return the usual value from the conditions alone, for the ``rows`` of one cylinder."""
     learns = context.learns[rows]
     taught = np.flatnonzero(learns) if learns.sum() >= LEAST_EVENTS else np.arange(rows.size)
@@ -85,15 +85,16 @@ def usual_here(values: Floats, rows: NDArray[np.int64], context: Context, condit
 
 
 def _moves_with_speed(
-    fit: RobustFit, stairs: Stairs, rows: NDArray[np.int64], context: Context, conditions: Conditions
+    fit: RobustFit, stairs: Stairs, rows: Ints, context: Context, conditions: Conditions
 ) -> list[Floats]:
     """Return by how much the usual value moves with the speed and the acceleration of a cycle before and after."""
 
     def effect(log_speed: Floats) -> Floats:
         return conditions.speed_effect(fit, log_speed) + stairs(np.exp(log_speed))
 
-    now, reach = np.log(context.rpm[rows]), context.speed_reach(rows)
-    moves = [effect(now - reach) - effect(now), effect(now + reach) - effect(now)]
+    log_speed, reach = np.log(context.rpm[rows]), context.speed_reach(rows)
+    now = effect(log_speed)
+    moves = [effect(log_speed - reach) - now, effect(log_speed + reach) - now]
     pull = context.acceleration[rows]
     beside = (np.concatenate([pull[:1], pull[:-1]]), np.concatenate([pull[1:], pull[-1:]]))
     steady = conditions.pull_effect(fit, rows, pull)
@@ -101,7 +102,7 @@ def _moves_with_speed(
 
 
 def _moves_with_supply(
-    fit: RobustFit, stairs: Stairs, rows: NDArray[np.int64], context: Context, conditions: Conditions
+    fit: RobustFit, stairs: Stairs, rows: Ints, context: Context, conditions: Conditions
 ) -> list[Floats]:
     """Return by how much it moves with the supply of a moment earlier, as far as this engine was seen to go by that.
 
@@ -115,8 +116,8 @@ def _moves_with_supply(
     now, believed = effect(supply_v), conditions.earlier_share(fit)
     moves = [believed * (effect(earlier) - now) for earlier in context.supply_earlier_v[rows].T]
     if unknown.any():
-        ends_v = np.nanquantile(context.supply_v, (0.05, 0.95)).tolist()
-        moves += [np.where(unknown, effect(np.full(rows.size, volts)) - now, 0.0) for volts in ends_v]
+        ends = [effect(np.full(rows.size, volts)) for volts in conditions.usual_supply_v.tolist()]
+        moves += [np.where(unknown, end - now, 0.0) for end in ends]
     return moves
 
 
@@ -142,7 +143,7 @@ def _stairs(residual: Floats, condition: Floats, learns: Bools, slow_share: floa
     residual = residual - slow_share * running_median(residual, COURSE_EVENTS)
     taught = np.flatnonzero(learns & np.isfinite(condition))
     half = min(STAIR_EVENTS, taught.size // 40)
-    if half < 8:
+    if half < LEAST_EVENTS:
         return np.zeros_like
     order = taught[np.argsort(condition[taught], kind="stable")]
     grid, middle = condition[order], float(np.median(condition[taught]))
