@@ -21,10 +21,10 @@ from miner.suspicion.evidence import KIND_WORDS
 from miner.suspicion.exact import binomial_interval, binomial_upper, poisson_upper
 from miner.suspicion.frozen import FrozenLimits, freeze_limits
 from miner.synthetic.columns import Columns, columns_of, events_table
-from miner.synthetic.faults import MEASURE_OF, apply_fault, feedback_tie, next_of_coil, unit_of
+from miner.synthetic.faults import EITHER_WAY, MEASURE_OF, apply_fault, feedback_tie, next_of_coil, unit_of
 
 __all__ = [
-    "EITHER_WAY", "FULL", "QUICK", "Sensitivity", "SensitivitySettings", "could_show", "fault_rate_limits",
+    "FULL", "QUICK", "Sensitivity", "SensitivitySettings", "could_show", "fault_rate_limits",
     "measure_sensitivity",
 ]  # fmt: skip
 
@@ -47,8 +47,6 @@ STRETCHES = 6
 PAUSE_S = 5.0
 
 _SHRINKING = ("short_on_time", "early_feedback", "weak_command", "weak_feedback")
-EITHER_WAY = ("odd_feedback_width", "uneven_interval")
-"""Kinds whose size has a sign."""
 
 _Floats = NDArray[np.float64]
 _Ints = NDArray[np.int64]

@@ -28,11 +28,11 @@ from miner.events.table import build_events
 from miner.recording.reader import Recording
 from miner.signal.leads import LeadProfile, LeadSpec
 from miner.signal.work import SectionWork
-from miner.suspicion.sensitivity import EITHER_WAY, could_show
+from miner.suspicion.sensitivity import could_show
 from miner.suspicion.waveform_compare import COMPARED, Compared, Planted, compare_planted
 from miner.suspicion.waveform_stretch import PulseFinder, Stretch, choose_stretches, read_stretch, store_pulse
 from miner.synthetic.columns import Columns, columns_of
-from miner.synthetic.faults import MEASURE_OF, feedback_tie, unit_of
+from miner.synthetic.faults import EITHER_WAY, MEASURE_OF, feedback_tie, unit_of
 from miner.synthetic.waveform_faults import EventSamples, NoRoomError, plant_in_samples
 
 __all__ = ["SAMPLED_KINDS", "sample_waveform"]

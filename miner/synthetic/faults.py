@@ -18,7 +18,7 @@ from miner.schema import Column, Table
 from miner.synthetic.columns import MEASURES, Columns, columns_of, events_table
 
 __all__ = [
-    "FAULTS", "FEEDBACK_COLUMNS", "MEASURE_OF", "Tie", "apply_fault", "faults_table", "feedback_tie",
+    "EITHER_WAY", "FAULTS", "FEEDBACK_COLUMNS", "MEASURE_OF", "Tie", "apply_fault", "faults_table", "feedback_tie",
     "plant_in_events", "robust_sigma",
 ]  # fmt: skip
 
@@ -27,6 +27,9 @@ Tie = str
 
 FEEDBACK_COLUMNS = ("delay_us", "feedback_width_us", "feedback_amplitude_v", "feedback_rise_us", "feedback_ripple_v")
 LEAST_WIDTH_US = 40.0
+
+EITHER_WAY = ("odd_feedback_width", "uneven_interval")
+"""Kinds whose size has a sign."""
 
 MEASURE_OF = {
     "short_on_time": "on_time_us", "long_on_time": "on_time_us", "late_feedback": "delay_us",
@@ -332,8 +335,7 @@ def _could_show(columns: Columns, kind: str) -> NDArray[np.bool_]:
 
 
 def _signed(kind: str, size: float, rng: np.random.Generator) -> float:
-    either = kind in ("odd_feedback_width", "uneven_interval")
-    return size * (1.0 if not either or rng.random() < 0.5 else -1.0)
+    return size * (1.0 if kind not in EITHER_WAY or rng.random() < 0.5 else -1.0)
 
 
 def _from_sigma(columns: Columns, row: int, kind: str, n_sigma: float, sigma: float) -> float:
