@@ -76,9 +76,14 @@ def _cut_at_the_end(
     return pulses, lost
 
 
-def step_fit(v: ArrayLike, level: float, *, rising: bool) -> int:
-    """Return the first sample behind the step that fits the two-valued signal best; -1 where nothing crosses."""
-    above = np.asarray(v, float) >= level
+def step_fit(v: ArrayLike, level: float, settled: float, *, rising: bool) -> int:
+    """Return the first sample behind the step that fits the two-valued signal best; -1 where nothing crosses.
+
+    What follows the first sample that comes to ``settled`` from before it does not count.
+    """
+    there = (np.asarray(v, float) >= settled) == rising
+    come = [i for i in range(1, there.size) if there[i] and not there[i - 1]]
+    above = (np.asarray(v, float) >= level)[: come[0] + 1 if come else None]
     wanted = [i for i in range(1, above.size) if above[i] == rising and above[i - 1] != rising]
     cost = [np.count_nonzero(above[:i] == rising) + np.count_nonzero(above[i:] != rising) for i in wanted]
     return wanted[int(np.argmin(cost))] if wanted else -1

@@ -56,6 +56,9 @@ _SPIKE_SIGMA, _SPIKE_SHARE, _SPIKE_DEPTH = 4.0, 0.1, 0.7
 """Of the on-state: samples this many sigma off that are few in a row, while they are no more than this share of it and
 no deeper than this share of the amplitude, are spikes of the neighbours. More or deeper ones are its own."""
 
+_NEVER = -np.inf
+"""Where a pulse ends, dropouts before it are as likely as bounce behind: all crossings are weighed."""
+
 _SLOW_SAMPLES = 10.0
 """A pulse of fewer samples is measured to a few per cent only."""
 
@@ -122,13 +125,19 @@ def _median(raw, base, start, stop, sign, n_most):  # type: ignore[no-untyped-de
 
 
 @njit(cache=True, nogil=True)
-def reference_instant(raw, base, sign, level, lo, hi, rising):  # type: ignore[no-untyped-def]
-    """Return (index of the first sample behind the lasting transition, its interpolated instant) within ``[lo, hi)``.
+def reference_instant(raw, base, sign, level, settled, lo, hi, rising):  # type: ignore[no-untyped-def]
+    """Return (index of the first sample behind the transition, its interpolated instant) within ``[lo, hi)``.
 
-    Of all crossings in the wanted direction it is the one that leaves fewest samples on the wrong side of it: the
-    least squares step through the two-valued signal. Spikes before, and ringing or bounce behind, are outvoted; the
-    earlier of equals wins. (-1, NaN) where there is none.
+    The transition is over with the first sample that comes to ``settled``: what falls back after that is ringing or
+    bounce of a line that has switched. Of all crossings of ``level`` up to there it is the one that leaves fewest
+    samples on the wrong side of it, the least squares step through the two-valued signal: a spike that falls back
+    before it gets that far is outvoted, and so is noise on a slow edge; the earlier of equals wins. (-1, NaN) where
+    there is none.
     """
+    for i in range(lo + 1, hi):
+        if (sign * raw[i - base] >= settled) == rising and (sign * raw[i - 1 - base] >= settled) != rising:
+            hi = i + 1
+            break
     n_behind_wrong = 0
     for i in range(lo + 1, hi):
         n_behind_wrong += (sign * raw[i - base] >= level) != rising
@@ -187,9 +196,9 @@ def _edges(raw, base, lim, pulse, off, on):  # type: ignore[no-untyped-def]
     low, high = off + 0.1 * (on - off), off + 0.9 * (on - off)
     near = lim.min_off
     first = _first_at(raw, base, sign, half, start, stop, 1)
-    i, t50 = reference_instant(raw, base, sign, half, max(first - near, floor), min(first + near, stop), True)
+    i, t50 = reference_instant(raw, base, sign, half, high, max(first - near, floor), min(first + near, stop), True)
     last = _first_at(raw, base, sign, half, stop - 1, start, -1)
-    j, u50 = reference_instant(raw, base, sign, half, max(last - near, i, start), min(last + near, limit), False)
+    j, u50 = reference_instant(raw, base, sign, half, _NEVER, max(last - near, i, start), min(last + near, limit), False)
     t10 = t90 = u90 = u10 = np.nan
     if i >= 0:
         t10 = _back_to(raw, base, sign, low, i, max(floor, start - lim.before), True)

@@ -59,13 +59,14 @@ def test_pulses_of_random_levels_with_a_gap(runs, gap):
 def test_lasting_transition(kernel, rising):
     rng = np.random.default_rng(6)
     for _ in range(60):
-        v = rng.choice([0, 10], 40, p=[0.3, 0.7]).astype(np.int16)
-        v[:15] = np.where(rng.random(15) < 0.2, 10, 0)
-        v = v if rising else v[::-1].copy()
-        index, instant = kernel(v, 0, 1.0, 5.0, 0, 40, rising)
-        assert index == step_fit(v, 5.0, rising=rising)
+        v = rng.choice([1, 4, 6, 9], 40, p=[0.2, 0.15, 0.15, 0.5]).astype(np.int16)
+        v[:15] = rng.choice([1, 4, 6, 9], 15, p=[0.5, 0.3, 0.19, 0.01])
+        v = v if rising else 10 - v
+        settled = 8.5 if rising else 1.5
+        index, instant = kernel(v, 0, 1.0, 5.0, settled, 0, 40, rising)
+        assert index == step_fit(v, 5.0, settled, rising=rising)
         if index > 0:
-            assert instant == pytest.approx(index - 0.5)
+            assert instant == pytest.approx(index - 1 + (5.0 - v[index - 1]) / (v[index] - v[index - 1]))
 
 
 @pytest.mark.parametrize("kernel", [middle, middle.py_func], ids=["compiled", "python"])
