@@ -198,7 +198,8 @@ def _edges(raw, base, lim, pulse, off, on):  # type: ignore[no-untyped-def]
     first = _first_at(raw, base, sign, half, start, stop, 1)
     i, t50 = reference_instant(raw, base, sign, half, high, max(first - near, floor), min(first + near, stop), True)
     last = _first_at(raw, base, sign, half, stop - 1, start, -1)
-    j, u50 = reference_instant(raw, base, sign, half, _NEVER, max(last - near, i, start), min(last + near, limit), False)
+    lo, hi = max(last - near, i, start), min(last + near, limit)
+    j, u50 = reference_instant(raw, base, sign, half, _NEVER, lo, hi, False)
     t10 = t90 = u90 = u10 = np.nan
     if i >= 0:
         t10 = _back_to(raw, base, sign, low, i, max(floor, start - lim.before), True)

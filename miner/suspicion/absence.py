@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from miner.suspicion.context import Context
 from miner.suspicion.measures import column_values, seen_values
+from miner.suspicion.robust import mad_sigma
 
 __all__ = ["BASE_RATE", "Counted", "count_suspects"]
 
@@ -26,6 +27,10 @@ BASE_RATE = 1e-3
 
 EDGE_CYCLES = 1.0
 SHORT_PAUSE_S = 0.4
+CUT_DOUBT = 3000.0
+COAST_SIGMA = 2.0
+"""A fall of speed of this many usual changes from cycle to cycle is more than the unevenness of steady running."""
+
 BLOCKS = 24
 SPEED_BINS = 16
 
@@ -53,10 +58,10 @@ def count_suspects(events: pa.Table, context: Context) -> tuple[list[Counted], l
     command, feedback = seen_values(events, "command_seen"), seen_values(events, "feedback_seen")
     confidence = column_values(events, "cylinder_confidence")
     silent = np.where(command >= 0, command == 0, feedback == 0)
-    paused = np.zeros_like(silent)
+    paused, may_be_cut = np.zeros_like(silent), np.zeros_like(silent)
     told = np.flatnonzero((command >= 0) | (feedback >= 0))
-    paused[told] = _pauses(silent[told], told, context)
-    doubt = _doubt(context, confidence)
+    paused[told], may_be_cut[told] = _pauses(silent[told], told, context)
+    doubt = np.where(may_be_cut, CUT_DOUBT, 1.0) * _doubt(context, confidence)
     found, notes = [], []
     for kind, absent in (("absent_command", command == 0), ("absent_feedback", (feedback == 0) & (command != 0))):
         shown = absent & ~paused
@@ -68,17 +73,18 @@ def count_suspects(events: pa.Table, context: Context) -> tuple[list[Counted], l
     return found, notes
 
 
-def _pauses(silent: Bools, rows: NDArray[np.int64], context: Context) -> Bools:
+def _pauses(silent: Bools, rows: NDArray[np.int64], context: Context) -> tuple[Bools, Bools]:
     """Return which ``rows`` lie in a stretch where every cylinder is silent: a cut, a stop or a start, not a fault.
 
     That is a run over two whole cycles, or, where only one cylinder is watched, a run of at least four that lasts
     `SHORT_PAUSE_S`; and a run that touches the start or the end of a stretch, because there the engine may as well
-    not have been running.
+    not have been running. Secondly, which lie in a shorter run over several cylinders while the engine was coasting
+    already: a short cut of the fuel looks like that as well.
     """
-    paused = np.zeros_like(silent)
+    paused, may_be_cut = np.zeros_like(silent), np.zeros_like(silent)
     places = np.flatnonzero(silent)
     if places.size == 0:
-        return paused
+        return paused, may_be_cut
     n_watched = np.unique(context.group[rows]).size
     breaks = (np.diff(places) > 1) | (np.diff(context.segment[rows[places]]) > 0)
     for run in np.split(places, np.flatnonzero(breaks) + 1):
@@ -86,7 +92,16 @@ def _pauses(silent: Bools, rows: NDArray[np.int64], context: Context) -> Bools:
         long_enough = n_watched > 1 or context.time_s[last] - context.time_s[first] >= SHORT_PAUSE_S
         whole = run.size >= max(2 * n_watched, 4) and long_enough
         paused[run] = whole or context.since[first] == 0 or context.until[last] == 0
-    return paused
+        may_be_cut[run] = np.unique(context.group[rows[run]]).size > 1 and _coasts(int(first), int(last), context)
+    return paused, may_be_cut
+
+
+def _coasts(first: int, last: int, context: Context) -> bool:
+    """Tell whether the speed falls over the cycle before the rows, across them and over the cycle after them."""
+    turn = context.n_groups
+    places = np.clip(np.array([first - 1 - turn, first - 1, last + 1, last + 1 + turn]), 0, context.rpm.size - 1)
+    falls = np.diff(np.log(context.rpm[places]))
+    return bool(np.all(falls < 0) and falls.sum() < -COAST_SIGMA * mad_sigma(context.acceleration))
 
 
 def _doubt(context: Context, confidence: Floats) -> Floats:

@@ -24,6 +24,9 @@ GRID_HZ = 250.0
 STOPPED, CRANKING, RUNNING = 0, 1, 2
 FLARE_RPM = 550.0
 FLARE_DECAY_S = 0.7
+LEAST_CUT_S = 0.5
+"""An overrun that is over sooner is not worth a cut of the fuel: the pull would go and come back with a jerk (common
+practice, no source)."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -104,7 +107,8 @@ def run_drive(scenario: Scenario) -> DriveTrace:
     braking = np.gradient(_smooth(speed_kmh, int(GRID_HZ))) * GRID_HZ < -1.0
     overrun = (mode == RUNNING) & braking & (rpm > 1.5 * drive.idle_rpm) & (speed_kmh > 12.0)
     if drive.fuel_cut == "dropped":
-        ignition = ignition & ~_held(overrun, int(0.3 * GRID_HZ))
+        cut = _held(overrun, int(0.3 * GRID_HZ))
+        ignition = ignition & ~_lasting(cut, int(LEAST_CUT_S * GRID_HZ))
     ignition &= rpm > 0.35 * drive.crank_rpm
     load = np.clip(0.12 + 0.000_35 * accel + 0.004 * speed_kmh, 0.05, 1.0)
     pattern = scenario.engine.pattern
@@ -156,6 +160,15 @@ def _smooth(values: NDArray[np.float64], width: int) -> NDArray[np.float64]:
     total = np.concatenate([[0.0], np.cumsum(np.pad(values, half, mode="edge"))])
     size = 2 * half + 1
     return np.asarray((total[size:] - total[:-size]) / size)
+
+
+def _lasting(flags: NDArray[np.bool_], points: int) -> NDArray[np.bool_]:
+    """Return the flags without stretches shorter than a number of points."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], flags, [False]]).astype(np.int8))).reshape(-1, 2)
+    lasting = flags.copy()
+    for first, stop in edges[np.diff(edges, axis=1)[:, 0] < points]:
+        lasting[first:stop] = False
+    return lasting
 
 
 def _held(flags: NDArray[np.bool_], points: int) -> NDArray[np.bool_]:

@@ -7,34 +7,32 @@ from __future__ import annotations
 
 import argparse
 import sys
+import tempfile
 from pathlib import Path
 
 import numpy as np
 
-from miner.engine.setup import Setup, parse_setup
+from miner.signal.extract import extract_pulses
+from miner.signal.profile import profile_leads
 from miner.suspicion.exact import poisson_interval
 from miner.suspicion.ranking import rank_events
-from miner.synthetic.plan import plan_drive
 from miner.synthetic.presets import healthy_hour
-from miner.synthetic.scenario import Scenario
+from miner.synthetic.writer import write_recording
+from pipelines.steps import find_events, open_source
 
 RATES = (0.1, 1.0, 10.0)
 DOCS = Path(__file__).parents[2] / "docs"
 
 
-def setup_of(scenario: Scenario) -> Setup:
-    channels = [
-        {"column": lead.column, "role": lead.role} | ({"cylinder": lead.cylinder} if lead.cylinder else {})
-        for lead in scenario.leads
-    ]
-    engine = {"cylinders": scenario.engine.cylinders, "firing_order": list(scenario.engine.firing_order)}
-    return parse_setup({"engine": engine, "channel": channels})
-
-
 def hour_rates(seed: int) -> np.ndarray:
-    """Return the false alarms an hour claimed for every event of one healthy hour."""
-    scenario = healthy_hour(seed)
-    ranking = rank_events(plan_drive(scenario).events, setup_of(scenario))
+    """Return the false alarms an hour claimed for every event of one healthy hour, drawn, read and ranked."""
+    with tempfile.TemporaryDirectory() as folder:
+        write_recording(healthy_hour(seed), folder)
+        source = open_source(Path(folder) / "recording.parquet", Path(folder) / "setup.toml")
+        profiles = profile_leads(source.recording, source.leads)
+        extraction = extract_pulses(source.recording, source.leads, profiles)
+        events = find_events(source, extraction, end_s=3600.0)
+        ranking = rank_events(events, source.setup)
     return np.sort(ranking.scores["false_alarms_per_hour"].to_numpy())
 
 
@@ -47,6 +45,7 @@ def main() -> None:
     for seed in range(chosen.first_seed, chosen.first_seed + chosen.hours):
         hours.append(hour_rates(seed))
         sys.stdout.write(f"{seed} {[int(np.sum(hours[-1] <= r)) for r in RATES]}\n")
+        sys.stdout.flush()
     write_page(hours, chosen.first_seed)
 
 
@@ -63,9 +62,9 @@ def write_page(hours: list[np.ndarray], first_seed: int) -> None:
     draw(hours)
     text = (
         "# Are the rates of false alarms true?\n\n"
-        f"{n} independent healthy synthetic hours (`healthy_hour`, seeds {first_seed} to {first_seed + n - 1}) at "
-        "event level: stop-start, gear changes, fuel cut, repeated sparks at idle, supply steps, drift and gaps; "
-        "no faults.\n"
+        f"{n} independent healthy synthetic hours (`healthy_hour`, seeds {first_seed} to {first_seed + n - 1}), drawn "
+        "as samples, read and ranked as any recording: stop-start, gear changes, fuel cut, repeated sparks at idle, "
+        "supply steps, noise, crosstalk, ringing, bounce, drift and gaps; no faults.\n"
         "Made by `python -m tests.performance.calibrate_rates`.\n\n"
         "| rate r, 1/h | due, r x hours | counted | 95 % interval of the due count (Garwood 1936) | counted lies in it "
         "| per hour, sorted |\n| --- | --- | --- | --- | --- | --- |\n" + "\n".join(rows) + "\n\n"
