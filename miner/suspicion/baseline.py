@@ -15,6 +15,7 @@ with as many degrees of freedom as events speak for it, so that its limits are h
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 import pyarrow as pa
@@ -23,14 +24,16 @@ from numpy.typing import NDArray
 from miner.suspicion.context import Conditions, Context
 from miner.suspicion.measures import MEASURES, Measure, column_values, judged_values, seen_values
 from miner.suspicion.noise import LEAST_EVENTS, noise_of
-from miner.suspicion.robust import mad_sigma, normal_from_t, resolution, running_median, shrunk
+from miner.suspicion.robust import BLOCK_EVENTS, mad_sigma, normal_from_t, resolution, running_median, shrunk
 from miner.suspicion.threads import side_by_side
 from miner.suspicion.usual import COURSE_EVENTS, usual_here
 
 __all__ = ["Distance", "measure_distances"]
 
 Floats = NDArray[np.float64]
+Singles = NDArray[np.float32]
 Bools = NDArray[np.bool_]
+Ints = NDArray[np.int64]
 
 LEVEL_EVENTS = 100
 COURSE_REACH = 4.0
@@ -46,6 +49,8 @@ STEP_DOUBT = 3.0
 @dataclass(frozen=True, kw_only=True)
 class Distance:
     """One measure of every event against its usual value; NaN where not measured.
+
+    Single precision (a few parts in ten million) is far finer than any measurement, and there are many of these.
 
     Attributes
     ----------
@@ -63,15 +68,16 @@ class Distance:
     """
 
     measure: Measure
-    usual: Floats
-    residual: Floats
-    sigma: Floats
-    z: Floats
+    usual: Singles
+    residual: Singles
+    sigma: Singles
+    z: Singles
     lift: float
 
-    def usual_in_unit(self, rows: NDArray[np.int64]) -> Floats:
+    def usual_in_unit(self, rows: Ints) -> Floats:
         """Return the usual value of some rows in the measure's own unit."""
-        return self.usual[rows] if self.measure.scale == "linear" else np.exp(self.usual[rows]) - self.lift
+        usual = self.usual[rows].astype(np.float64)
+        return usual if self.measure.scale == "linear" else np.exp(usual) - self.lift
 
 
 def measure_distances(events: pa.Table, context: Context) -> list[Distance]:
@@ -124,7 +130,7 @@ def _distance(measure: Measure, values: Floats, lift: float, context: Context, c
         sigma[rows] = noise_of(
             residual[rows],
             learns=learns,
-            bases=conditions.noise(rows),
+            bases=partial(_noise_bases, conditions, rows),
             least=np.maximum(unsure[rows], max(least, measure.floor, told_apart)),
             changes=((changing, CHANGING_SHARE), (turning[rows], TURNING_SHARE), (_jerk(context, rows), 0.0)),
             along=[condition[rows] for condition in conditions_here],
@@ -132,7 +138,18 @@ def _distance(measure: Measure, values: Floats, lift: float, context: Context, c
     # only now: what is within reach must not make the noise look small; nor does it count while the noise covers it
     residual -= np.clip(residual, shrunk(low, REACH_DOUBT * sigma), shrunk(high, REACH_DOUBT * sigma))
     z = normal_from_t(residual / sigma, 1.0 / np.maximum(spoken_for, 1e-9) - 1.0)
-    return Distance(measure=measure, usual=values - residual, residual=residual, sigma=sigma, z=z, lift=lift)
+    return Distance(
+        measure=measure,
+        usual=(values - residual).astype(np.float32),
+        residual=residual.astype(np.float32),
+        sigma=sigma.astype(np.float32),
+        z=z.astype(np.float32),
+        lift=lift,
+    )
+
+
+def _noise_bases(conditions: Conditions, rows: Ints, places: Ints) -> Floats:
+    return conditions.noise(rows[places])
 
 
 def _common_movement(residual: Floats, context: Context) -> tuple[Floats, Floats]:
@@ -142,41 +159,47 @@ def _common_movement(residual: Floats, context: Context) -> tuple[Floats, Floats
     larger ones are taken off in full. Where the others stand apart before and after the event, a load has just
     stepped, and anything between the two is usual for the event in between.
     """
-    before, after = _others(residual, context)
-    count = np.isfinite(before).sum(axis=1), np.isfinite(after).sum(axis=1)
-    together = _row_medians(np.concatenate([before, after], axis=1), count[0] + count[1])
+    own = [np.flatnonzero((context.group == group) & np.isfinite(residual)) for group in range(context.n_groups)]
+    together, step = np.zeros((2, residual.size))
+    n_before, n_after = np.zeros((2, residual.size), dtype=np.int64)
+    for first in range(0, residual.size, BLOCK_EVENTS):
+        rows = np.arange(first, min(first + BLOCK_EVENTS, residual.size))
+        before, after = _others(residual, context, own, rows)
+        counts = np.isfinite(before).sum(axis=1), np.isfinite(after).sum(axis=1)
+        together[rows] = _row_medians(np.concatenate([before, after], axis=1), counts[0] + counts[1])
+        apart = _row_medians(after, counts[1]) - _row_medians(before, counts[0])
+        step[rows] = np.where(np.minimum(*counts) < LEAST_OTHERS, 0.0, apart)
+        n_before[rows], n_after[rows] = counts
     apart = residual - together
     sigma = 1.25 * mad_sigma(apart[np.isfinite(apart)])
-    movement = shrunk(together, sigma / np.sqrt(np.maximum(count[0] + count[1], 1)))
-    step = _row_medians(after, count[1]) - _row_medians(before, count[0])
-    step[np.minimum(*count) < LEAST_OTHERS] = 0.0
-    doubt = STEP_DOUBT * sigma * np.sqrt(1 / np.maximum(count[0], 1) + 1 / np.maximum(count[1], 1))
+    movement = shrunk(together, sigma / np.sqrt(np.maximum(n_before + n_after, 1)))
+    doubt = STEP_DOUBT * sigma * np.sqrt(1 / np.maximum(n_before, 1) + 1 / np.maximum(n_after, 1))
     return movement, np.abs(shrunk(step, doubt)) / 2
 
 
-def _others(residual: Floats, context: Context) -> tuple[Floats, Floats]:
-    """Return two (n, k) arrays: residuals of the other cylinders' nearest events before and after, else NaN."""
-    row = np.arange(residual.size)
+def _others(residual: Floats, context: Context, own: list[Ints], rows: Ints) -> tuple[Floats, Floats]:
+    """Return two (rows, k) arrays: residuals of the other cylinders' nearest events before and after, else NaN.
+
+    ``own`` are the events of each cylinder that have a residual, ascending.
+    """
     turns = -(-LEAST_OTHERS // (context.n_groups - 1))
-    before: list[Floats] = []
-    after: list[Floats] = []
-    for group in range(context.n_groups):
-        own = np.flatnonzero((context.group == group) & np.isfinite(residual))
-        if own.size == 0:
+    before = [np.full(rows.size, np.nan)]
+    after = [np.full(rows.size, np.nan)]
+    for group, events in enumerate(own):
+        if events.size == 0:
             continue
-        place = np.searchsorted(own, row)
+        place = np.searchsorted(events, rows)
         for step in (*range(-turns, 0), *range(turns)):
-            neighbour = own[np.clip(place + step, 0, own.size - 1)]
-            usable = (context.group != group) & (context.segment[neighbour] == context.segment)
-            usable &= (neighbour < row) if step < 0 else (neighbour > row)
-            usable &= np.abs(context.time_s[neighbour] - context.time_s) < (turns + 1.5) * context.cycle_s
+            neighbour = events[np.clip(place + step, 0, events.size - 1)]
+            usable = (context.group[rows] != group) & (context.segment[neighbour] == context.segment[rows])
+            usable &= (neighbour < rows) if step < 0 else (neighbour > rows)
+            apart_s = np.abs(context.time_s[neighbour] - context.time_s[rows])
+            usable &= apart_s < (turns + 1.5) * context.cycle_s[rows]
             (before if step < 0 else after).append(np.where(usable, residual[neighbour], np.nan))
-    if not before:
-        return np.full((residual.size, 1), np.nan), np.full((residual.size, 1), np.nan)
     return np.stack(before, axis=1), np.stack(after, axis=1)
 
 
-def _row_medians(x: Floats, count: NDArray[np.int64]) -> Floats:
+def _row_medians(x: Floats, count: Ints) -> Floats:
     """Return the median of the finite values of each row; 0 where there are too few."""
     ordered = np.sort(x, axis=1)  # NaN goes last
     row = np.arange(len(x))
@@ -217,13 +240,13 @@ def _speed_change_deg(context: Context) -> Floats:
     return np.asarray(6.0 * spacing_s * np.abs(np.gradient(speed)), dtype=np.float64)
 
 
-def _jerk(context: Context, rows: NDArray[np.int64]) -> Floats:
+def _jerk(context: Context, rows: Ints) -> Floats:
     """Return how much the acceleration changes around each event: the computer foretells the crank by the last."""
     pull = context.acceleration[rows]
     return np.abs(np.gradient(pull)) if pull.size > 1 else np.zeros_like(pull)
 
 
-def _change_around(usual: Floats, segment: NDArray[np.int64]) -> Floats:
+def _change_around(usual: Floats, segment: Ints) -> Floats:
     """Return half the range of the usual value from the event before to the event after, within one stretch.
 
     The engine computer acts on speed and supply of a moment earlier, and both are measured over a cycle: while the

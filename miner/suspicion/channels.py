@@ -21,6 +21,7 @@ from miner.suspicion.threads import side_by_side
 __all__ = ["Channel", "combined_log_rate", "distance_channels", "forest_channel"]
 
 Floats = NDArray[np.float64]
+Singles = NDArray[np.float32]
 
 CALM = Prior(scale=1.0, scale_spread=0.4, shape=0.05, shape_spread=0.15)
 LIVELY = Prior(scale=1.2, scale_spread=0.4, shape=0.2, shape_spread=0.2)
@@ -49,7 +50,7 @@ class Channel:
     kind: str
     distance: int
     sign: int
-    log_rate: Floats
+    log_rate: Singles
     tails: tuple[Tail, ...]
 
 
@@ -68,11 +69,11 @@ def distance_channels(distances: list[Distance], context: Context) -> list[Chann
 
     def channel(one: tuple[int, int, str]) -> Channel:
         index, sign, kind = one
-        z = distances[index].z
+        z = distances[index].z.astype(np.float64)
         size = np.where(np.isfinite(z), np.maximum(sign * z, 0.0), np.nan)
         log_rate, tails = _log_rate(0.5 * size**2, context)
         log_rate = np.fmax(log_rate, _normal_log_rate(size, context))
-        return Channel(kind=kind, distance=index, sign=sign, log_rate=log_rate, tails=tails)
+        return Channel(kind=kind, distance=index, sign=sign, log_rate=log_rate.astype(np.float32), tails=tails)
 
     return side_by_side(channel, named)
 
@@ -87,7 +88,7 @@ def _normal_log_rate(size: Floats, context: Context) -> Floats:
 def forest_channel(rarity: Floats, context: Context) -> Channel:
     """Return the channel of the forest; rows that were not scored lie below every other."""
     log_rate, tails = _log_rate(np.where(np.isfinite(rarity), rarity, np.nan), context)
-    return Channel(kind="unusual", distance=-1, sign=1, log_rate=log_rate, tails=tails)
+    return Channel(kind="unusual", distance=-1, sign=1, log_rate=log_rate.astype(np.float32), tails=tails)
 
 
 def _log_rate(size: Floats, context: Context) -> tuple[Floats, tuple[Tail, ...]]:

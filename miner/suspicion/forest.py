@@ -14,6 +14,7 @@ from miner.suspicion.threads import side_by_side
 __all__ = ["average_path_length", "forest_rarity"]
 
 Floats = NDArray[np.float64]
+Singles = NDArray[np.float32]
 
 N_TREES = 150
 TREE_SAMPLE = 256
@@ -38,7 +39,7 @@ def average_path_length(n: int) -> float:
     return 2.0 * (float(np.log(n - 1)) + float(np.euler_gamma)) - 2.0 * (n - 1) / n
 
 
-def forest_rarity(z: Floats, group: NDArray[np.int64], learns: NDArray[np.bool_], *, seed: int) -> Floats:
+def forest_rarity(z: Floats | Singles, group: NDArray[np.int64], learns: NDArray[np.bool_], *, seed: int) -> Floats:
     """Return how rare each event's mixture of distances is: higher is more suspicious, one is one mean excess.
 
     Parameters
@@ -70,14 +71,14 @@ def forest_rarity(z: Floats, group: NDArray[np.int64], learns: NDArray[np.bool_]
     return rarity
 
 
-def _far_rows(rows: NDArray[np.int64], z: Floats) -> NDArray[np.int64]:
+def _far_rows(rows: NDArray[np.int64], z: Floats | Singles) -> NDArray[np.int64]:
     """Return the rows of one cylinder worth a score: the share with the largest sum of squares."""
     keep = min(rows.size, max(int(SCORED_SHARE * rows.size), SCORED_LEAST))
     size = np.einsum("ij,ij->i", z[rows], z[rows])
     return np.sort(rows[np.argsort(-size, kind="stable")[:keep]])
 
 
-def _scores(z: Floats, taught: NDArray[np.int64], rows: NDArray[np.int64], seed: int) -> Floats:
+def _scores(z: Floats | Singles, taught: NDArray[np.int64], rows: NDArray[np.int64], seed: int) -> Floats:
     from sklearn.ensemble import IsolationForest
 
     forest = IsolationForest(

@@ -54,7 +54,8 @@ class FrozenLimits:
             before = self.distances[channel.distance]
             now = by_column.get(before.measure.column)
             if now is not None:
-                np.minimum(least, _channel_log_rate(channel, before.z, now.z, self.context), out=least)
+                log_rate = _channel_log_rate(channel, _double(before.z), _double(now.z), self.context)
+                np.minimum(least, log_rate.astype(np.float32), out=least)  # as precise as the channels' own
         return np.minimum(_combined(self.tail, least), counted)
 
     def sigma_needed(self, kind: str, column: str) -> float:
@@ -97,6 +98,10 @@ def _look(events: pa.Table, setup: Setup) -> tuple[Context, list[Distance], _Flo
     for kind in count_suspects(events, context)[0]:
         np.minimum(counted, np.log(kind.rate), out=counted)
     return context, distances, counted
+
+
+def _double(z: NDArray[np.float32]) -> _Floats:
+    return z.astype(np.float64)
 
 
 def _channel_log_rate(channel: Channel, before: _Floats, now: _Floats, context: Context) -> _Floats:

@@ -12,17 +12,26 @@ where the residuals of this recording say so, and only as far as they say more t
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
-from miner.suspicion.robust import MAD_TO_SIGMA, RobustFit, mad_sigma, robust_regression, running_median, shrunk
+from miner.suspicion.robust import (
+    MAD_TO_SIGMA,
+    RobustFit,
+    mad_sigma,
+    predicted,
+    robust_regression,
+    running_median,
+    shrunk,
+)
 
 __all__ = ["LEAST_EVENTS", "noise_of", "noise_shape"]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
+Ints = NDArray[np.int64]
 
 LEAST_EVENTS = 8
 FIT_EVENTS = 12_000
@@ -47,7 +56,7 @@ def noise_of(
     residual: Floats,
     *,
     learns: Bools,
-    bases: Floats,
+    bases: Callable[[Ints], Floats],
     least: Floats,
     changes: Sequence[tuple[Floats, float]],
     along: Sequence[Floats],
@@ -60,8 +69,8 @@ def noise_of(
         Measured minus usual.
     learns : ndarray (n,)
         Rows that may teach; all do where there are too few.
-    bases : ndarray (n, q)
-        Conditions that the log of the noise may depend on.
+    bases : callable
+        Returns the conditions (m, q) that the log of the noise may depend on, for m of the n places.
     least : ndarray (n,)
         What the measurement, and what is known of the conditions, can tell apart.
     changes : sequence of (ndarray (n,), float)
@@ -72,7 +81,7 @@ def noise_of(
     """
     taught = np.flatnonzero(learns) if learns.sum() >= LEAST_EVENTS else np.arange(residual.size)
     some = taught[:: max(1, -(-taught.size // FIT_EVENTS))]
-    sigma = np.exp(noise_shape(residual[some], bases[some]).predict(bases))
+    sigma = np.exp(predicted(noise_shape(residual[some], bases(some)), bases, np.arange(residual.size)))
     sigma *= max(mad_sigma(residual[taught] / sigma[taught]), 1e-12)
     sigma = np.maximum(sigma, least)
     for change, least_share in changes:
@@ -101,7 +110,7 @@ def _running_spread(sizes: Floats, half: int) -> Floats:
     return np.asarray(percentile_filter(sizes, 100 * SPREAD, size=2 * half + 1, mode="nearest") / SPREAD_SIGMA)
 
 
-def _raised_along(condition: Floats, size: Floats, taught: NDArray[np.int64]) -> Floats:
+def _raised_along(condition: Floats, size: Floats, taught: Ints) -> Floats:
     """Return the factor (at least 1) that the sizes in sigma, in order of one condition, ask for."""
     known = taught[np.isfinite(condition[taught])]
     half = _window(known.size)
@@ -113,7 +122,7 @@ def _raised_along(condition: Floats, size: Floats, taught: NDArray[np.int64]) ->
     return np.asarray(np.interp(where, condition[order], factor), dtype=np.float64)
 
 
-def _raised_by(change: Floats, residual: Floats, sigma: Floats, taught: NDArray[np.int64]) -> Floats:
+def _raised_by(change: Floats, residual: Floats, sigma: Floats, taught: Ints) -> Floats:
     """Return the factor (at least 1) for what the usual value is unsure by while it moves by ``change``.
 
     The share of the change that it is unsure by is read off the residuals, in order of the change over the noise:

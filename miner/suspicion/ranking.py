@@ -134,7 +134,7 @@ def _scores(log_rate: Floats, events: pa.Table, distances: list[Distance]) -> pa
         "false_alarms_per_hour": pa.array(np.exp(log_rate)),
     }
     for d in distances:
-        usual = d.usual_in_unit(rows)
+        usual = d.usual_in_unit(rows).astype(np.float32)
         columns[f"usual_{d.measure.column}"] = pa.array(usual, mask=~np.isfinite(usual))
         columns[f"distance_{d.measure.column}"] = pa.array(d.z, mask=~np.isfinite(d.z))
     return pa.table(columns)

@@ -57,27 +57,28 @@ def _stepped(distance: Distance, events: pa.Table) -> Distance:
     )
     beside = np.where(before * after <= 0, 0.0, np.minimum(np.abs(before), np.abs(after)))
     step = (before - after) ** 2
-    doubt = (STEP_DOUBT * ONE_SIDE_NOISE * distance.sigma) ** 2
+    doubt = (STEP_DOUBT * ONE_SIDE_NOISE * distance.sigma.astype(np.float64)) ** 2
     believed = np.nan_to_num(step / (step + doubt))
     left = np.nan_to_num(np.minimum(beside / np.maximum(np.abs(both), 1e-12), 1.0), nan=1.0)
-    return replace(distance, z=distance.z * (1.0 - believed + believed * left))
+    return replace(distance, z=(distance.z * (1.0 - believed + believed * left)).astype(np.float32))
 
 
 def _explained(distance: Distance, absent: NDArray[np.bool_], context: Context) -> Distance:
     echo = INTERVAL_ECHO if distance.measure.column == "interval_us" else ECHO
     own = distance.measure.column == "interval_us"
-    displaced = np.where(np.abs(np.nan_to_num(distance.z)) > LOUD_SIGMA, np.nan_to_num(distance.residual), 0.0)
+    residual = distance.residual.astype(np.float64)
+    displaced = np.where(np.abs(np.nan_to_num(distance.z)) > LOUD_SIGMA, np.nan_to_num(residual), 0.0)
     nearest = np.zeros_like(displaced)
     beside_absent = np.zeros_like(absent)
     for rows in [np.flatnonzero(context.group == g) for g in range(context.n_groups)] if own else [slice(None)]:
         reach = 1 if own else context.n_groups
         nearest[rows] = _largest_beside(np.abs(displaced[rows]), reach)
         beside_absent[rows] = _largest_beside(absent[rows].astype(np.float64), reach) > 0
-    left = np.maximum(np.abs(distance.residual) - echo * nearest, 0.0)
+    left = np.maximum(np.abs(residual) - echo * nearest, 0.0)
     loudest = np.abs(displaced) > nearest  # the displaced event itself is not explained by its own echoes
-    share = np.where(loudest, 1.0, left / np.maximum(np.abs(distance.residual), 1e-300))
+    share = np.where(loudest, 1.0, left / np.maximum(np.abs(residual), 1e-300))
     share = np.where(beside_absent, 0.0, share)
-    return replace(distance, z=distance.z * share)
+    return replace(distance, z=(distance.z * share).astype(np.float32))
 
 
 def _largest_beside(x: Floats, reach: int) -> Floats:

@@ -8,18 +8,21 @@ normal deviate of a t value: Wallace, Annals of Mathematical Statistics 30, 1959
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 __all__ = [
+    "BLOCK_EVENTS",
     "MAD_TO_SIGMA",
     "RobustFit",
     "generalized_esd",
     "mad_sigma",
     "modified_z",
     "normal_from_t",
+    "predicted",
     "resolution",
     "robust_regression",
     "running_median",
@@ -32,6 +35,9 @@ MAD_TO_SIGMA = 1.482602218505602
 """One over the 75 % point of the standard normal distribution."""
 
 _HUBER, _TUKEY = 1.345, 4.685
+
+BLOCK_EVENTS = 16_384
+"""Events whose bases are held at a time."""
 
 SETTLED = 0.01
 """A fit whose values move by less than this share of the noise in one step has settled."""
@@ -149,6 +155,12 @@ class RobustFit:
     def leverage(self, x: Floats) -> Floats:
         """Return one over the number of observations that speak for each row of ``x``: high where seldom visited."""
         return np.asarray(np.einsum("ij,jk,ik->i", x, self.inverse, x, optimize=True))
+
+
+def predicted(fit: RobustFit, bases: Callable[[NDArray[np.int64]], Floats], rows: NDArray[np.int64]) -> Floats:
+    """Return the fitted value of each of the rows, whose ``bases`` are made for a block of them at a time."""
+    blocks = [rows[first : first + BLOCK_EVENTS] for first in range(0, rows.size, BLOCK_EVENTS)]
+    return np.concatenate([fit.predict(bases(block)) for block in blocks])
 
 
 def robust_regression(

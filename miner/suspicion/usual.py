@@ -8,7 +8,7 @@ usual.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,7 +16,16 @@ from numpy.typing import NDArray
 
 from miner.suspicion.context import Conditions, Context
 from miner.suspicion.noise import LEAST_EVENTS, noise_shape
-from miner.suspicion.robust import MAD_TO_SIGMA, RobustFit, mad_sigma, robust_regression, running_median, shrunk
+from miner.suspicion.robust import (
+    BLOCK_EVENTS,
+    MAD_TO_SIGMA,
+    RobustFit,
+    mad_sigma,
+    predicted,
+    robust_regression,
+    running_median,
+    shrunk,
+)
 
 __all__ = ["COURSE_EVENTS", "Usual", "usual_here"]
 
@@ -58,14 +67,16 @@ def usual_here(values: Floats, rows: Ints, context: Context, conditions: Conditi
     learns = context.learns[rows]
     taught = np.flatnonzero(learns) if learns.sum() >= LEAST_EVENTS else np.arange(rows.size)
     taught = _spread_sample(taught, context.state[rows], context.since[rows])
-    x, noise_x = conditions.mean(rows), conditions.noise(rows[taught])
-    first = robust_regression(x[taught], values[taught], redescend=False)
-    residual = values - first.predict(x)
+    x, noise_x = conditions.mean(rows[taught]), conditions.noise(rows[taught])
+    first = robust_regression(x, values[taught], redescend=False)
+    residual = values - predicted(first, conditions.mean, rows)
     sigma = np.exp(noise_shape(residual[taught], noise_x).predict(noise_x))
-    slow_x, slow_y, share = _slow_part(x, values, residual)
-    quick_x = x - share * slow_x
-    fit = robust_regression(quick_x[taught], (values - share * slow_y)[taught], sigma=sigma)
-    usual = fit.predict(x)
+    slow_y, share = _slow_part(values, residual)
+    quick_x = [quick[_inside(taught, part)] for part, _, quick in _blocks(conditions, rows, share)]
+    fit = robust_regression(np.concatenate(quick_x), (values - share * slow_y)[taught], sigma=sigma)
+    usual, leverage = np.empty_like(values), np.empty_like(values)
+    for part, x, quick in _blocks(conditions, rows, share):
+        usual[part], leverage[part] = fit.predict(x), fit.leverage(quick)
     usual += np.median((values - usual)[taught])  # the level itself may have gone with the slow part
     supply_stairs: Stairs = np.zeros_like
     if conditions.with_supply:
@@ -77,7 +88,7 @@ def usual_here(values: Floats, rows: Ints, context: Context, conditions: Conditi
         moves += _moves_with_supply(fit, supply_stairs, rows, context, conditions)
     return Usual(
         usual=usual + speed_stairs(context.rpm[rows]),
-        leverage=fit.leverage(quick_x),
+        leverage=leverage,
         low=np.minimum.reduce(moves).clip(max=0.0),
         high=np.maximum.reduce(moves).clip(min=0.0),
         unsure=_unsure_of_step(supply_stairs, context.supply_v[rows], context.segment[rows]),
@@ -165,25 +176,50 @@ def _heights(residual: Floats, half: int) -> Floats:
     return shrunk(median, 1.25 * spread / np.sqrt(2 * half + 1))
 
 
-def _slow_part(x: Floats, values: Floats, residual: Floats) -> tuple[Floats, Floats, float]:
-    """Return the local means of bases and values and the share of them to take off before the fit.
+def _slow_part(values: Floats, residual: Floats) -> tuple[Floats, float]:
+    """Return the local means of the values, and the share to take off of them, and of the bases', before the fit.
 
     A level that wanders slowly for reasons not recorded would otherwise be mistaken for an effect of the speeds that
     happened to be driven meanwhile. The share is that of the random-effects estimator for T values a window:
     1 - sqrt(fast / (fast + T slow)), fast and slow being the variances within and between windows (Fuller and
     Battese, Journal of Econometrics 2, 1974; from memory).
     """
-    from scipy.ndimage import uniform_filter1d
-
-    width = min(2 * COURSE_EVENTS + 1, max(1, values.size // 4))
+    width = _slow_width(values.size)
     scale = max(mad_sigma(residual), 1e-12)
     tame = np.clip(residual, -3 * scale, 3 * scale)
-    between = uniform_filter1d(tame, width, mode="nearest")
+    between = _local_mean(tame, width)
     fast = mad_sigma(tame - between) ** 2
     slow = max(mad_sigma(between) ** 2 - fast / width, 0.0)
     share = 1.0 - float(np.sqrt(fast / max(fast + width * slow, 1e-24)))
-    slow_y = uniform_filter1d(values - residual + tame, width, mode="nearest")
-    return uniform_filter1d(x, width, axis=0, mode="nearest"), slow_y, share
+    return _local_mean(values - residual + tame, width), share
+
+
+def _slow_width(n: int) -> int:
+    return min(2 * COURSE_EVENTS + 1, max(1, n // 4))
+
+
+def _local_mean(x: Floats, width: int) -> Floats:
+    from scipy.ndimage import uniform_filter1d
+
+    return np.asarray(uniform_filter1d(x, width, axis=0, mode="nearest"), dtype=np.float64)
+
+
+def _blocks(conditions: Conditions, rows: Ints, slow_share: float) -> Iterator[tuple[slice, Floats, Floats]]:
+    """Yield places among the rows, their bases, and these without the share of their local means, block by block."""
+    width = _slow_width(rows.size)
+    for first in range(0, rows.size, BLOCK_EVENTS):
+        stop = min(first + BLOCK_EVENTS, rows.size)
+        before = min(first, width)
+        x = conditions.mean(rows[first - before : stop + width])
+        quick = x - slow_share * _local_mean(x, width)
+        inner = slice(before, before + stop - first)
+        yield slice(first, stop), x[inner], quick[inner]
+
+
+def _inside(places: Ints, part: slice) -> Ints:
+    """Return those of the ascending places that lie in a part, counted from its beginning."""
+    first, stop = np.searchsorted(places, (part.start, part.stop))
+    return np.asarray(places[first:stop] - part.start, dtype=np.int64)
 
 
 def _spread_sample(rows: NDArray[np.int64], state: NDArray[np.int64], since: Floats) -> NDArray[np.int64]:

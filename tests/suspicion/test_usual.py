@@ -103,13 +103,17 @@ def test_timing_that_steps_for_all_is_usual_a_lone_event_is_not(healthy, lone):
     assert (z[row] > 8.0) if lone else (abs(z[row]) < 5.0)
 
 
+def alike(places):
+    return np.ones((places.size, 1))
+
+
 def test_noise_of_pure_chance_is_hardly_raised():
     rng = np.random.default_rng(2)
     residual, n = rng.standard_normal(8000), 8000
     sigma = noise_of(
         residual,
         learns=np.ones(n, bool),
-        bases=np.ones((n, 1)),
+        bases=alike,
         least=np.zeros(n),
         changes=((np.zeros(n), 1.0),),
         along=(rng.uniform(size=n), rng.uniform(size=n)),
@@ -125,7 +129,12 @@ def test_noise_is_raised_where_the_recording_is_noisier():
     loud = (condition > 0.4) & (condition < 0.5)
     residual = rng.standard_normal(n) * np.where(loud, 5.0, 1.0)
     sigma = noise_of(
-        residual, learns=np.ones(n, bool), bases=np.ones((n, 1)), least=np.zeros(n), changes=(), along=(condition,)
+        residual,
+        learns=np.ones(n, bool),
+        bases=alike,
+        least=np.zeros(n),
+        changes=(),
+        along=(condition,),
     )
     inside = (condition > 0.42) & (condition < 0.48)
     assert np.median(sigma[inside]) > 4.0 * np.median(sigma[~loud]) / 1.3
