@@ -108,7 +108,7 @@ def _distance(measure: Measure, values: Floats, lift: float, context: Context, c
     residual, spoken_for = values.copy(), np.ones(values.size)
     low, high, unsure = np.zeros((3, values.size))
     for rows in members:
-        here = usual_here(values[rows], rows, context, conditions)
+        here = usual_here(values[rows], rows, context, conditions, tabled=measure.tabled)
         residual[rows] -= here.usual
         spoken_for[rows], low[rows], high[rows] = here.leverage, here.low, here.high
         unsure[rows] = here.unsure

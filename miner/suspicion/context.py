@@ -31,6 +31,8 @@ EARLIER_S = (0.1, 0.4)
 """An engine computer filters the supply voltage before it reckons with it: what it was over this time counts too."""
 
 LIVELY_SHARE = 0.05
+INTERVAL_REACH = 0.3
+"""Speed does not change by more than a third from cycle to interval; what says so is another thing."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -44,6 +46,9 @@ class Context:
         ``supply_v`` is NaN where not recorded.
     supply_earlier_v : ndarray (n, 2)
         Mean supply over `EARLIER_S` before each event; as ``supply_v`` where nothing was measured then.
+    log_speeds : ndarray of float32 (n, 4)
+        Log of the speed as an engine computer may see it: smoothed as ``rpm``, over the cycle that ends at the event,
+        over the one before that, and over the last interval between two events.
     group : ndarray of int64
         Index of the cylinder (or place in the cycle, where the cylinder cannot be told).
     labels : tuple of str
@@ -69,6 +74,7 @@ class Context:
     rpm: Floats
     supply_v: Floats
     supply_earlier_v: Floats
+    log_speeds: NDArray[np.float32]
     state: NDArray[np.int64]
     group: Ints
     labels: tuple[str, ...]
@@ -113,8 +119,9 @@ def build_context(events: pa.Table, setup: Setup) -> Context:
     cycle_s = np.where(rpm > 1, repeat_s / rpm, 0.1)
     supply_v = _filled(column_values(events, "supply_v"), time_s, np.maximum(2.0 * cycle_s, SUPPLY_HOLDS_S))
     return Context(
-        time_s=time_s, rpm=rpm, supply_v=supply_v, supply_earlier_v=_earlier(supply_v, time_s, first), state=state,
-        group=group, labels=labels,
+        time_s=time_s, rpm=rpm, supply_v=supply_v, supply_earlier_v=_earlier(supply_v, time_s, first),
+        log_speeds=_log_speeds(rpm, raw_rpm, np.maximum(row - turn, first), _interval_rpm(events, time_s, setup)),
+        state=state, group=group, labels=labels,
         acceleration=acceleration, since=since, until=until, segment=segment, strata=strata,
         learns=events["quality"].to_numpy(zero_copy_only=False) == "", cycle_s=cycle_s,
         hours=max(float(time_s[-1] - time_s[0]), float(cycle_s[0])) / 3600.0,
@@ -185,6 +192,23 @@ def _speed(events: pa.Table, repeat_s: float) -> Floats:
         return np.ones(rpm.size)
     rows = np.arange(rpm.size)
     return np.maximum(np.interp(rows, rows[known], rpm[known]), 1.0)
+
+
+def _interval_rpm(events: pa.Table, time_s: Floats, setup: Setup) -> Floats:
+    """Return the speed over the interval since the event before, of whatever cylinder."""
+    pattern = setup.engine.pattern
+    angle = np.append(np.asarray(pattern.angles_deg, dtype=np.float64), np.nan)
+    at_deg = angle[np.nan_to_num(column_values(events, "slot"), nan=-1).astype(np.int64)]
+    turned_deg = np.mod(np.diff(at_deg, prepend=at_deg[:1]), pattern.cycle_deg)
+    turned_deg[turned_deg == 0] = pattern.cycle_deg
+    return turned_deg / (6.0 * np.maximum(np.diff(time_s, prepend=time_s[0] - 1.0), 1e-6))
+
+
+def _log_speeds(rpm: Floats, raw_rpm: Floats, cycle_before: Ints, interval_rpm: Floats) -> NDArray[np.float32]:
+    near = np.abs(np.log(np.maximum(interval_rpm, 1e-6) / raw_rpm)) < INTERVAL_REACH
+    last = np.where(near, interval_rpm, raw_rpm)  # beside a stop or an absence it says nothing
+    seen = np.column_stack([rpm, raw_rpm, raw_rpm[cycle_before], last])
+    return np.asarray(np.log(seen), dtype=np.float32)
 
 
 def _states(events: pa.Table) -> NDArray[np.int64]:

@@ -44,6 +44,8 @@ class Measure:
         One series for all cylinders: they share the lead.
     rather : str, optional
         Column that is judged instead where it was measured.
+    tabled : bool
+        A duration that the engine computer looks up in tables, or that follows from one.
     lifted : bool
         A small number that may come out as almost nothing: a tenth of its median is added before the logarithm.
     """
@@ -57,17 +59,18 @@ class Measure:
     high: str | None = None
     floor: float = 2e-4
     pooled: bool = False
+    tabled: bool = False
     lifted: bool = False
     rather: str | None = None
 
 
 MEASURES = (
     Measure(column="on_time_us", label="On-time", unit="us", lead="command", scale="log",
-            low="short_on_time", high="long_on_time"),
+            low="short_on_time", high="long_on_time", tabled=True),
     Measure(column="delay_us", label="Delay to the feedback", unit="us", lead="feedback", scale="log",
-            low="early_feedback", high="late_feedback"),
+            low="early_feedback", high="late_feedback", tabled=True),
     Measure(column="feedback_width_us", label="Feedback width", unit="us", lead="feedback", scale="log",
-            low="odd_feedback_width", high="odd_feedback_width"),
+            low="odd_feedback_width", high="odd_feedback_width", tabled=True),
     Measure(column="amplitude_v", label="Command amplitude", unit="V", lead="command", scale="log",
             low="weak_command", high="distorted_command"),
     Measure(column="feedback_amplitude_v", label="Feedback amplitude", unit="V", lead="feedback", scale="log",

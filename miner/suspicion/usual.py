@@ -18,14 +18,13 @@ from miner.suspicion.context import Conditions, Context
 from miner.suspicion.noise import LEAST_EVENTS, noise_shape
 from miner.suspicion.robust import (
     BLOCK_EVENTS,
-    MAD_TO_SIGMA,
     RobustFit,
     mad_sigma,
     predicted,
     robust_regression,
     running_median,
-    shrunk,
 )
+from miner.suspicion.tables import Inputs, Table, fit_table, inputs_of
 
 __all__ = ["COURSE_EVENTS", "Usual", "usual_here"]
 
@@ -62,7 +61,7 @@ class Usual:
     unsure: Floats
 
 
-def usual_here(values: Floats, rows: Ints, context: Context, conditions: Conditions) -> Usual:
+def usual_here(values: Floats, rows: Ints, context: Context, conditions: Conditions, *, tabled: bool) -> Usual:
     """Return the usual value from the conditions alone, for the ``rows`` of one cylinder."""
     learns = context.learns[rows]
     taught = np.flatnonzero(learns) if learns.sum() >= LEAST_EVENTS else np.arange(rows.size)
@@ -78,34 +77,35 @@ def usual_here(values: Floats, rows: Ints, context: Context, conditions: Conditi
     for part, x, quick in _blocks(conditions, rows, share):
         usual[part], leverage[part] = fit.predict(x), fit.leverage(quick)
     usual += np.median((values - usual)[taught])  # the level itself may have gone with the slow part
-    supply_stairs: Stairs = np.zeros_like
+    inputs = inputs_of(context, rows, supply=conditions.with_supply)
+    table = Table()
+    if tabled:  # a long stay at one speed must not leave its level of that moment in the table
+        left = values - usual - share * running_median(values - usual, COURSE_EVENTS)
+        table = fit_table(left, inputs, learns)
+        usual += table.at(inputs)
+    moves = _moves_with_speed(fit, table, inputs, rows, context, conditions)
     if conditions.with_supply:
-        supply_stairs = _stairs(values - usual, context.supply_v[rows], learns, share)
-        usual += supply_stairs(context.supply_v[rows])
-    speed_stairs = _stairs(values - usual, context.rpm[rows], learns, share)
-    moves = _moves_with_speed(fit, speed_stairs, rows, context, conditions)
-    if conditions.with_supply:
-        moves += _moves_with_supply(fit, supply_stairs, rows, context, conditions)
+        moves += _moves_with_supply(fit, table, inputs, rows, context, conditions)
     return Usual(
-        usual=usual + speed_stairs(context.rpm[rows]),
+        usual=usual,
         leverage=leverage,
         low=np.minimum.reduce(moves).clip(max=0.0),
         high=np.maximum.reduce(moves).clip(min=0.0),
-        unsure=_unsure_of_step(supply_stairs, context.supply_v[rows], context.segment[rows]),
+        unsure=_unsure_of_step(table, inputs, context.segment[rows]),
     )
 
 
 def _moves_with_speed(
-    fit: RobustFit, stairs: Stairs, rows: Ints, context: Context, conditions: Conditions
+    fit: RobustFit, table: Table, inputs: Inputs, rows: Ints, context: Context, conditions: Conditions
 ) -> list[Floats]:
     """Return by how much the usual value moves with the speed and the acceleration of a cycle before and after."""
-
-    def effect(log_speed: Floats) -> Floats:
-        return conditions.speed_effect(fit, log_speed) + stairs(np.exp(log_speed))
-
     log_speed, reach = np.log(context.rpm[rows]), context.speed_reach(rows)
-    now = effect(log_speed)
-    moves = [effect(log_speed - reach) - now, effect(log_speed + reach) - now]
+
+    def effect(shift: Floats) -> Floats:
+        return conditions.speed_effect(fit, log_speed + shift) + table.at(inputs.shifted(shift))
+
+    now = effect(np.zeros_like(reach))
+    moves = [effect(-reach) - now, effect(reach) - now]
     pull = context.acceleration[rows]
     beside = (np.concatenate([pull[:1], pull[:-1]]), np.concatenate([pull[1:], pull[-1:]]))
     steady = conditions.pull_effect(fit, rows, pull)
@@ -113,7 +113,7 @@ def _moves_with_speed(
 
 
 def _moves_with_supply(
-    fit: RobustFit, stairs: Stairs, rows: Ints, context: Context, conditions: Conditions
+    fit: RobustFit, table: Table, inputs: Inputs, rows: Ints, context: Context, conditions: Conditions
 ) -> list[Floats]:
     """Return by how much it moves with the supply of a moment earlier, as far as this engine was seen to go by that.
 
@@ -121,7 +121,7 @@ def _moves_with_supply(
     """
 
     def effect(supply_v: Floats) -> Floats:
-        return conditions.supply_effect(fit, supply_v) + stairs(supply_v)
+        return conditions.supply_effect(fit, supply_v) + table.at(inputs.under(supply_v))
 
     supply_v, unknown = context.supply_v[rows], ~np.isfinite(context.supply_v[rows])
     now, believed = effect(supply_v), conditions.earlier_share(fit)
@@ -132,48 +132,16 @@ def _moves_with_supply(
     return moves
 
 
-def _unsure_of_step(stairs: Stairs, supply_v: Floats, segment: Ints) -> Floats:
-    """Return half of what the stairs alone change by within a usual change of supply from event to event."""
-    change_v = np.abs(np.diff(supply_v))[np.diff(segment) == 0]
+def _unsure_of_step(table: Table, inputs: Inputs, segment: Ints) -> Floats:
+    """Return half of what the table alone changes by within a usual change of supply from event to event."""
+    supply_v = inputs.supply_v[:, 0] if inputs.supply_v.size else np.empty(0)
+    change_v = np.abs(np.diff(supply_v))[np.diff(segment) == 0] if supply_v.size else supply_v
     change_v = change_v[np.isfinite(change_v)]
     if not change_v.size:
-        return np.zeros_like(supply_v)
-    reach_v, here = float(np.quantile(change_v, 0.9)), stairs(supply_v)
-    aside = [np.abs(stairs(supply_v + shift_v) - here) for shift_v in (-reach_v, reach_v)]
+        return np.zeros(segment.size)
+    reach_v, here = float(np.quantile(change_v, 0.9)), table.at(inputs.under(supply_v))
+    aside = [np.abs(table.at(inputs.under(supply_v + shift_v)) - here) for shift_v in (-reach_v, reach_v)]
     return np.asarray(np.maximum(*aside) / 2, dtype=np.float64)
-
-
-def _stairs(residual: Floats, condition: Floats, learns: Bools, slow_share: float) -> Stairs:
-    """Return what the straight lines left over along one condition: the stairs of an engine computer's tables.
-
-    A running median over the events in order of the condition, wide enough that a burst of faults, which happens at
-    one speed and supply, is a small part of it. As in the fit, a share of the slow wander is taken off first: a long
-    stay at one speed must not leave its level of that moment there. Conditions that were never visited part the
-    events (cranking from running), so that neither side's level reaches over. Flat where there are too few events.
-    """
-    residual = residual - slow_share * running_median(residual, COURSE_EVENTS)
-    taught = np.flatnonzero(learns & np.isfinite(condition))
-    half = min(STAIR_EVENTS, taught.size // 40)
-    if half < LEAST_EVENTS:
-        return np.zeros_like
-    order = taught[np.argsort(condition[taught], kind="stable")]
-    grid, middle = condition[order], float(np.median(condition[taught]))
-    span = np.ptp(np.quantile(grid, (0.01, 0.99)))
-    cuts = np.flatnonzero(np.diff(grid) > PARTED_SHARE * span) + 1
-    heights = np.concatenate([_heights(part, half) for part in np.split(residual[order], cuts)])
-
-    def at(where: Floats) -> Floats:
-        return np.asarray(np.interp(np.where(np.isfinite(where), where, middle), grid, heights), dtype=np.float64)
-
-    return at
-
-
-def _heights(residual: Floats, half: int) -> Floats:
-    """Return the running median, shrunk towards 0 by its own noise."""
-    half = min(half, (residual.size - 1) // 4)  # as the running median does
-    median = running_median(residual, half)
-    spread = running_median(np.abs(residual - median), half) * MAD_TO_SIGMA
-    return shrunk(median, 1.25 * spread / np.sqrt(2 * half + 1))
 
 
 def _slow_part(values: Floats, residual: Floats) -> tuple[Floats, float]:
