@@ -69,6 +69,8 @@ def count_suspects(events: pa.Table, context: Context) -> tuple[list[Counted], l
         found.append(counted)
         notes += _notes(kind, counted, shown)
     extra = column_values(events, "extra_pulses") > 0
+    told = np.flatnonzero((command == 1) | (feedback == 1))
+    extra[told] &= ~_together(extra[told], context.group[told])
     found.append(_counted("extra_pulse", extra, context, doubt, by_speed=True))
     return found, notes
 
@@ -102,6 +104,18 @@ def _coasts(first: int, last: int, context: Context) -> bool:
     places = np.clip(np.array([first - 1 - turn, first - 1, last + 1, last + 1 + turn]), 0, context.rpm.size - 1)
     falls = np.diff(np.log(context.rpm[places]))
     return bool(np.all(falls < 0) and falls.sum() < -COAST_SIGMA * mad_sigma(context.acceleration))
+
+
+def _together(extra: Bools, group: NDArray[np.int64]) -> Bools:
+    """Return which events with further pulses lie in a run of them over a whole cycle of all cylinders: a habit."""
+    together = np.zeros_like(extra)
+    n_watched = np.unique(group).size
+    if n_watched < 2:
+        return together
+    places = np.flatnonzero(extra)
+    for run in np.split(places, np.flatnonzero(np.diff(places) > 1) + 1):
+        together[run] = run.size >= n_watched
+    return together
 
 
 def _doubt(context: Context, confidence: Floats) -> Floats:

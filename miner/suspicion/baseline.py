@@ -42,6 +42,7 @@ CHANGING_SHARE, TURNING_SHARE = 1.0, 0.3
 """Least share of the change of the usual value around an event, and of that of the crank angle from slot to slot, that
 it is unsure by: the engine computer acts on another moment, and where the engine turns its acceleration changes too."""
 
+STEP_SIGMA = 4.0
 LEAST_OTHERS = 3
 STEP_DOUBT = 3.0
 
@@ -65,6 +66,8 @@ class Distance:
         Signed distance in sigma, as improbable as the same number under a normal law.
     lift : float
         What was added to the measure before its logarithm.
+    beside_step : ndarray (n,)
+        Rows beside a step of one of the engine computer's tables, where the usual value itself is in doubt.
     """
 
     measure: Measure
@@ -73,6 +76,7 @@ class Distance:
     sigma: Singles
     z: Singles
     lift: float
+    beside_step: Bools
 
     def usual_in_unit(self, rows: Ints) -> Floats:
         """Return the usual value of some rows in the measure's own unit."""
@@ -121,7 +125,9 @@ def _distance(measure: Measure, values: Floats, lift: float, context: Context, c
     for rows in members:
         learns = context.learns[rows]
         if not measure.pooled:
-            residual[rows] -= _course(residual[rows], learns & (context.strata[rows] == 0))
+            # without a supply lead on-time goes up and down with loads that nobody recorded, and stays there
+            stays = measure.tabled and not conditions.with_supply
+            residual[rows] -= _course(residual[rows], learns & (context.strata[rows] == 0), held=not stays)
         changing = _change_around((values - residual)[rows], context.segment[rows])
         told_apart = 0.35 * resolution(values[rows][learns] if learns.any() else values[rows])
         # consumers move the supply all the time: a sag is judged against all of that
@@ -137,6 +143,7 @@ def _distance(measure: Measure, values: Floats, lift: float, context: Context, c
         )
     # only now: what is within reach must not make the noise look small; nor does it count while the noise covers it
     residual -= np.clip(residual, shrunk(low, REACH_DOUBT * sigma), shrunk(high, REACH_DOUBT * sigma))
+    beside_step = high - low > STEP_SIGMA * sigma
     z = normal_from_t(residual / sigma, 1.0 / np.maximum(spoken_for, 1e-9) - 1.0)
     return Distance(
         measure=measure,
@@ -145,6 +152,7 @@ def _distance(measure: Measure, values: Floats, lift: float, context: Context, c
         sigma=sigma.astype(np.float32),
         z=z.astype(np.float32),
         lift=lift,
+        beside_step=beside_step,
     )
 
 
@@ -207,11 +215,11 @@ def _row_medians(x: Floats, count: Ints) -> Floats:
     return np.where(count >= LEAST_OTHERS, (ordered[row, low] + ordered[row, high]) / 2, 0.0)
 
 
-def _course(residual: Floats, learns: Bools) -> Floats:
+def _course(residual: Floats, learns: Bools, *, held: bool) -> Floats:
     """Return the slow movement of one cylinder's residuals, taught by the trusted rows of calm driving.
 
-    It is held within what it does around the level of a longer stretch, so that a burst of large faults stays in
-    sight, while a level that lasts (load, a warm coil) is usual.
+    ``held``, it stays within what it does around the level of a longer stretch, so that a burst of large faults stays
+    in sight, while a level that lasts (load, a warm coil) is usual.
     """
     taught = np.flatnonzero(learns)
     if taught.size < LEAST_EVENTS:
@@ -219,12 +227,14 @@ def _course(residual: Floats, learns: Bools) -> Floats:
     course = running_median(residual[taught], COURSE_EVENTS)
     noise = mad_sigma(residual[taught] - course)
     level = running_median(residual[taught], LEVEL_EVENTS)
-    held = np.clip(course - level, *(np.array([-1, 1]) * (COURSE_REACH * mad_sigma(course - level) + noise)))
+    away = course - level
+    if held:
+        away = np.clip(away, *(np.array([-1, 1]) * (COURSE_REACH * mad_sigma(away) + noise)))
     middle = float(np.median(course))
     return middle + np.interp(
         np.arange(residual.size),
         taught,
-        shrunk(level + held - middle, 1.25 * noise / np.sqrt(2 * COURSE_EVENTS + 1)),
+        shrunk(level + away - middle, 1.25 * noise / np.sqrt(2 * COURSE_EVENTS + 1)),
     )
 
 

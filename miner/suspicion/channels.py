@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from miner.suspicion.baseline import Distance
 from miner.suspicion.context import Context
 from miner.suspicion.rate import Prior, Tail, fit_tail
+from miner.suspicion.rhythm import RHYTHM
 from miner.suspicion.threads import side_by_side
 
 __all__ = ["Channel", "combined_log_rate", "distance_channels", "forest_channel"]
@@ -26,8 +27,12 @@ Singles = NDArray[np.float32]
 CALM = Prior(scale=1.0, scale_spread=0.4, shape=0.05, shape_spread=0.15)
 LIVELY = Prior(scale=1.2, scale_spread=0.4, shape=0.2, shape_spread=0.2)
 EDGE = Prior(scale=1.5, scale_spread=0.4, shape=0.3, shape_spread=0.2, left_out=0.125)
+BESIDE_STEP = Prior(scale=1.5, scale_spread=0.4, shape=0.3, shape_spread=0.2, left_out=0.125)
 COMBINED = Prior(scale=1.0, scale_spread=0.3, shape=0.02, shape_spread=0.1, left_out=0.25)
 LEAST_VALUES = 8
+RHYTHM_HABIT = 0.7
+"""Spark timing that jumps (retard against knock, at gear changes) is the engine's habit where it does in most parts of
+the recording; other faults that often are faults all the same."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -43,6 +48,8 @@ class Channel:
         1: above usual, -1: below.
     log_rate : ndarray (n,)
         Natural log of the healthy exceedances per hour; +inf where it says nothing.
+    strata : ndarray (n,)
+        Which tail each row answers to; -1: none.
     tails : tuple of Tail
         The fitted tails, calm rows first.
     """
@@ -51,6 +58,7 @@ class Channel:
     distance: int
     sign: int
     log_rate: Singles
+    strata: NDArray[np.int8]
     tails: tuple[Tail, ...]
 
 
@@ -69,11 +77,12 @@ def distance_channels(distances: list[Distance], context: Context) -> list[Chann
 
     def channel(one: tuple[int, int, str]) -> Channel:
         index, sign, kind = one
-        z = distances[index].z.astype(np.float64)
+        z, beside_step = distances[index].z.astype(np.float64), distances[index].beside_step
         size = np.where(np.isfinite(z), np.maximum(sign * z, 0.0), np.nan)
-        log_rate, tails = _log_rate(0.5 * size**2, context)
-        log_rate = np.fmax(log_rate, _normal_log_rate(size, context))
-        return Channel(kind=kind, distance=index, sign=sign, log_rate=log_rate.astype(np.float32), tails=tails)
+        rhythm = distances[index].measure.column in RHYTHM
+        log_rate, strata, tails = _log_rate(0.5 * size**2, context, beside_step, habit=RHYTHM_HABIT if rhythm else None)
+        log_rate = np.fmax(log_rate, _normal_log_rate(size, context)).astype(np.float32)
+        return Channel(kind=kind, distance=index, sign=sign, log_rate=log_rate, strata=strata, tails=tails)
 
     return side_by_side(channel, named)
 
@@ -87,23 +96,27 @@ def _normal_log_rate(size: Floats, context: Context) -> Floats:
 
 def forest_channel(rarity: Floats, context: Context) -> Channel:
     """Return the channel of the forest; rows that were not scored lie below every other."""
-    log_rate, tails = _log_rate(np.where(np.isfinite(rarity), rarity, np.nan), context)
-    return Channel(kind="unusual", distance=-1, sign=1, log_rate=log_rate.astype(np.float32), tails=tails)
+    log_rate, strata, tails = _log_rate(np.where(np.isfinite(rarity), rarity, np.nan), context)
+    single = log_rate.astype(np.float32)
+    return Channel(kind="unusual", distance=-1, sign=1, log_rate=single, strata=strata, tails=tails)
 
 
-def _log_rate(size: Floats, context: Context) -> tuple[Floats, tuple[Tail, ...]]:
-    """Fit calm and lively rows and starts and stops apart, so that each answers for itself."""
-    out = np.full(size.size, np.inf)
-    tails = []
-    for stratum, prior in enumerate((CALM, LIVELY, EDGE)):
-        rows = (context.strata == stratum) & np.isfinite(size)
+def _log_rate(
+    size: Floats, context: Context, beside_step: NDArray[np.bool_] | None = None, *, habit: float | None = None
+) -> tuple[Floats, NDArray[np.int8], tuple[Tail, ...]]:
+    """Fit calm and lively rows, starts and stops, and rows beside a step apart, so that each answers for itself."""
+    out, answers = np.full(size.size, np.inf), np.full(size.size, -1, dtype=np.int8)
+    strata = context.strata if beside_step is None else np.where(beside_step & (context.strata < 2), 3, context.strata)
+    tails: list[Tail] = []
+    for stratum, prior in enumerate((CALM, LIVELY, EDGE, BESIDE_STEP)):
+        rows = (strata == stratum) & np.isfinite(size)
         if rows.sum() >= LEAST_VALUES:
             taught = rows & context.learns
             taught = taught if taught.sum() >= LEAST_VALUES else rows
-            tail = fit_tail(size[taught], hours=context.hours, prior=prior, time_s=context.time_s[taught])
-            out[rows] = tail.log_rate(size[rows])
+            tail = fit_tail(size[taught], hours=context.hours, prior=prior, time_s=context.time_s[taught], habit=habit)
+            out[rows], answers[rows] = tail.log_rate(size[rows]), len(tails)
             tails.append(tail)
-    return out, tuple(tails)
+    return out, answers, tuple(tails)
 
 
 def combined_log_rate(channels: list[Channel], context: Context) -> tuple[Floats, Tail | None]:

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from miner.engine.setup import Setup
 from miner.suspicion.absence import count_suspects
 from miner.suspicion.baseline import Distance, measure_distances
-from miner.suspicion.channels import LEAST_VALUES, Channel, combined_log_rate, distance_channels
+from miner.suspicion.channels import Channel, combined_log_rate, distance_channels
 from miner.suspicion.context import Context, build_context
 from miner.suspicion.rate import Tail
 from miner.suspicion.rhythm import explain_rhythm
@@ -111,10 +111,8 @@ def _channel_log_rate(channel: Channel, before: _Floats, now: _Floats, context: 
     """
     out = np.full(now.size, np.inf)
     in_hour = np.isfinite(before).sum() / context.hours
-    strata = [rows & np.isfinite(before) for rows in (context.strata == stratum for stratum in range(3))]
-    with_tail = [rows for rows in strata if rows.sum() >= LEAST_VALUES]
-    for rows, tail in zip(with_tail, channel.tails, strict=True):
-        rows = rows & np.isfinite(now)
+    for stratum, tail in enumerate(channel.tails):
+        rows = (channel.strata == stratum) & np.isfinite(now)
         out[rows] = _judge(tail, np.maximum(channel.sign * now[rows], 0.0), in_hour)
     return out
 

@@ -18,7 +18,7 @@ from miner.suspicion.baseline import Distance
 from miner.suspicion.context import Context
 from miner.suspicion.measures import column_values, seen_values
 
-__all__ = ["explain_rhythm"]
+__all__ = ["RHYTHM", "explain_rhythm"]
 
 Floats = NDArray[np.float64]
 
@@ -45,7 +45,7 @@ def explain_rhythm(distances: list[Distance], events: pa.Table, context: Context
     absent = np.zeros(events.num_rows, dtype=bool)
     for lead in ("command", "feedback"):
         absent |= seen_values(events, f"{lead}_seen") == 0
-    told = [_stepped(d, events) if d.measure.column == "timing_residual_deg" else d for d in distances]
+    told = [_alone(_stepped(d, events)) if d.measure.column == "timing_residual_deg" else d for d in distances]
     return [_explained(d, absent, context) if d.measure.column in RHYTHM else d for d in told]
 
 
@@ -61,6 +61,19 @@ def _stepped(distance: Distance, events: pa.Table) -> Distance:
     believed = np.nan_to_num(step / (step + doubt))
     left = np.nan_to_num(np.minimum(beside / np.maximum(np.abs(both), 1e-12), 1.0), nan=1.0)
     return replace(distance, z=(distance.z * (1.0 - believed + believed * left)).astype(np.float32))
+
+
+def _alone(distance: Distance) -> Distance:
+    """Return the displacements without what both neighbours share: that is the speed of the engine, which turned.
+
+    A single displaced event pushes its neighbours the other way.
+    """
+    residual = np.nan_to_num(distance.residual.astype(np.float64))
+    before, after = np.concatenate([[0.0], residual[:-1]]), np.concatenate([residual[1:], [0.0]])
+    alike = (np.sign(before) == np.sign(residual)) & (np.sign(after) == np.sign(residual))
+    shared = np.where(alike, (np.abs(before) + np.abs(after)) / 2, 0.0)
+    left = np.maximum(np.abs(residual) - shared, 0.0) / np.maximum(np.abs(residual), 1e-300)
+    return replace(distance, z=(distance.z * left).astype(np.float32))
 
 
 def _explained(distance: Distance, absent: NDArray[np.bool_], context: Context) -> Distance:

@@ -24,8 +24,8 @@ Bools = NDArray[np.bool_]
 Ints = NDArray[np.int64]
 
 FIT_EVENTS = 20_000
-N_TREES, LEARNING_RATE, N_LEAVES = 60, 0.2, 15
-LEAF_EVENTS = 40
+N_TREES, LEARNING_RATE, N_LEAVES = 100, 0.3, 31
+LEAF_EVENTS = 20
 """Own choices; a leaf must hold several bursts of faults before one can become its usual value."""
 
 

@@ -16,13 +16,12 @@ from numpy.typing import NDArray
 
 from miner.suspicion.context import Conditions, Context
 from miner.suspicion.noise import LEAST_EVENTS, noise_shape
+from miner.suspicion.reach import Model, reaching
 from miner.suspicion.robust import (
     BLOCK_EVENTS,
-    RobustFit,
     mad_sigma,
     predicted,
     robust_regression,
-    running_median,
 )
 from miner.suspicion.tables import Inputs, Table, fit_table, inputs_of
 
@@ -80,56 +79,19 @@ def usual_here(values: Floats, rows: Ints, context: Context, conditions: Conditi
     inputs = inputs_of(context, rows, supply=conditions.with_supply)
     table = Table()
     if tabled:  # a long stay at one speed must not leave its level of that moment in the table
-        left = values - usual - share * running_median(values - usual, COURSE_EVENTS)
+        left = values - usual
         table = fit_table(left, inputs, learns)
         usual += table.at(inputs)
-    moves = _moves_with_speed(fit, table, inputs, rows, context, conditions)
-    if conditions.with_supply:
-        moves += _moves_with_supply(fit, table, inputs, rows, context, conditions)
+    model = Model(fit=fit, table=table, context=context, conditions=conditions)
+    noise = sigma * mad_sigma((values - usual)[taught] / sigma)
+    low, high = reaching(model, rows, rows[taught], (values - usual)[taught], noise)
     return Usual(
         usual=usual,
         leverage=leverage,
-        low=np.minimum.reduce(moves).clip(max=0.0),
-        high=np.maximum.reduce(moves).clip(min=0.0),
+        low=low,
+        high=high,
         unsure=_unsure_of_step(table, inputs, context.segment[rows]),
     )
-
-
-def _moves_with_speed(
-    fit: RobustFit, table: Table, inputs: Inputs, rows: Ints, context: Context, conditions: Conditions
-) -> list[Floats]:
-    """Return by how much the usual value moves with the speed and the acceleration of a cycle before and after."""
-    log_speed, reach = np.log(context.rpm[rows]), context.speed_reach(rows)
-
-    def effect(shift: Floats) -> Floats:
-        return conditions.speed_effect(fit, log_speed + shift) + table.at(inputs.shifted(shift))
-
-    now = effect(np.zeros_like(reach))
-    moves = [effect(-reach) - now, effect(reach) - now]
-    pull = context.acceleration[rows]
-    beside = (np.concatenate([pull[:1], pull[:-1]]), np.concatenate([pull[1:], pull[-1:]]))
-    steady = conditions.pull_effect(fit, rows, pull)
-    return moves + [conditions.pull_effect(fit, rows, other) - steady for other in beside]
-
-
-def _moves_with_supply(
-    fit: RobustFit, table: Table, inputs: Inputs, rows: Ints, context: Context, conditions: Conditions
-) -> list[Floats]:
-    """Return by how much it moves with the supply of a moment earlier, as far as this engine was seen to go by that.
-
-    Where the supply is recorded but not known at this moment, it may be any of the usual ones.
-    """
-
-    def effect(supply_v: Floats) -> Floats:
-        return conditions.supply_effect(fit, supply_v) + table.at(inputs.under(supply_v))
-
-    supply_v, unknown = context.supply_v[rows], ~np.isfinite(context.supply_v[rows])
-    now, believed = effect(supply_v), conditions.earlier_share(fit)
-    moves = [believed * (effect(earlier) - now) for earlier in context.supply_earlier_v[rows].T]
-    if unknown.any():
-        ends = [effect(np.full(rows.size, volts)) for volts in conditions.usual_supply_v.tolist()]
-        moves += [np.where(unknown, end - now, 0.0) for end in ends]
-    return moves
 
 
 def _unsure_of_step(table: Table, inputs: Inputs, segment: Ints) -> Floats:
