@@ -69,9 +69,10 @@ def count_suspects(events: pa.Table, context: Context) -> tuple[list[Counted], l
         found.append(counted)
         notes += _notes(kind, counted, shown)
     extra = column_values(events, "extra_pulses") > 0
-    told = np.flatnonzero((command == 1) | (feedback == 1))
-    extra[told] &= ~_together(extra[told], context.group[told])
-    found.append(_counted("extra_pulse", extra, context, doubt, by_speed=True))
+    counted, told = _counted("extra_pulse", extra, context, doubt, by_speed=True), np.flatnonzero(~silent)
+    together = told[_together(extra[told], context.group[told])]
+    counted.rate[together] = np.inf
+    found.append(counted)
     return found, notes
 
 

@@ -9,6 +9,7 @@ the rate over all kinds together. Correlation between the channels is in the dat
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,12 +24,13 @@ __all__ = ["Channel", "combined_log_rate", "distance_channels", "forest_channel"
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
+Bools = NDArray[np.bool_]
 
 CALM = Prior(scale=1.0, scale_spread=0.4, shape=0.05, shape_spread=0.15)
 LIVELY = Prior(scale=1.2, scale_spread=0.4, shape=0.2, shape_spread=0.2)
 EDGE = Prior(scale=1.5, scale_spread=0.4, shape=0.3, shape_spread=0.2, left_out=0.125)
 BESIDE_STEP = Prior(scale=1.5, scale_spread=0.4, shape=0.3, shape_spread=0.2, left_out=0.125)
-COMBINED = Prior(scale=1.0, scale_spread=0.3, shape=0.02, shape_spread=0.1, left_out=0.25)
+COMBINED = Prior(scale=1.0, scale_spread=0.3, shape=0.02, shape_spread=0.1, left_out=0.0)
 LEAST_VALUES = 8
 RHYTHM_HABIT = 0.7
 """Spark timing that jumps (retard against knock, at gear changes) is the engine's habit where it does in most parts of
@@ -50,6 +52,8 @@ class Channel:
         Natural log of the healthy exceedances per hour; +inf where it says nothing.
     strata : ndarray (n,)
         Which tail each row answers to; -1: none.
+    left_out : ndarray (n,)
+        Rows too far out, and too many, to have been taken for healthy by their tail.
     tails : tuple of Tail
         The fitted tails, calm rows first.
     """
@@ -59,6 +63,7 @@ class Channel:
     sign: int
     log_rate: Singles
     strata: NDArray[np.int8]
+    left_out: Bools
     tails: tuple[Tail, ...]
 
 
@@ -80,9 +85,9 @@ def distance_channels(distances: list[Distance], context: Context) -> list[Chann
         z, beside_step = distances[index].z.astype(np.float64), distances[index].beside_step
         size = np.where(np.isfinite(z), np.maximum(sign * z, 0.0), np.nan)
         rhythm = distances[index].measure.column in RHYTHM
-        log_rate, strata, tails = _log_rate(0.5 * size**2, context, beside_step, habit=RHYTHM_HABIT if rhythm else None)
-        log_rate = np.fmax(log_rate, _normal_log_rate(size, context)).astype(np.float32)
-        return Channel(kind=kind, distance=index, sign=sign, log_rate=log_rate, strata=strata, tails=tails)
+        answer = _answer(0.5 * size**2, context, beside_step, habit=RHYTHM_HABIT if rhythm else None)
+        answer["log_rate"] = np.fmax(answer["log_rate"], _normal_log_rate(size, context)).astype(np.float32)
+        return Channel(kind=kind, distance=index, sign=sign, **answer)
 
     return side_by_side(channel, named)
 
@@ -96,38 +101,48 @@ def _normal_log_rate(size: Floats, context: Context) -> Floats:
 
 def forest_channel(rarity: Floats, context: Context) -> Channel:
     """Return the channel of the forest; rows that were not scored lie below every other."""
-    log_rate, strata, tails = _log_rate(np.where(np.isfinite(rarity), rarity, np.nan), context)
-    single = log_rate.astype(np.float32)
-    return Channel(kind="unusual", distance=-1, sign=1, log_rate=single, strata=strata, tails=tails)
+    answer = _answer(np.where(np.isfinite(rarity), rarity, np.nan), context)
+    return Channel(kind="unusual", distance=-1, sign=1, **answer)
 
 
-def _log_rate(
-    size: Floats, context: Context, beside_step: NDArray[np.bool_] | None = None, *, habit: float | None = None
-) -> tuple[Floats, NDArray[np.int8], tuple[Tail, ...]]:
-    """Fit calm and lively rows, starts and stops, and rows beside a step apart, so that each answers for itself."""
-    out, answers = np.full(size.size, np.inf), np.full(size.size, -1, dtype=np.int8)
+def _answer(
+    size: Floats, context: Context, beside_step: Bools | None = None, *, habit: float | None = None
+) -> dict[str, Any]:
+    """Fit calm and lively rows, starts and stops, and rows beside a step apart, so that each answers for itself.
+
+    Returns ``log_rate``, ``strata``, ``left_out`` and ``tails`` of a `Channel`.
+    """
+    log_rate = np.full(size.size, np.inf, dtype=np.float32)
+    answers, left_out = np.full(size.size, -1, dtype=np.int8), np.zeros(size.size, dtype=np.bool_)
     strata = context.strata if beside_step is None else np.where(beside_step & (context.strata < 2), 3, context.strata)
     tails: list[Tail] = []
-    for stratum, prior in enumerate((CALM, LIVELY, EDGE, BESIDE_STEP)):
+    for stratum, prior in enumerate((CALM if habit is None else LIVELY, LIVELY, EDGE, BESIDE_STEP)):
         rows = (strata == stratum) & np.isfinite(size)
         if rows.sum() >= LEAST_VALUES:
             taught = rows & context.learns
             taught = taught if taught.sum() >= LEAST_VALUES else rows
             tail = fit_tail(size[taught], hours=context.hours, prior=prior, time_s=context.time_s[taught], habit=habit)
-            out[rows], answers[rows] = tail.log_rate(size[rows]), len(tails)
+            log_rate[rows], answers[rows] = tail.log_rate(size[rows]), len(tails)
+            left_out[rows] = (size[rows] > tail.peaks.max(initial=-np.inf)) & (tail.n_above_limit > 0)
             tails.append(tail)
-    return out, answers, tuple(tails)
+    return {"log_rate": log_rate, "strata": answers, "left_out": left_out, "tails": tuple(tails)}
 
 
 def combined_log_rate(channels: list[Channel], context: Context) -> tuple[Floats, Tail | None]:
-    """Return the log of the rate over all channels together, +inf where none speaks, and its tail."""
+    """Return the log of the rate over all channels together, +inf where none speaks, and its tail.
+
+    The tail is that of the rows that no channel left out: what is healthy was settled there.
+    """
     least = np.full(context.time_s.size, np.inf)
+    healthy = np.ones(context.time_s.size, dtype=np.bool_)
     for channel in channels:
         np.minimum(least, channel.log_rate, out=least)
+        healthy &= ~channel.left_out
     rows = np.isfinite(least)
     if not rows.any():
         return least, None
-    tail = fit_tail(-least[rows], hours=context.hours, prior=COMBINED, time_s=context.time_s[rows])
+    healthy = rows & healthy if (rows & healthy).any() else rows
+    tail = fit_tail(-least[healthy], hours=context.hours, prior=COMBINED, time_s=context.time_s[healthy])
     out = np.full(least.size, np.inf)
     out[rows] = tail.log_rate(-least[rows])
     return out, tail

@@ -10,6 +10,7 @@ A weak prior (penalized likelihood, Coles and Dixon, Extremes 2, 1999; from memo
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from dataclasses import dataclass
 
 import numpy as np
@@ -135,6 +136,9 @@ class Tail:
         Values above the threshold, and those of them the fit was not allowed to see.
     grid, grid_log_rate : ndarray
         Values up to the threshold and the natural log of their counted rate, for interpolation.
+    peaks, least_log_rate : ndarray
+        The healthy values above the threshold, ascending, and the log of the rate that their number rules out to be
+        lower: whatever the law says, what was seen so often is not so rare.
     """
 
     threshold: float
@@ -144,12 +148,15 @@ class Tail:
     n_above_limit: int
     grid: Floats
     grid_log_rate: Floats
+    peaks: Floats
+    least_log_rate: Floats
 
     def log_rate(self, x: Floats) -> Floats:
         """Return the natural log of the rate per hour at which a healthy recording exceeds ``x``; falls with ``x``."""
         below = np.interp(x, self.grid, self.grid_log_rate)
         above = np.log(self.rate_at_threshold) + self.law.log_survival(np.maximum(x - self.threshold, 0.0))
-        return np.where(x > self.threshold, above, below)
+        least = np.append(self.least_log_rate, -np.inf)[np.searchsorted(self.peaks, x)]
+        return np.where(x > self.threshold, np.maximum(above, least), below)
 
 
 def fit_tail(
@@ -183,9 +190,12 @@ def fit_tail(
         share_seen = -float(np.expm1(law.log_survival(np.array(excess[n_above - 1]))))
     n_healthy = max((n_peaks - n_above) / share_seen, 0.5)
     grid, log_rate = _counted(ordered, n_peaks, n_healthy, hours)
+    healthy = slice(n_above, n_peaks)
+    occasions = _occasions_so_far(order[healthy].astype(np.float64) if time_s is None else time_s[order[healthy]])
     return Tail(
         threshold=threshold, rate_at_threshold=n_healthy / hours, law=law, n_peaks=n_peaks, n_above_limit=n_above,
         grid=grid, grid_log_rate=log_rate,
+        peaks=ordered[healthy][::-1], least_log_rate=_least_log_rate(occasions, hours)[::-1],
     )  # fmt: skip
 
 
@@ -224,6 +234,30 @@ def _healthy_law(
 def _occasions(time_s: Floats) -> int:
     """Return how many groups of moments lie more than `CLUSTER_S` apart."""
     return int(np.sum(np.diff(np.sort(time_s)) > CLUSTER_S)) + 1
+
+
+def _occasions_so_far(time_s: Floats) -> NDArray[np.int64]:
+    """Return, for each moment, how many occasions it and those before it in the list make."""
+    seen: list[float] = []
+    count = np.empty(time_s.size, dtype=np.int64)
+    n = 0
+    for k, moment in enumerate(time_s.tolist()):
+        at = bisect_left(seen, moment)
+        near_before = at > 0 and moment - seen[at - 1] <= CLUSTER_S
+        near_after = at < len(seen) and seen[at] - moment <= CLUSTER_S
+        joined = near_before and near_after and seen[at] - seen[at - 1] > CLUSTER_S
+        n += 0 if near_before or near_after else 1
+        n -= 1 if joined else 0
+        seen.insert(at, moment)
+        count[k] = n
+    return count
+
+
+def _least_log_rate(occasions: NDArray[np.int64], hours: float) -> Floats:
+    """Return the log of the lower 95 % limit of the rate that a count stands for (Garwood 1936)."""
+    from scipy.special import gammaincinv
+
+    return np.asarray(np.log(gammaincinv(np.maximum(occasions, 1), 0.05) / hours), dtype=np.float64)
 
 
 def _counted(ordered: Floats, n_peaks: int, n_healthy: float, hours: float) -> tuple[Floats, Floats]:

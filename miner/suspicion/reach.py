@@ -27,6 +27,7 @@ SPEED_REACHES = (0.5, 1.0, 2.0, 4.0, 8.0, 16.0)
 """Times the change of speed over a cycle here, and its usual change."""
 
 SUPPLY_REACHES_V = (0.0, 0.03, 0.06, 0.12, 0.25, 0.5)
+LIKELY_EVENTS = 4000
 BESIDE, ANYTHING = 0.1, 1e-3
 """Shares of events that are somewhere within reach, and that are anything at all (own choices)."""
 
@@ -58,6 +59,10 @@ def reaching(model: Model, rows: Ints, some: Ints, residual: Floats, sigma: Floa
     residual, sigma : ndarray (m,)
         Measured minus usual, and its noise, of those.
     """
+    if model.table.model is None:
+        return _range([*_moves_with_speed(model, rows, 1.0), *_moves_with_supply(model, rows, 0.0)])
+    few = np.arange(0, some.size, max(1, some.size // LIKELY_EVENTS))
+    some, residual, sigma = some[few], residual[few], np.maximum(sigma[few], 1e-9)
 
     def likely(low: Floats, high: Floats) -> float:
         return _log_likelihood(residual, sigma, low, high)
@@ -110,6 +115,8 @@ def _moves_with_supply(model: Model, rows: Ints, reach_v: float) -> list[Floats]
     may be any of the usual ones.
     """
     context, conditions, inputs = model.context, model.conditions, model.inputs(rows)
+    if not conditions.with_supply:
+        return []
 
     def effect(supply_v: Floats) -> Floats:
         return conditions.supply_effect(model.fit, supply_v) + model.table.at(inputs.under(supply_v))

@@ -24,7 +24,7 @@ Bools = NDArray[np.bool_]
 Ints = NDArray[np.int64]
 
 FIT_EVENTS = 20_000
-N_TREES, LEARNING_RATE, N_LEAVES = 100, 0.3, 31
+N_TREES, LEARNING_RATE, N_LEAVES = 80, 0.3, 31
 LEAF_EVENTS = 20
 """Own choices; a leaf must hold several bursts of faults before one can become its usual value."""
 
