@@ -50,15 +50,19 @@ def explain_rhythm(distances: list[Distance], events: pa.Table, context: Context
 
 
 def _stepped(distance: Distance, events: pa.Table) -> Distance:
-    """Return the places in the cycle as near as the events before, those after, or any place between them expect."""
+    """Return the places in the cycle as near as the events before, or those after, expect.
+
+    Where the three readings disagree by more than the noise of the one-sided ones, timing was moved or the engine's
+    speed turned, and an event that either side finds in place is in place.
+    """
     both, before, after = (
         column_values(events, name)
         for name in ("timing_residual_deg", "timing_from_before_deg", "timing_from_after_deg")
     )
-    beside = np.where(before * after <= 0, 0.0, np.minimum(np.abs(before), np.abs(after)))
-    step = (before - after) ** 2
+    beside = np.minimum(before * np.sign(both), after * np.sign(both)).clip(min=0.0)
+    apart = np.maximum.reduce([np.abs(before - after), np.abs(both - before), np.abs(both - after)]) ** 2
     doubt = (STEP_DOUBT * ONE_SIDE_NOISE * distance.sigma.astype(np.float64)) ** 2
-    believed = np.nan_to_num(step / (step + doubt))
+    believed = np.nan_to_num(apart / (apart + doubt))
     left = np.nan_to_num(np.minimum(beside / np.maximum(np.abs(both), 1e-12), 1.0), nan=1.0)
     return replace(distance, z=(distance.z * (1.0 - believed + believed * left)).astype(np.float32))
 
