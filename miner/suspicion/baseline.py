@@ -110,12 +110,11 @@ def _distance(measure: Measure, values: Floats, lift: float, context: Context, c
     members = [np.flatnonzero((groups == group) & np.isfinite(values)) for group in np.unique(groups)]
     members = [rows for rows in members if rows.size]
     residual, spoken_for = values.copy(), np.ones(values.size)
-    low, high, unsure = np.zeros((3, values.size))
+    low, high = np.zeros((2, values.size))
     for rows in members:
         here = usual_here(values[rows], rows, context, conditions, tabled=measure.tabled)
         residual[rows] -= here.usual
         spoken_for[rows], low[rows], high[rows] = here.leverage, here.low, here.high
-        unsure[rows] = here.unsure
     if not measure.pooled and context.n_groups > 1:
         movement, unsure_of = _common_movement(np.where(context.learns, residual, np.nan), context)
         residual -= movement
@@ -137,7 +136,7 @@ def _distance(measure: Measure, values: Floats, lift: float, context: Context, c
             residual[rows],
             learns=learns,
             bases=partial(_noise_bases, conditions, rows),
-            least=np.maximum(unsure[rows], max(least, measure.floor, told_apart)),
+            least=max(least, measure.floor, told_apart),
             changes=((changing, CHANGING_SHARE), (turning[rows], TURNING_SHARE), (_jerk(context, rows), 0.0)),
             along=[condition[rows] for condition in conditions_here],
         )

@@ -57,7 +57,7 @@ def noise_of(
     *,
     learns: Bools,
     bases: Callable[[Ints], Floats],
-    least: Floats,
+    least: float,
     changes: Sequence[tuple[Floats, float]],
     along: Sequence[Floats],
 ) -> Floats:
@@ -71,8 +71,8 @@ def noise_of(
         Rows that may teach; all do where there are too few.
     bases : callable
         Returns the conditions (m, q) that the log of the noise may depend on, for m of the n places.
-    least : ndarray (n,)
-        What the measurement, and what is known of the conditions, can tell apart.
+    least : float
+        What the measurement can tell apart.
     changes : sequence of (ndarray (n,), float)
         By how much the usual value moves around each event, for one reason or another, and the share of it that it is
         unsure by at least.

@@ -10,26 +10,30 @@ all, so that faults do not widen it.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
 from miner.suspicion.context import Conditions, Context
 from miner.suspicion.robust import RobustFit
-from miner.suspicion.tables import Inputs, Table, inputs_of
+from miner.suspicion.tables import Table, inputs_of
 
 __all__ = ["Model", "reaching"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-SPEED_REACHES = (0.5, 1.0, 2.0, 4.0, 8.0, 16.0)
+SPEED_REACHES = (1.0, 2.0, 4.0, 8.0, 16.0)
 """Times the change of speed over a cycle here, and its usual change."""
 
-SUPPLY_REACHES_V = (0.0, 0.03, 0.06, 0.12, 0.25, 0.5)
-LIKELY_EVENTS = 4000
+SUPPLY_REACHES_V = (0.0, 0.06, 0.12, 0.25, 0.5)
+LIKELY_EVENTS = 2000
 BESIDE, ANYTHING = 0.1, 1e-3
 """Shares of events that are somewhere within reach, and that are anything at all (own choices)."""
+
+HARDLY = 0.02
+"""An engine that goes by an earlier supply to this share only goes by that of the moment."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -41,12 +45,8 @@ class Model:
     context: Context
     conditions: Conditions
 
-    def inputs(self, rows: Ints) -> Inputs:
-        """Return what the table is looked up by."""
-        return inputs_of(self.context, rows, supply=self.conditions.with_supply)
 
-
-def reaching(model: Model, rows: Ints, some: Ints, residual: Floats, sigma: Floats) -> tuple[Floats, Floats]:
+def reaching(model: Model, rows: Ints, taught: Ints, residual: Floats, sigma: Floats) -> tuple[Floats, Floats]:
     """Return (low, high), ``low <= 0 <= high``: between usual plus these no value of a row is odd.
 
     Parameters
@@ -54,27 +54,25 @@ def reaching(model: Model, rows: Ints, some: Ints, residual: Floats, sigma: Floa
     model : Model
     rows : ndarray (n,)
         Of the context.
-    some : ndarray (m,)
-        Trusted ones of them, to learn from.
+    taught : ndarray (m,)
+        Places of trusted ones among them, to learn from.
     residual, sigma : ndarray (m,)
         Measured minus usual, and its noise, of those.
     """
-    if model.table.model is None:
-        return _range([*_moves_with_speed(model, rows, 1.0), *_moves_with_supply(model, rows, 0.0)])
-    few = np.arange(0, some.size, max(1, some.size // LIKELY_EVENTS))
-    some, residual, sigma = some[few], residual[few], np.maximum(sigma[few], 1e-9)
+    everywhere = _Moves(model, rows)
+    if model.table.is_empty:
+        return _range(everywhere.with_speed(1.0) + everywhere.with_supply(0.0))
+    few = np.arange(0, taught.size, max(1, taught.size // LIKELY_EVENTS))
+    some = _Moves(model, rows[taught[few]])
+    residual, sigma = residual[few], np.maximum(sigma[few], 1e-9)
 
-    def likely(low: Floats, high: Floats) -> float:
-        return _log_likelihood(residual, sigma, low, high)
+    def likeliest(moves: list[list[Floats]]) -> int:
+        return int(np.argmax([_log_likelihood(residual, sigma, *_range(one)) for one in moves]))
 
-    ranges = [_range(_moves_with_speed(model, some, reach)) for reach in SPEED_REACHES]
-    best = int(np.argmax([likely(*between) for between in ranges]))
-    moves = _moves_with_speed(model, rows, SPEED_REACHES[best])
-    if model.conditions.with_supply:
-        wider = [_range([*ranges[best], *_moves_with_supply(model, some, reach_v)]) for reach_v in SUPPLY_REACHES_V]
-        most = int(np.argmax([likely(*between) for between in wider]))
-        moves += _moves_with_supply(model, rows, SUPPLY_REACHES_V[most])
-    return _range(moves)
+    by_speed = [some.with_speed(reach) for reach in SPEED_REACHES]
+    speed = likeliest(by_speed)
+    supply = likeliest([by_speed[speed] + some.with_supply(reach_v) for reach_v in SUPPLY_REACHES_V])
+    return _range(everywhere.with_speed(SPEED_REACHES[speed]) + everywhere.with_supply(SUPPLY_REACHES_V[supply]))
 
 
 def _range(moves: list[Floats]) -> tuple[Floats, Floats]:
@@ -84,50 +82,63 @@ def _range(moves: list[Floats]) -> tuple[Floats, Floats]:
 def _log_likelihood(residual: Floats, sigma: Floats, low: Floats, high: Floats) -> float:
     from scipy.special import ndtr
 
-    width = np.maximum(high - low, 1e-3 * sigma)
     noise = np.exp(-0.5 * (residual / sigma) ** 2) / (np.sqrt(2 * np.pi) * sigma)
+    width = np.maximum(high - low, 1e-3 * sigma)
     within = (ndtr((residual - low) / sigma) - ndtr((residual - high) / sigma)) / width
     within = np.where(high - low > 1e-3 * sigma, within, noise)
     span = max(float(np.ptp(residual)), float(np.max(width)))
     return float(np.sum(np.log((1 - BESIDE - ANYTHING) * noise + BESIDE * within + ANYTHING / span)))
 
 
-def _moves_with_speed(model: Model, rows: Ints, reach: float) -> list[Floats]:
-    """Return by how much the usual value moves with the speed and the acceleration of a cycle before and after."""
-    context, conditions, inputs = model.context, model.conditions, model.inputs(rows)
-    log_speed, shift = np.log(context.rpm[rows]), reach * context.speed_reach(rows)
+class _Moves:
+    """By how much the usual value of some rows moves with what the engine computer may have had in mind."""
 
-    def effect(by: Floats) -> Floats:
-        return conditions.speed_effect(model.fit, log_speed + by) + model.table.at(inputs.shifted(by))
+    def __init__(self, model: Model, rows: Ints) -> None:
+        self._model, self._rows = model, rows
+        self._inputs = inputs_of(model.context, rows, supply=model.conditions.with_supply)
 
-    now = effect(np.zeros_like(shift))
-    pull = context.acceleration
-    steady = conditions.pull_effect(model.fit, rows, pull[rows])
-    beside = (pull[np.maximum(rows - 1, 0)], pull[np.minimum(rows + 1, pull.size - 1)])
-    moves = [effect(-shift) - now, effect(shift) - now]
-    return moves + [conditions.pull_effect(model.fit, rows, other) - steady for other in beside]
+    def with_speed(self, reach: float) -> list[Floats]:
+        """Return the moves with a speed a little lower or higher, and with the acceleration of the neighbours."""
+        context, conditions, fit, rows = self._model.context, self._model.conditions, self._model.fit, self._rows
+        log_speed, shift = np.log(context.rpm[rows]), reach * context.speed_reach(rows)
+        now = conditions.speed_effect(fit, log_speed) + self._here
+        pull = context.acceleration
+        steady = conditions.pull_effect(fit, rows, pull[rows])
+        beside = (pull[np.maximum(rows - 1, 0)], pull[np.minimum(rows + 1, pull.size - 1)])
+        moves = [conditions.pull_effect(fit, rows, other) - steady for other in beside]
+        for by in (-shift, shift):
+            moved = conditions.speed_effect(fit, log_speed + by) + self._model.table.at(self._inputs.shifted(by))
+            moves.append(moved - now)
+        return moves
 
+    def with_supply(self, reach_v: float) -> list[Floats]:
+        """Return the moves with a supply a little lower or higher, and with that of a moment earlier.
 
-def _moves_with_supply(model: Model, rows: Ints, reach_v: float) -> list[Floats]:
-    """Return by how much it moves with another supply: a little more or less, or that of a moment earlier.
+        The latter as far as this engine was seen to go by it. Where the supply is recorded but not known at this
+        moment, it may be any of the usual ones.
+        """
+        context, conditions = self._model.context, self._model.conditions
+        if not conditions.with_supply:
+            return []
+        supply_v, now = context.supply_v[self._rows], self._under_now
+        believed = conditions.earlier_share(self._model.fit)
+        earlier = context.supply_earlier_v[self._rows].T if believed > HARDLY else ()
+        moves = [believed * (self._under(volts) - now) for volts in earlier]
+        moves += [self._under(supply_v + aside_v) - now for aside_v in (-reach_v, reach_v) if aside_v]
+        unknown = ~np.isfinite(supply_v)
+        if unknown.any():
+            ends = [self._under(np.full(supply_v.size, volts)) for volts in conditions.usual_supply_v.tolist()]
+            moves += [np.where(unknown, end - now, 0.0) for end in ends]
+        return moves or [np.zeros(supply_v.size)]
 
-    The latter as far as this engine was seen to go by it. Where the supply is recorded but not known at this moment, it
-    may be any of the usual ones.
-    """
-    context, conditions, inputs = model.context, model.conditions, model.inputs(rows)
-    if not conditions.with_supply:
-        return []
+    def _under(self, supply_v: Floats) -> Floats:
+        effect = self._model.conditions.supply_effect(self._model.fit, supply_v)
+        return effect + self._model.table.at(self._inputs.under(supply_v))
 
-    def effect(supply_v: Floats) -> Floats:
-        return conditions.supply_effect(model.fit, supply_v) + model.table.at(inputs.under(supply_v))
+    @cached_property
+    def _under_now(self) -> Floats:
+        return self._under(self._model.context.supply_v[self._rows])
 
-    supply_v = context.supply_v[rows]
-    now, believed = effect(supply_v), conditions.earlier_share(model.fit)
-    moves = [believed * (effect(earlier) - now) for earlier in context.supply_earlier_v[rows].T]
-    if reach_v:
-        moves += [effect(supply_v + aside_v) - now for aside_v in (-reach_v, reach_v)]
-    unknown = ~np.isfinite(supply_v)
-    if unknown.any():
-        ends = [effect(np.full(rows.size, volts)) for volts in conditions.usual_supply_v.tolist()]
-        moves += [np.where(unknown, end - now, 0.0) for end in ends]
-    return moves
+    @cached_property
+    def _here(self) -> Floats:
+        return self._model.table.at(self._inputs)

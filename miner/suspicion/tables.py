@@ -73,9 +73,14 @@ class Table:
 
     model: Any = None
 
+    @property
+    def is_empty(self) -> bool:
+        """Whether it is 0 everywhere."""
+        return self.model is None
+
     def at(self, inputs: Inputs) -> Floats:
         """Return the table's value (n,) for the inputs."""
-        if self.model is None:
+        if self.is_empty:
             return np.zeros(len(inputs.other))
         return np.asarray(self.model.predict(_columns(inputs)), dtype=np.float64)
 

@@ -23,7 +23,7 @@ from miner.suspicion.robust import (
     predicted,
     robust_regression,
 )
-from miner.suspicion.tables import Inputs, Table, fit_table, inputs_of
+from miner.suspicion.tables import Table, fit_table, inputs_of
 
 __all__ = ["COURSE_EVENTS", "Usual", "usual_here"]
 
@@ -49,15 +49,12 @@ class Usual:
         One over the number of events that speak for it.
     low, high : ndarray (n,)
         Between ``usual + low`` and ``usual + high`` no value is odd; ``low <= 0 <= high``.
-    unsure : ndarray (n,)
-        Sigma at the edge of a step of the table over the supply, which is never measured as the computer measures it.
     """
 
     usual: Floats
     leverage: Floats
     low: Floats
     high: Floats
-    unsure: Floats
 
 
 def usual_here(values: Floats, rows: Ints, context: Context, conditions: Conditions, *, tabled: bool) -> Usual:
@@ -84,26 +81,13 @@ def usual_here(values: Floats, rows: Ints, context: Context, conditions: Conditi
         usual += table.at(inputs)
     model = Model(fit=fit, table=table, context=context, conditions=conditions)
     noise = sigma * mad_sigma((values - usual)[taught] / sigma)
-    low, high = reaching(model, rows, rows[taught], (values - usual)[taught], noise)
+    low, high = reaching(model, rows, taught, (values - usual)[taught], noise)
     return Usual(
         usual=usual,
         leverage=leverage,
         low=low,
         high=high,
-        unsure=_unsure_of_step(table, inputs, context.segment[rows]),
     )
-
-
-def _unsure_of_step(table: Table, inputs: Inputs, segment: Ints) -> Floats:
-    """Return half of what the table alone changes by within a usual change of supply from event to event."""
-    supply_v = inputs.supply_v[:, 0] if inputs.supply_v.size else np.empty(0)
-    change_v = np.abs(np.diff(supply_v))[np.diff(segment) == 0] if supply_v.size else supply_v
-    change_v = change_v[np.isfinite(change_v)]
-    if not change_v.size:
-        return np.zeros(segment.size)
-    reach_v, here = float(np.quantile(change_v, 0.9)), table.at(inputs.under(supply_v))
-    aside = [np.abs(table.at(inputs.under(supply_v + shift_v)) - here) for shift_v in (-reach_v, reach_v)]
-    return np.asarray(np.maximum(*aside) / 2, dtype=np.float64)
 
 
 def _slow_part(values: Floats, residual: Floats) -> tuple[Floats, float]:

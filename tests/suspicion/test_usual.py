@@ -114,7 +114,7 @@ def test_noise_of_pure_chance_is_hardly_raised():
         residual,
         learns=np.ones(n, bool),
         bases=alike,
-        least=np.zeros(n),
+        least=0.0,
         changes=((np.zeros(n), 1.0),),
         along=(rng.uniform(size=n), rng.uniform(size=n)),
     )
@@ -132,7 +132,7 @@ def test_noise_is_raised_where_the_recording_is_noisier():
         residual,
         learns=np.ones(n, bool),
         bases=alike,
-        least=np.zeros(n),
+        least=0.0,
         changes=(),
         along=(condition,),
     )
