@@ -5,11 +5,15 @@ both: over the last cycle or the last interval, filtered, of a moment earlier. T
 choose the idea that tells best, and need no list of what may depend on what. They are fitted to the smallest sum of
 absolute errors with large leaves, so that a burst of faults teaches them nothing (Friedman, Annals of Statistics 29,
 2001, algorithm 3, from memory; scikit-learn's histogram version).
+
+Trees can also learn by heart. So every event is judged by trees that never saw its part of the recording, and what
+they say counts as far as it brings values of other parts nearer to usual (stacking: Wolpert, Neural Networks 5, 1992,
+from memory): hardly where the lines had said it all.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -24,6 +28,10 @@ Bools = NDArray[np.bool_]
 Ints = NDArray[np.int64]
 
 FIT_EVENTS = 20_000
+PARTS, STRETCHES = 3, 60
+"""Parts that take turns being left out, each of stretches spread over the recording."""
+
+SHARES = (0.0, 0.25, 0.5, 0.75, 1.0)
 N_TREES, LEARNING_RATE, N_LEAVES = 80, 0.3, 31
 LEAF_EVENTS = 20
 """Own choices; a leaf must hold several bursts of faults before one can become its usual value."""
@@ -41,20 +49,22 @@ class Inputs:
         At the event and over the moments before; NaN where not measured. Empty where it is not to count.
     other : ndarray (n, 3)
         Acceleration, operating state and cycles since the start.
+    part : ndarray (n,)
+        Which of the `PARTS` of the recording the event belongs to.
     """
 
     log_speed: Floats
     supply_v: Floats
     other: Floats
+    part: Ints
 
     def shifted(self, log_ratio: Floats) -> Inputs:
         """Return the same at speeds that are larger by a ratio, event by event."""
-        return Inputs(log_speed=self.log_speed + log_ratio[:, None], supply_v=self.supply_v, other=self.other)
+        return replace(self, log_speed=self.log_speed + log_ratio[:, None])
 
     def under(self, supply_v: Floats) -> Inputs:
         """Return the same under another supply, event by event."""
-        everywhere = np.repeat(supply_v[:, None], self.supply_v.shape[1], axis=1)
-        return Inputs(log_speed=self.log_speed, supply_v=everywhere, other=self.other)
+        return replace(self, supply_v=np.repeat(supply_v[:, None], self.supply_v.shape[1], axis=1))
 
 
 def inputs_of(context: Context, rows: Ints, *, supply: bool) -> Inputs:
@@ -64,6 +74,7 @@ def inputs_of(context: Context, rows: Ints, *, supply: bool) -> Inputs:
         log_speed=context.log_speeds[rows].astype(np.float64),
         supply_v=volts if supply else volts[:, :0],
         other=np.column_stack([context.acceleration[rows], context.state[rows], np.minimum(context.since[rows], 50.0)]),
+        part=rows * STRETCHES // context.time_s.size % PARTS,
     )
 
 
@@ -71,18 +82,25 @@ def inputs_of(context: Context, rows: Ints, *, supply: bool) -> Inputs:
 class Table:
     """A fitted table, 0 everywhere where there was too little to learn from."""
 
-    model: Any = None
+    models: tuple[Any, ...] = ()
+    share: float = 0.0
 
     @property
     def is_empty(self) -> bool:
         """Whether it is 0 everywhere."""
-        return self.model is None
+        return self.share == 0.0
 
     def at(self, inputs: Inputs) -> Floats:
         """Return the table's value (n,) for the inputs."""
+        out = np.zeros(len(inputs.other))
         if self.is_empty:
-            return np.zeros(len(inputs.other))
-        return np.asarray(self.model.predict(_columns(inputs)), dtype=np.float64)
+            return out
+        columns = _columns(inputs)
+        for part, model in enumerate(self.models):
+            own = inputs.part == part
+            if own.any():
+                out[own] = self.share * model.predict(columns[own])
+        return out
 
 
 def fit_table(residual: Floats, inputs: Inputs, learns: Bools) -> Table:
@@ -91,13 +109,20 @@ def fit_table(residual: Floats, inputs: Inputs, learns: Bools) -> Table:
 
     taught = np.flatnonzero(learns)
     taught = taught[:: max(1, -(-taught.size // FIT_EVENTS))]
-    if taught.size < 4 * LEAF_EVENTS:
+    others = [taught[inputs.part[taught] != part] for part in range(PARTS)]
+    if min(rows.size for rows in others) < 4 * LEAF_EVENTS:
         return Table()
-    model = HistGradientBoostingRegressor(
-        loss="absolute_error", max_iter=N_TREES, learning_rate=LEARNING_RATE, max_leaf_nodes=N_LEAVES,
-        min_samples_leaf=LEAF_EVENTS, early_stopping=False, random_state=0,
+    columns = _columns(inputs)
+    models = tuple(
+        HistGradientBoostingRegressor(
+            loss="absolute_error", max_iter=N_TREES, learning_rate=LEARNING_RATE, max_leaf_nodes=N_LEAVES,
+            min_samples_leaf=LEAF_EVENTS, early_stopping=False, random_state=0,
+        ).fit(columns[rows], residual[rows])
+        for rows in others
     )  # fmt: skip
-    return Table(model=model.fit(_columns(inputs)[taught], residual[taught]))
+    said = Table(models=models, share=1.0).at(inputs)[taught]
+    errors = [float(np.mean(np.abs(residual[taught] - share * said))) for share in SHARES]
+    return Table(models=models, share=SHARES[int(np.argmin(errors))])
 
 
 def _columns(inputs: Inputs) -> Floats:
