@@ -24,9 +24,17 @@ from numpy.typing import NDArray
 from miner.suspicion.context import Conditions, Context
 from miner.suspicion.measures import MEASURES, Measure, column_values, judged_values, seen_values
 from miner.suspicion.noise import LEAST_EVENTS, noise_of
-from miner.suspicion.robust import BLOCK_EVENTS, mad_sigma, normal_from_t, resolution, running_median, shrunk
+from miner.suspicion.robust import (
+    BLOCK_EVENTS,
+    COURSE_EVENTS,
+    mad_sigma,
+    normal_from_t,
+    resolution,
+    running_median,
+    shrunk,
+)
 from miner.suspicion.threads import side_by_side
-from miner.suspicion.usual import COURSE_EVENTS, usual_here
+from miner.suspicion.usual import usual_here
 
 __all__ = ["Distance", "measure_distances"]
 

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 __all__ = [
     "BLOCK_EVENTS",
+    "COURSE_EVENTS",
     "MAD_TO_SIGMA",
     "RobustFit",
     "generalized_esd",
@@ -38,6 +39,9 @@ _HUBER, _TUKEY = 1.345, 4.685
 
 BLOCK_EVENTS = 16_384
 """Events whose bases are held at a time."""
+
+COURSE_EVENTS = 15
+"""Neighbours on each side, of the same cylinder, that its slow course is the running median of."""
 
 SETTLED = 0.01
 """A fit whose values move by less than this share of the noise in one step has settled."""

@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from miner.suspicion.context import Context
+from miner.suspicion.robust import COURSE_EVENTS, running_median
 
 __all__ = ["Inputs", "Table", "fit_table", "inputs_of"]
 
@@ -120,9 +121,14 @@ def fit_table(residual: Floats, inputs: Inputs, learns: Bools) -> Table:
         ).fit(columns[rows], residual[rows])
         for rows in others
     )  # fmt: skip
-    said = Table(models=models, share=1.0).at(inputs)[taught]
-    errors = [float(np.mean(np.abs(residual[taught] - share * said))) for share in SHARES]
+    said = Table(models=models, share=1.0).at(inputs)
+    errors = [_restless(residual - share * said, taught) for share in SHARES]
     return Table(models=models, share=SHARES[int(np.argmin(errors))])
+
+
+def _restless(residual: Floats, rows: Ints) -> float:
+    """Return the mean distance from the events around: levels that stay for a while are followed anyway."""
+    return float(np.mean(np.abs(residual - running_median(residual, COURSE_EVENTS))[rows]))
 
 
 def _columns(inputs: Inputs) -> Floats:

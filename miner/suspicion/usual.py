@@ -19,20 +19,20 @@ from miner.suspicion.noise import LEAST_EVENTS, noise_shape
 from miner.suspicion.reach import Model, reaching
 from miner.suspicion.robust import (
     BLOCK_EVENTS,
+    COURSE_EVENTS,
     mad_sigma,
     predicted,
     robust_regression,
 )
 from miner.suspicion.tables import Table, fit_table, inputs_of
 
-__all__ = ["COURSE_EVENTS", "Usual", "usual_here"]
+__all__ = ["Usual", "usual_here"]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 Ints = NDArray[np.int64]
 Stairs = Callable[[Floats], Floats]
 
-COURSE_EVENTS = 15
 STAIR_EVENTS = 100
 PARTED_SHARE = 0.02
 FIT_EVENTS = 3000
@@ -75,9 +75,8 @@ def usual_here(values: Floats, rows: Ints, context: Context, conditions: Conditi
     usual += np.median((values - usual)[taught])  # the level itself may have gone with the slow part
     inputs = inputs_of(context, rows, supply=conditions.with_supply)
     table = Table()
-    if tabled:  # a long stay at one speed must not leave its level of that moment in the table
-        left = values - usual
-        table = fit_table(left, inputs, learns)
+    if tabled:
+        table = fit_table(values - usual, inputs, learns)
         usual += table.at(inputs)
     model = Model(fit=fit, table=table, context=context, conditions=conditions)
     noise = sigma * mad_sigma((values - usual)[taught] / sigma)
