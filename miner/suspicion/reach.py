@@ -3,8 +3,8 @@
 The usual value is reckoned with the speed and the supply measured around the event. The engine computer had others in
 mind: of a moment earlier, filtered, rounded. At a step of one of its tables either side is then usual. How far its
 idea is off is read off the recording: of several reaches the one is taken under which the residuals are most likely,
-each being noise around the usual value of some speed (or supply) within reach, or (seldom) anything at all, so that
-faults do not widen it. Where the tables are smooth, a wide reach would scatter values more than they do scatter.
+each being either noise around the usual value, or anywhere between the values within reach, or (seldom) anything at
+all, so that faults do not widen it.
 """
 
 from __future__ import annotations
@@ -29,10 +29,8 @@ SPEED_REACHES = (1.0, 2.0, 4.0, 8.0, 16.0)
 
 SUPPLY_REACHES_V = (0.0, 0.06, 0.12, 0.25, 0.5)
 LIKELY_EVENTS = 2000
-ANYTHING = 1e-3
-"""Share of events that are anything at all: own choice."""
-
-NEAR = np.array([-1.0, -0.6, -0.3, 0.0, 0.0, 0.3, 0.6, 1.0])
+BESIDE, ANYTHING = 0.1, 1e-3
+"""Shares of events that are somewhere within reach, and that are anything at all (own choices)."""
 
 HARDLY = 0.02
 """An engine that goes by an earlier supply to this share only goes by that of the moment."""
@@ -68,26 +66,29 @@ def reaching(model: Model, rows: Ints, taught: Ints, residual: Floats, sigma: Fl
     some = _Moves(model, rows[taught[few]])
     residual, sigma = residual[few], np.maximum(sigma[few], 1e-9)
 
-    def likeliest(moves: list[Floats]) -> int:
-        return int(np.argmax([_log_likelihood(residual, sigma, one) for one in moves]))
+    def likeliest(moves: list[list[Floats]]) -> int:
+        return int(np.argmax([_log_likelihood(residual, sigma, *_range(one)) for one in moves]))
 
-    speed = SPEED_REACHES[likeliest([some.spread_with_speed(reach) for reach in SPEED_REACHES])]
-    beside = some.spread_with_speed(speed)
-    supply = SUPPLY_REACHES_V[
-        likeliest([np.concatenate([beside, some.spread_with_supply(reach_v)]) for reach_v in SUPPLY_REACHES_V])
-    ]
-    return _range(everywhere.with_speed(speed) + everywhere.with_supply(supply))
+    by_speed = [some.with_speed(reach) for reach in SPEED_REACHES]
+    speed = likeliest(by_speed)
+    supply = likeliest([by_speed[speed] + some.with_supply(reach_v) for reach_v in SUPPLY_REACHES_V])
+    return _range(everywhere.with_speed(SPEED_REACHES[speed]) + everywhere.with_supply(SUPPLY_REACHES_V[supply]))
 
 
 def _range(moves: list[Floats]) -> tuple[Floats, Floats]:
     return np.minimum.reduce(moves).clip(max=0.0), np.maximum.reduce(moves).clip(min=0.0)
 
 
-def _log_likelihood(residual: Floats, sigma: Floats, moves: Floats) -> float:
-    """Return how likely residuals (n,) are that lie around one of the (k, n) moves each, all as likely."""
-    around = np.exp(-0.5 * ((residual - moves) / sigma) ** 2).mean(axis=0) / (np.sqrt(2 * np.pi) * sigma)
-    span = max(float(np.ptp(residual)), float(np.ptp(moves)), 1e-9)
-    return float(np.sum(np.log((1 - ANYTHING) * around + ANYTHING / span)))
+def _log_likelihood(residual: Floats, sigma: Floats, low: Floats, high: Floats) -> float:
+    """Return how likely residuals are that are noise around 0 or, for a share, anywhere between low and high."""
+    from scipy.special import ndtr
+
+    noise = np.exp(-0.5 * (residual / sigma) ** 2) / (np.sqrt(2 * np.pi) * sigma)
+    width = np.maximum(high - low, 1e-3 * sigma)
+    within = (ndtr((residual - low) / sigma) - ndtr((residual - high) / sigma)) / width
+    within = np.where(high - low > 1e-3 * sigma, within, noise)
+    span = max(float(np.ptp(residual)), float(np.max(width)))
+    return float(np.sum(np.log((1 - BESIDE - ANYTHING) * noise + BESIDE * within + ANYTHING / span)))
 
 
 class _Moves:
@@ -110,25 +111,6 @@ class _Moves:
             moved = conditions.speed_effect(fit, log_speed + by) + self._model.table.at(self._inputs.shifted(by))
             moves.append(moved - now)
         return moves
-
-    def spread_with_speed(self, reach: float) -> Floats:
-        """Return the moves (k, n) with the speeds within reach, those near to what was measured more often."""
-        context, conditions, fit, rows = self._model.context, self._model.conditions, self._model.fit, self._rows
-        log_speed, shift = np.log(context.rpm[rows]), reach * context.speed_reach(rows)
-        now = conditions.speed_effect(fit, log_speed) + self._here
-        return np.stack(
-            [
-                conditions.speed_effect(fit, log_speed + by) + self._model.table.at(self._inputs.shifted(by)) - now
-                for by in np.multiply.outer(NEAR, shift)
-            ]
-        )
-
-    def spread_with_supply(self, reach_v: float) -> Floats:
-        """Return the moves (k, n) with the supplies within reach, those near to what was measured more often."""
-        if not self._model.conditions.with_supply or not reach_v:
-            return np.zeros((NEAR.size, self._rows.size))
-        supply_v = self._model.context.supply_v[self._rows]
-        return np.stack([self._under(supply_v + by) - self._under_now for by in NEAR * reach_v])
 
     def with_supply(self, reach_v: float) -> list[Floats]:
         """Return the moves with a supply a little lower or higher, and with that of a moment earlier.
