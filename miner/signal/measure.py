@@ -56,6 +56,10 @@ _SPIKE_SIGMA, _SPIKE_SHARE, _SPIKE_DEPTH = 4.0, 0.1, 0.7
 """Of the on-state: samples this many sigma off that are few in a row, while they are no more than this share of it and
 no deeper than this share of the amplitude, are spikes of the neighbours. More or deeper ones are its own."""
 
+_SWITCHED = 0.75
+"""Share of the amplitude that only the line's own switching reaches: spikes of the neighbours come to 3 V of 5, and a
+sample of a fast edge may lie anywhere on it (own choice)."""
+
 _NEVER = -np.inf
 """Where a pulse ends, dropouts before it are as likely as bounce behind: all crossings are weighed."""
 
@@ -196,7 +200,8 @@ def _edges(raw, base, lim, pulse, off, on):  # type: ignore[no-untyped-def]
     low, high = off + 0.1 * (on - off), off + 0.9 * (on - off)
     near = lim.min_off
     first = _first_at(raw, base, sign, half, start, stop, 1)
-    i, t50 = reference_instant(raw, base, sign, half, high, max(first - near, floor), min(first + near, stop), True)
+    switched = off + _SWITCHED * (on - off)
+    i, t50 = reference_instant(raw, base, sign, half, switched, max(first - near, floor), min(first + near, stop), True)
     last = _first_at(raw, base, sign, half, stop - 1, start, -1)
     lo, hi = max(last - near, i, start), min(last + near, limit)
     j, u50 = reference_instant(raw, base, sign, half, _NEVER, lo, hi, False)
