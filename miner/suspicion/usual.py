@@ -1,14 +1,12 @@
 """The usual value of one cylinder's measure from the conditions alone: speed, supply, state, time since the start.
 
-A robust regression over the whole recording gives the straight lines, running medians the stairs of an engine
-computer's tables. How far the usual value would move with the speed of a cycle before or after, or with the
-supply of a moment earlier, says between which values none is odd: at the edge of a step of a table either of two is
-usual.
+A robust regression over the whole recording gives the straight lines, boosted trees the tables of the engine computer
+(`tables`), and how far its idea of speed and supply may be off says between which values none is odd (`reach`).
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -31,10 +29,7 @@ __all__ = ["Usual", "usual_here"]
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 Ints = NDArray[np.int64]
-Stairs = Callable[[Floats], Floats]
 
-STAIR_EVENTS = 100
-PARTED_SHARE = 0.02
 FIT_EVENTS = 3000
 
 
@@ -81,12 +76,7 @@ def usual_here(values: Floats, rows: Ints, context: Context, conditions: Conditi
     model = Model(fit=fit, table=table, context=context, conditions=conditions)
     noise = sigma * mad_sigma((values - usual)[taught] / sigma)
     low, high = reaching(model, rows, taught, (values - usual)[taught], noise)
-    return Usual(
-        usual=usual,
-        leverage=leverage,
-        low=low,
-        high=high,
-    )
+    return Usual(usual=usual, leverage=leverage, low=low, high=high)
 
 
 def _slow_part(values: Floats, residual: Floats) -> tuple[Floats, float]:
