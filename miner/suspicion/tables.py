@@ -28,7 +28,9 @@ Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 Ints = NDArray[np.int64]
 
-FIT_EVENTS = 20_000
+LEAST_EVENTS, FIT_EVENTS = 1500, 20_000
+"""Fewer of one cylinder, some minutes, have not been to enough cells of a table twice."""
+
 PARTS, STRETCHES = 3, 60
 """Parts that take turns being left out, each of stretches spread over the recording."""
 
@@ -111,7 +113,7 @@ def fit_table(residual: Floats, inputs: Inputs, learns: Bools) -> Table:
     taught = np.flatnonzero(learns)
     taught = taught[:: max(1, -(-taught.size // FIT_EVENTS))]
     others = [taught[inputs.part[taught] != part] for part in range(PARTS)]
-    if min(rows.size for rows in others) < 4 * LEAF_EVENTS:
+    if min(rows.size for rows in others) < LEAST_EVENTS:
         return Table()
     columns = _columns(inputs)
     models = tuple(
