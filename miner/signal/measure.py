@@ -201,7 +201,10 @@ def _edges(raw, base, lim, pulse, off, on):  # type: ignore[no-untyped-def]
     near = lim.min_off
     first = _first_at(raw, base, sign, half, start, stop, 1)
     switched = off + _SWITCHED * (on - off)
-    i, t50 = reference_instant(raw, base, sign, half, switched, max(first - near, floor), min(first + near, stop), True)
+    lo, hi = max(first - near, floor), min(first + near, stop)
+    i, t50 = reference_instant(raw, base, sign, half, _NEVER, lo, hi, True)
+    if i >= 0:  # bounce follows at once; a lone spike well ahead is none
+        i, t50 = reference_instant(raw, base, sign, half, switched, max(lo, i - lim.min_on), hi, True)
     last = _first_at(raw, base, sign, half, stop - 1, start, -1)
     lo, hi = max(last - near, i, start), min(last + near, limit)
     j, u50 = reference_instant(raw, base, sign, half, _NEVER, lo, hi, False)
