@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from miner.engine.alignment import LeadGaps, lead_intervals
 from miner.engine.delay import usual_delay_s
+from miner.engine.runs import lasting_runs, runs_of
 from miner.engine.slots import SlotPlan
 
 __all__ = ["GAP_SLACK_S", "Observed", "lead_gaps", "observe", "with_busy", "without_clip"]
@@ -169,8 +170,7 @@ def without_clip(
         begin, end = gaps.of(lead)
         own = np.flatnonzero(plan.serves[lead, place])
         off = (command[own] < 0) & (feedback[own] >= 0) & plan.is_command[lead]
-        edge = np.flatnonzero(np.diff(off.astype(np.int8), prepend=0, append=0)).reshape(-1, 2)
-        for low, high in edge[edge[:, 1] - edge[:, 0] >= CLIP_OFF]:
+        for low, high in runs_of(lasting_runs(off, CLIP_OFF)):
             after = turn_on_s[own[high]] - 2.0 * GAP_SLACK_S if high < len(own) else np.inf
             begin, end = np.append(begin, turn_on_s[own[low]] - GAP_SLACK_S), np.append(end, after)
         of_leads.append((begin, end))

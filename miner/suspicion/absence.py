@@ -13,6 +13,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
+from miner.engine.runs import lasting_runs
 from miner.suspicion.context import Context
 from miner.suspicion.measures import column_values, seen_values
 from miner.suspicion.robust import mad_sigma
@@ -70,8 +71,9 @@ def count_suspects(events: pa.Table, context: Context) -> tuple[list[Counted], l
         notes += _notes(kind, counted, shown)
     extra = column_values(events, "extra_pulses") > 0
     counted, told = _counted("extra_pulse", extra, context, doubt, by_speed=True), np.flatnonzero(~silent)
-    together = told[_together(extra[told], context.group[told])]
-    counted.rate[together] = np.inf
+    n_watched = np.unique(context.group[told]).size
+    if n_watched > 1:  # over a whole cycle all of them in turn: a habit
+        counted.rate[told[lasting_runs(extra[told], n_watched)]] = np.inf
     found.append(counted)
     return found, notes
 
@@ -105,18 +107,6 @@ def _coasts(first: int, last: int, context: Context) -> bool:
     places = np.clip(np.array([first - 1 - turn, first - 1, last + 1, last + 1 + turn]), 0, context.rpm.size - 1)
     falls = np.diff(np.log(context.rpm[places]))
     return bool(np.all(falls < 0) and falls.sum() < -COAST_SIGMA * mad_sigma(context.acceleration))
-
-
-def _together(extra: Bools, group: NDArray[np.int64]) -> Bools:
-    """Return which events with further pulses lie in a run of them over a whole cycle of all cylinders: a habit."""
-    together = np.zeros_like(extra)
-    n_watched = np.unique(group).size
-    if n_watched < 2:
-        return together
-    places = np.flatnonzero(extra)
-    for run in np.split(places, np.flatnonzero(np.diff(places) > 1) + 1):
-        together[run] = run.size >= n_watched
-    return together
 
 
 def _doubt(context: Context, confidence: Floats) -> Floats:

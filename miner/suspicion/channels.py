@@ -29,7 +29,6 @@ Bools = NDArray[np.bool_]
 CALM = Prior(scale=1.0, scale_spread=0.4, shape=0.05, shape_spread=0.15)
 LIVELY = Prior(scale=1.2, scale_spread=0.4, shape=0.2, shape_spread=0.2)
 EDGE = Prior(scale=1.5, scale_spread=0.4, shape=0.3, shape_spread=0.2, left_out=0.125)
-BESIDE_STEP = Prior(scale=1.5, scale_spread=0.4, shape=0.3, shape_spread=0.2, left_out=0.125)
 COMBINED = Prior(scale=1.0, scale_spread=0.3, shape=0.02, shape_spread=0.1, left_out=0.0)
 LEAST_VALUES = 8
 RHYTHM_HABIT = 0.7
@@ -116,7 +115,7 @@ def _answer(
     answers, left_out = np.full(size.size, -1, dtype=np.int8), np.zeros(size.size, dtype=np.bool_)
     strata = context.strata if beside_step is None else np.where(beside_step & (context.strata < 2), 3, context.strata)
     tails: list[Tail] = []
-    for stratum, prior in enumerate((CALM if habit is None else LIVELY, LIVELY, EDGE, BESIDE_STEP)):
+    for stratum, prior in enumerate((CALM if habit is None else LIVELY, LIVELY, EDGE, EDGE)):
         rows = (strata == stratum) & np.isfinite(size)
         if rows.sum() >= LEAST_VALUES:
             taught = rows & context.learns

@@ -24,6 +24,7 @@ from miner.suspicion.rhythm import explain_rhythm
 __all__ = ["FrozenLimits", "freeze_limits"]
 
 _Floats = NDArray[np.float64]
+_Singles = NDArray[np.float32]
 
 _SEARCHED_SIGMA = np.linspace(0.5, 60.0, 1191)
 
@@ -54,7 +55,7 @@ class FrozenLimits:
             before = self.distances[channel.distance]
             now = by_column.get(before.measure.column)
             if now is not None:
-                log_rate = _channel_log_rate(channel, _double(before.z), _double(now.z), self.context)
+                log_rate = _channel_log_rate(channel, before.z, now.z, self.context)
                 np.minimum(least, log_rate.astype(np.float32), out=least)  # as precise as the channels' own
         return np.minimum(_combined(self.tail, least), counted)
 
@@ -100,11 +101,7 @@ def _look(events: pa.Table, setup: Setup) -> tuple[Context, list[Distance], _Flo
     return context, distances, counted
 
 
-def _double(z: NDArray[np.float32]) -> _Floats:
-    return z.astype(np.float64)
-
-
-def _channel_log_rate(channel: Channel, before: _Floats, now: _Floats, context: Context) -> _Floats:
+def _channel_log_rate(channel: Channel, before: _Singles, now: _Singles, context: Context) -> _Floats:
     """Return the log rate of changed distances: each event answers to the tail of its stratum, as it did before.
 
     A distance where there was none before has no tail.
@@ -113,7 +110,7 @@ def _channel_log_rate(channel: Channel, before: _Floats, now: _Floats, context: 
     in_hour = np.isfinite(before).sum() / context.hours
     for stratum, tail in enumerate(channel.tails):
         rows = (channel.strata == stratum) & np.isfinite(now)
-        out[rows] = _judge(tail, np.maximum(channel.sign * now[rows], 0.0), in_hour)
+        out[rows] = _judge(tail, np.maximum(channel.sign * now[rows].astype(np.float64), 0.0), in_hour)
     return out
 
 

@@ -11,6 +11,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
+from miner.engine.runs import lasting_runs
 from miner.engine.setup import Setup
 from miner.schema import MISFIRE_WINDOWS
 from miner.suspicion.evidence import EventView, view_events
@@ -51,7 +52,7 @@ def count_misfire_windows(events: pa.Table, setup: Setup) -> pa.Table:
     view = view_events(events, setup)
     absent = (view.command_seen == 0) | (view.feedback_seen == 0)
     due = absent | (view.command_seen == 1) | (view.feedback_seen == 1)
-    paused = _pauses(absent, PAUSE_TURNS * setup.engine.pattern.n_slots)
+    paused = lasting_runs(absent, PAUSE_TURNS * setup.engine.pattern.n_slots)
     turns = view.clock * (2.0 if setup.engine.strokes == 4 else 1.0)
     rows = [
         row
@@ -59,15 +60,6 @@ def count_misfire_windows(events: pa.Table, setup: Setup) -> pa.Table:
         for row in _windows(view, turns, revolutions, due & ~paused, absent, paused)
     ]
     return MISFIRE_WINDOWS.validate(pa.Table.from_pylist(rows, schema=MISFIRE_WINDOWS.schema))
-
-
-def _pauses(absent: NDArray[np.bool_], at_least: int) -> NDArray[np.bool_]:
-    """Return the rows in runs of at least so many absent events."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], absent.astype(np.int8), [0]])))
-    paused = np.zeros(absent.size, dtype=np.bool_)
-    for start, stop in edges.reshape(-1, 2):
-        paused[start:stop] = stop - start >= at_least
-    return paused
 
 
 def _windows(

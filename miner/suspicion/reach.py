@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from miner.suspicion.context import Conditions, Context
 from miner.suspicion.robust import RobustFit
-from miner.suspicion.tables import Table, inputs_of
+from miner.suspicion.tables import Inputs, Table, inputs_of
 
 __all__ = ["Model", "reaching"]
 
@@ -38,10 +38,11 @@ HARDLY = 0.02
 
 @dataclass(frozen=True, kw_only=True)
 class Model:
-    """What the usual value of one cylinder was reckoned with."""
+    """What the usual value of one cylinder was reckoned with; ``looked_up`` is what the table said of its rows."""
 
     fit: RobustFit
     table: Table
+    looked_up: Floats
     context: Context
     conditions: Conditions
 
@@ -59,11 +60,11 @@ def reaching(model: Model, rows: Ints, taught: Ints, residual: Floats, sigma: Fl
     residual, sigma : ndarray (m,)
         Measured minus usual, and its noise, of those.
     """
-    everywhere = _Moves(model, rows)
+    everywhere = _Moves(model, rows, model.looked_up)
     if model.table.is_empty:
         return _range(everywhere.with_speed(1.0) + everywhere.with_supply(0.0))
     few = np.arange(0, taught.size, max(1, taught.size // LIKELY_EVENTS))
-    some = _Moves(model, rows[taught[few]])
+    some = _Moves(model, rows[taught[few]], model.looked_up[taught[few]])
     residual, sigma = residual[few], np.maximum(sigma[few], 1e-9)
 
     def likeliest(moves: list[list[Floats]]) -> int:
@@ -94,23 +95,19 @@ def _log_likelihood(residual: Floats, sigma: Floats, low: Floats, high: Floats) 
 class _Moves:
     """By how much the usual value of some rows moves with what the engine computer may have had in mind."""
 
-    def __init__(self, model: Model, rows: Ints) -> None:
-        self._model, self._rows = model, rows
-        self._inputs = inputs_of(model.context, rows, supply=model.conditions.with_supply)
+    def __init__(self, model: Model, rows: Ints, looked_up: Floats) -> None:
+        self._model, self._rows, self._here = model, rows, looked_up
 
     def with_speed(self, reach: float) -> list[Floats]:
         """Return the moves with a speed a little lower or higher, and with the acceleration of the neighbours."""
         context, conditions, fit, rows = self._model.context, self._model.conditions, self._model.fit, self._rows
-        log_speed, shift = np.log(context.rpm[rows]), reach * context.speed_reach(rows)
-        now = conditions.speed_effect(fit, log_speed) + self._here
+        shift = reach * context.speed_reach(rows)
+        now = conditions.speed_effect(fit, np.log(context.rpm[rows])) + self._here
         pull = context.acceleration
         steady = conditions.pull_effect(fit, rows, pull[rows])
         beside = (pull[np.maximum(rows - 1, 0)], pull[np.minimum(rows + 1, pull.size - 1)])
         moves = [conditions.pull_effect(fit, rows, other) - steady for other in beside]
-        for by in (-shift, shift):
-            moved = conditions.speed_effect(fit, log_speed + by) + self._model.table.at(self._inputs.shifted(by))
-            moves.append(moved - now)
-        return moves
+        return moves + [self._faster_by(by) - now for by in (-shift, shift)]
 
     def with_supply(self, reach_v: float) -> list[Floats]:
         """Return the moves with a supply a little lower or higher, and with that of a moment earlier.
@@ -132,14 +129,19 @@ class _Moves:
             moves += [np.where(unknown, end - now, 0.0) for end in ends]
         return moves or [np.zeros(supply_v.size)]
 
+    def _faster_by(self, shift: Floats) -> Floats:
+        log_speed = np.log(self._model.context.rpm[self._rows]) + shift
+        effect = self._model.conditions.speed_effect(self._model.fit, log_speed)
+        return effect if self._model.table.is_empty else effect + self._model.table.at(self._inputs.shifted(shift))
+
     def _under(self, supply_v: Floats) -> Floats:
         effect = self._model.conditions.supply_effect(self._model.fit, supply_v)
-        return effect + self._model.table.at(self._inputs.under(supply_v))
+        return effect if self._model.table.is_empty else effect + self._model.table.at(self._inputs.under(supply_v))
 
     @cached_property
     def _under_now(self) -> Floats:
         return self._under(self._model.context.supply_v[self._rows])
 
     @cached_property
-    def _here(self) -> Floats:
-        return self._model.table.at(self._inputs)
+    def _inputs(self) -> Inputs:
+        return inputs_of(self._model.context, self._rows, supply=self._model.conditions.with_supply)

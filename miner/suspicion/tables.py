@@ -106,15 +106,18 @@ class Table:
         return out
 
 
-def fit_table(residual: Floats, inputs: Inputs, learns: Bools) -> Table:
-    """Fit a table to what straight lines left over; only rows that ``learns`` may teach."""
+def fit_table(residual: Floats, inputs: Inputs, learns: Bools) -> tuple[Table, Floats]:
+    """Fit a table to what straight lines left over, and look it up for the same inputs.
+
+    Only rows that ``learns`` may teach.
+    """
     from sklearn.ensemble import HistGradientBoostingRegressor
 
     taught = np.flatnonzero(learns)
     taught = taught[:: max(1, -(-taught.size // FIT_EVENTS))]
     others = [taught[inputs.part[taught] != part] for part in range(PARTS)]
     if min(rows.size for rows in others) < LEAST_EVENTS:
-        return Table()
+        return Table(), np.zeros_like(residual)
     columns = _columns(inputs)
     models = tuple(
         HistGradientBoostingRegressor(
@@ -125,7 +128,8 @@ def fit_table(residual: Floats, inputs: Inputs, learns: Bools) -> Table:
     )  # fmt: skip
     said = Table(models=models, share=1.0).at(inputs)
     errors = [_restless(residual - share * said, taught) for share in SHARES]
-    return Table(models=models, share=SHARES[int(np.argmin(errors))])
+    share = SHARES[int(np.argmin(errors))]
+    return Table(models=models, share=share), share * said
 
 
 def _restless(residual: Floats, rows: Ints) -> float:

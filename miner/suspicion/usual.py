@@ -68,12 +68,12 @@ def usual_here(values: Floats, rows: Ints, context: Context, conditions: Conditi
     for part, x, quick in _blocks(conditions, rows, share):
         usual[part], leverage[part] = fit.predict(x), fit.leverage(quick)
     usual += np.median((values - usual)[taught])  # the level itself may have gone with the slow part
-    inputs = inputs_of(context, rows, supply=conditions.with_supply)
-    table = Table()
+    table, looked_up = Table(), np.zeros_like(values)
     if tabled:
-        table = fit_table(values - usual, inputs, learns)
-        usual += table.at(inputs)
-    model = Model(fit=fit, table=table, context=context, conditions=conditions)
+        inputs = inputs_of(context, rows, supply=conditions.with_supply)
+        table, looked_up = fit_table(values - usual, inputs, learns)
+        usual += looked_up
+    model = Model(fit=fit, table=table, looked_up=looked_up, context=context, conditions=conditions)
     noise = sigma * mad_sigma((values - usual)[taught] / sigma)
     low, high = reaching(model, rows, taught, (values - usual)[taught], noise)
     return Usual(usual=usual, leverage=leverage, low=low, high=high)

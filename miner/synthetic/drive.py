@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from miner.engine.runs import lasting_runs
 from miner.synthetic.drive_kernels import engine_speed, integrate_angle
 from miner.synthetic.roads import Journey, make_journey
 from miner.synthetic.scenario import Scenario
@@ -108,7 +109,7 @@ def run_drive(scenario: Scenario) -> DriveTrace:
     overrun = (mode == RUNNING) & braking & (rpm > 1.5 * drive.idle_rpm) & (speed_kmh > 12.0)
     if drive.fuel_cut == "dropped":
         cut = _held(overrun, int(0.3 * GRID_HZ))
-        ignition = ignition & ~_lasting(cut, int(LEAST_CUT_S * GRID_HZ))
+        ignition = ignition & ~lasting_runs(cut, int(LEAST_CUT_S * GRID_HZ))
     ignition &= rpm > 0.35 * drive.crank_rpm
     load = np.clip(0.12 + 0.000_35 * accel + 0.004 * speed_kmh, 0.05, 1.0)
     pattern = scenario.engine.pattern
@@ -160,15 +161,6 @@ def _smooth(values: NDArray[np.float64], width: int) -> NDArray[np.float64]:
     total = np.concatenate([[0.0], np.cumsum(np.pad(values, half, mode="edge"))])
     size = 2 * half + 1
     return np.asarray((total[size:] - total[:-size]) / size)
-
-
-def _lasting(flags: NDArray[np.bool_], points: int) -> NDArray[np.bool_]:
-    """Return the flags without stretches shorter than a number of points."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], flags, [False]]).astype(np.int8))).reshape(-1, 2)
-    lasting = flags.copy()
-    for first, stop in edges[np.diff(edges, axis=1)[:, 0] < points]:
-        lasting[first:stop] = False
-    return lasting
 
 
 def _held(flags: NDArray[np.bool_], points: int) -> NDArray[np.bool_]:

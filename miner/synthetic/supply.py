@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from miner.engine.runs import runs_of
 from miner.synthetic.drive import CRANKING, GRID_HZ, RUNNING, DriveTrace
 from miner.synthetic.scenario import Scenario
 
@@ -25,7 +26,7 @@ def supply_trace_v(scenario: Scenario, trace: DriveTrace) -> NDArray[np.float64]
     volts = _lag(target, 0.4)
     volts += _load_steps(supply.load_step_v, supply.load_every_s, time_s, rng)
     volts += supply.wander_v * _wander(len(time_s), rng)
-    for start, stop in _stretches(trace.mode == CRANKING):
+    for start, stop in runs_of(trace.mode == CRANKING).tolist():
         _dip(volts, start, stop, supply.crank_low_v, supply.crank_plateau_v)
     return np.maximum(volts, 3.0)
 
@@ -64,9 +65,3 @@ def _lag(values: NDArray[np.float64], seconds: float) -> NDArray[np.float64]:
     share = 1.0 / (seconds * GRID_HZ)
     out, _ = lfilter([share], [1.0, share - 1.0], values, zi=[(1.0 - share) * values[0]])
     return np.asarray(out, np.float64)
-
-
-def _stretches(flags: NDArray[np.bool_]) -> list[tuple[int, int]]:
-    """Return half-open runs of true grid points."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], flags, [False]]).astype(np.int8)))
-    return [(int(a), int(b)) for a, b in edges.reshape(-1, 2)]
