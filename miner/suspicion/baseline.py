@@ -50,7 +50,9 @@ CHANGING_SHARE, TURNING_SHARE = 1.0, 0.3
 """Least share of the change of the usual value around an event, and of that of the crank angle from slot to slot, that
 it is unsure by: the engine computer acts on another moment, and where the engine turns its acceleration changes too."""
 
-STEP_SIGMA = 4.0
+STEP_SHARE = 0.25
+"""Share of what is within reach that the usual value itself is unsure by, as a sigma: own choice."""
+
 LEAST_OTHERS = 3
 STEP_DOUBT = 3.0
 
@@ -74,8 +76,6 @@ class Distance:
         Signed distance in sigma, as improbable as the same number under a normal law.
     lift : float
         What was added to the measure before its logarithm.
-    beside_step : ndarray (n,)
-        Rows beside a step of one of the engine computer's tables, where the usual value itself is in doubt.
     """
 
     measure: Measure
@@ -84,7 +84,6 @@ class Distance:
     sigma: Singles
     z: Singles
     lift: float
-    beside_step: Bools
 
     def usual_in_unit(self, rows: Ints) -> Floats:
         """Return the usual value of some rows in the measure's own unit."""
@@ -150,7 +149,7 @@ def _distance(measure: Measure, values: Floats, lift: float, context: Context, c
         )
     # only now: what is within reach must not make the noise look small; nor does it count while the noise covers it
     residual -= np.clip(residual, shrunk(low, REACH_DOUBT * sigma), shrunk(high, REACH_DOUBT * sigma))
-    beside_step = high - low > STEP_SIGMA * sigma
+    sigma = np.hypot(sigma, STEP_SHARE * (high - low))
     z = normal_from_t(residual / sigma, 1.0 / np.maximum(spoken_for, 1e-9) - 1.0)
     return Distance(
         measure=measure,
@@ -159,7 +158,6 @@ def _distance(measure: Measure, values: Floats, lift: float, context: Context, c
         sigma=sigma.astype(np.float32),
         z=z.astype(np.float32),
         lift=lift,
-        beside_step=beside_step,
     )
 
 

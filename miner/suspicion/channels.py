@@ -81,10 +81,10 @@ def distance_channels(distances: list[Distance], context: Context) -> list[Chann
 
     def channel(one: tuple[int, int, str]) -> Channel:
         index, sign, kind = one
-        z, beside_step = distances[index].z.astype(np.float64), distances[index].beside_step
+        z = distances[index].z.astype(np.float64)
         size = np.where(np.isfinite(z), np.maximum(sign * z, 0.0), np.nan)
         rhythm = distances[index].measure.column in RHYTHM
-        answer = _answer(0.5 * size**2, context, beside_step, habit=RHYTHM_HABIT if rhythm else None)
+        answer = _answer(0.5 * size**2, context, habit=RHYTHM_HABIT if rhythm else None)
         answer["log_rate"] = np.fmax(answer["log_rate"], _normal_log_rate(size, context)).astype(np.float32)
         return Channel(kind=kind, distance=index, sign=sign, **answer)
 
@@ -104,19 +104,16 @@ def forest_channel(rarity: Floats, context: Context) -> Channel:
     return Channel(kind="unusual", distance=-1, sign=1, **answer)
 
 
-def _answer(
-    size: Floats, context: Context, beside_step: Bools | None = None, *, habit: float | None = None
-) -> dict[str, Any]:
-    """Fit calm and lively rows, starts and stops, and rows beside a step apart, so that each answers for itself.
+def _answer(size: Floats, context: Context, *, habit: float | None = None) -> dict[str, Any]:
+    """Fit calm and lively rows, and starts and stops apart, so that each answers for itself.
 
     Returns ``log_rate``, ``strata``, ``left_out`` and ``tails`` of a `Channel`.
     """
     log_rate = np.full(size.size, np.inf, dtype=np.float32)
     answers, left_out = np.full(size.size, -1, dtype=np.int8), np.zeros(size.size, dtype=np.bool_)
-    strata = context.strata if beside_step is None else np.where(beside_step & (context.strata < 2), 3, context.strata)
     tails: list[Tail] = []
-    for stratum, prior in enumerate((CALM if habit is None else LIVELY, LIVELY, EDGE, EDGE)):
-        rows = (strata == stratum) & np.isfinite(size)
+    for stratum, prior in enumerate((CALM if habit is None else LIVELY, LIVELY, EDGE)):
+        rows = (context.strata == stratum) & np.isfinite(size)
         if rows.sum() >= LEAST_VALUES:
             taught = rows & context.learns
             taught = taught if taught.sum() >= LEAST_VALUES else rows
