@@ -20,6 +20,7 @@ from miner.suspicion.channels import Channel, combined_log_rate, distance_channe
 from miner.suspicion.context import Context, build_context
 from miner.suspicion.rate import Tail
 from miner.suspicion.rhythm import explain_rhythm
+from miner.suspicion.threads import one_core
 
 __all__ = ["FrozenLimits", "freeze_limits"]
 
@@ -90,9 +91,7 @@ def freeze_limits(events: pa.Table, setup: Setup) -> FrozenLimits:
 
 def _look(events: pa.Table, setup: Setup) -> tuple[Context, list[Distance], _Floats]:
     """Return conditions, distances, and the log rate of what is counted rather than measured."""
-    from threadpoolctl import threadpool_limits
-
-    with threadpool_limits(limits=1):
+    with one_core():
         context = build_context(events, setup)
         distances = explain_rhythm(measure_distances(events, context), events, context)
     counted = np.full(events.num_rows, np.inf)

@@ -20,6 +20,7 @@ from miner.suspicion.incidents import group_incidents
 from miner.suspicion.listing import Judged, list_suspects
 from miner.suspicion.rate import Tail
 from miner.suspicion.rhythm import explain_rhythm
+from miner.suspicion.threads import one_core
 
 __all__ = ["RankSettings", "Ranking", "rank_events"]
 
@@ -84,11 +85,9 @@ def rank_events(events: pa.Table, setup: Setup, *, settings: RankSettings | None
     Ranking
         The same events, setup and settings give the same bytes.
     """
-    from threadpoolctl import threadpool_limits
-
     if events.num_rows == 0:
         return _nothing(events, setup)
-    with threadpool_limits(limits=1):  # sums in linear algebra must not depend on the number of cores
+    with one_core():
         return _rank(events, setup, settings or RankSettings())
 
 

@@ -14,12 +14,12 @@ from memory): hardly where the lines had said it all.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from miner.suspicion.context import Context
+from miner.suspicion.lookup import MOST_LEAVES, Trees, compile_trees
 from miner.suspicion.robust import COURSE_EVENTS, running_median
 
 __all__ = ["Inputs", "Table", "fit_table", "inputs_of"]
@@ -35,7 +35,7 @@ PARTS, STRETCHES = 3, 60
 """Parts that take turns being left out, each of stretches spread over the recording."""
 
 SHARES = (0.0, 0.25, 0.5, 0.75, 1.0)
-N_TREES, LEARNING_RATE, N_LEAVES = 80, 0.3, 31
+N_TREES, LEARNING_RATE = 80, 0.3
 LEAF_EVENTS = 20
 """Own choices; a leaf must hold several bursts of faults before one can become its usual value."""
 
@@ -85,7 +85,7 @@ def inputs_of(context: Context, rows: Ints, *, supply: bool) -> Inputs:
 class Table:
     """A fitted table, 0 everywhere where there was too little to learn from."""
 
-    models: tuple[Any, ...] = ()
+    models: tuple[Trees, ...] = ()
     share: float = 0.0
 
     @property
@@ -111,25 +111,27 @@ def fit_table(residual: Floats, inputs: Inputs, learns: Bools) -> tuple[Table, F
 
     Only rows that ``learns`` may teach.
     """
-    from sklearn.ensemble import HistGradientBoostingRegressor
-
     taught = np.flatnonzero(learns)
     taught = taught[:: max(1, -(-taught.size // FIT_EVENTS))]
     others = [taught[inputs.part[taught] != part] for part in range(PARTS)]
     if min(rows.size for rows in others) < LEAST_EVENTS:
         return Table(), np.zeros_like(residual)
     columns = _columns(inputs)
-    models = tuple(
-        HistGradientBoostingRegressor(
-            loss="absolute_error", max_iter=N_TREES, learning_rate=LEARNING_RATE, max_leaf_nodes=N_LEAVES,
-            min_samples_leaf=LEAF_EVENTS, early_stopping=False, random_state=0,
-        ).fit(columns[rows], residual[rows])
-        for rows in others
-    )  # fmt: skip
+    models = tuple(_learned(columns[rows], residual[rows]) for rows in others)
     said = Table(models=models, share=1.0).at(inputs)
     errors = [_restless(residual - share * said, taught) for share in SHARES]
     share = SHARES[int(np.argmin(errors))]
     return Table(models=models, share=share), share * said
+
+
+def _learned(x: Floats, y: Floats) -> Trees:
+    from sklearn.ensemble import HistGradientBoostingRegressor
+
+    trees = HistGradientBoostingRegressor(
+        loss="absolute_error", max_iter=N_TREES, learning_rate=LEARNING_RATE, max_leaf_nodes=MOST_LEAVES,
+        min_samples_leaf=LEAF_EVENTS, early_stopping=False, random_state=0,
+    )  # fmt: skip
+    return compile_trees(trees.fit(x, y))
 
 
 def _restless(residual: Floats, rows: Ints) -> float:
