@@ -46,7 +46,7 @@ Ints = NDArray[np.int64]
 LEVEL_EVENTS = 100
 COURSE_REACH = 4.0
 REACH_DOUBT = 2.0
-CHANGING_SHARE, TURNING_SHARE = 1.0, 0.3
+CHANGING_SHARE, TURNING_SHARE = 0.5, 0.3
 """Least share of the change of the usual value around an event, and of that of the crank angle from slot to slot, that
 it is unsure by: the engine computer acts on another moment, and where the engine turns its acceleration changes too."""
 

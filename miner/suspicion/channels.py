@@ -127,13 +127,14 @@ def _answer(size: Floats, context: Context, *, habit: float | None = None) -> di
 def combined_log_rate(channels: list[Channel], context: Context) -> tuple[Floats, Tail | None]:
     """Return the log of the rate over all channels together, +inf where none speaks, and its tail.
 
-    The tail is that of the rows that no channel left out: what is healthy was settled there.
+    The tail is that of the rows that the channel which leads them did not leave out: what is healthy was settled there.
     """
     least = np.full(context.time_s.size, np.inf)
-    healthy = np.ones(context.time_s.size, dtype=np.bool_)
     for channel in channels:
         np.minimum(least, channel.log_rate, out=least)
-        healthy &= ~channel.left_out
+    healthy = np.ones(context.time_s.size, dtype=np.bool_)
+    for channel in channels:
+        healthy &= ~channel.left_out | (channel.log_rate > least)
     rows = np.isfinite(least)
     if not rows.any():
         return least, None

@@ -97,7 +97,7 @@ def noise_of(
 
 def _raised(ratio: Floats, error: float, half: int) -> Floats:
     """Return the factor (at least 1) of a noise seen ``ratio`` times as large in windows of ``2 half + 1`` events."""
-    return 1.0 + shrunk(np.maximum(ratio - 1.0, 0.0), error / np.sqrt(2 * half + 1))
+    return 1.0 + shrunk(np.maximum(ratio - 1.0, 0.0), 2.5 * error / np.sqrt(2 * half + 1))
 
 
 def _window(n: int) -> int:

@@ -25,6 +25,9 @@ PEAK_SHARE = 0.02
 EXCESS_CHANCE = 1e-6
 CLUSTER_S = 0.5
 HABIT_PARTS = 24
+LAW_SHARE = 1e-3
+"""Of what the law says below a rate that counts rule out: enough to keep the larger of two values ahead."""
+
 _SHAPE_FLOOR = 1e-6
 
 
@@ -156,7 +159,8 @@ class Tail:
         below = np.interp(x, self.grid, self.grid_log_rate)
         above = np.log(self.rate_at_threshold) + self.law.log_survival(np.maximum(x - self.threshold, 0.0))
         least = np.append(self.least_log_rate, -np.inf)[np.searchsorted(self.peaks, x)]
-        return np.where(x > self.threshold, np.maximum(above, least), below)
+        held = least + LAW_SHARE * np.minimum(above - least, 0.0)
+        return np.where(x > self.threshold, np.maximum(above, held), below)
 
 
 def fit_tail(
