@@ -214,6 +214,7 @@ def write_findings(
     ranking, notes = _rank(source, events, findings, settings)
     on_stage("explaining, and planting faults to see what would have been found")
     explained = explain_findings(events, ranking.suspects, ranking.incidents, source.setup, seed=settings.rank.seed)
+    give_back()
     explained["summary"]["sensitivity"]["waveform_sample"] = sample_waveform(
         source.recording, source.setup, source.leads, profiles, events, explained[SENSITIVITY.name]
     )

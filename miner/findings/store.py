@@ -165,10 +165,21 @@ class Findings:
         FindingsError
             If it is not there, is damaged, or was written by another version.
         """
+        with self._reading(declared) as path:
+            return declared.validate(pq.read_table(path, partitioning=None))
+
+    def read_groups(self, declared: Table) -> Iterator[pa.Table]:
+        """Read one table back in pieces of some 100,000 rows; raises as `read_table`."""
+        with self._reading(declared) as path, pq.ParquetFile(path, pre_buffer=False) as file:
+            for group in range(file.num_row_groups):
+                yield declared.validate(file.read_row_group(group))
+
+    @contextmanager
+    def _reading(self, declared: Table) -> Iterator[Path]:
         path = self.path_of(declared)
         self._require_file(path)
         try:
-            return declared.validate(pq.read_table(path, partitioning=None))
+            yield path
         except (OSError, ValueError) as error:  # Arrow's own errors are ValueErrors
             raise FindingsError(
                 f"the table cannot be read ({_first_line(error)})", remedy="mine the recording again", file=path

@@ -6,6 +6,7 @@ the review opens. Picking the level by the width of the view keeps every step as
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TypeVar
 
@@ -61,9 +62,9 @@ class Envelope:
     block_samples: int = BLOCK_SAMPLES
 
     @classmethod
-    def from_table(cls, table: pa.Table, block_samples: int = BLOCK_SAMPLES) -> Envelope:
-        """Build all levels from the stored one; blocks that are not listed hold nothing (NaN)."""
-        levels = [_finest(table)]
+    def from_tables(cls, tables: Iterable[pa.Table], block_samples: int = BLOCK_SAMPLES) -> Envelope:
+        """Build all levels from the stored one, in pieces; blocks that are not listed hold nothing (NaN)."""
+        levels = [_finest(tables)]
         while max((len(low) for low, _ in levels[-1].values()), default=0) > 2 * _FACTOR:
             levels.append({lead: coarser(low, high) for lead, (low, high) in levels[-1].items()})
         return cls(tuple(levels), block_samples)
@@ -76,17 +77,23 @@ class Envelope:
         return self.block_samples * _FACTOR**level, self.levels[level]
 
 
-def _finest(table: pa.Table) -> dict[int, tuple[Floats, Floats]]:
-    leads, blocks = table["lead"].to_numpy(), table["block"].to_numpy()
-    lows, highs = (_floats(table[name]) for name in ("min", "max"))
+def _finest(tables: Iterable[pa.Table]) -> dict[int, tuple[Floats, Floats]]:
     out: dict[int, tuple[Floats, Floats]] = {}
-    for lead in np.unique(leads):
-        mine = leads == lead
-        low = np.full(int(blocks[mine].max()) + 1, np.nan, np.float32)
-        high = low.copy()
-        low[blocks[mine]], high[blocks[mine]] = lows[mine], highs[mine]
-        out[int(lead)] = (low, high)
+    for table in tables:
+        leads, blocks = table["lead"].to_numpy(), table["block"].to_numpy()
+        lows, highs = (_floats(table[name]) for name in ("min", "max"))
+        for lead in np.unique(leads).tolist():
+            mine = leads == lead
+            n = int(blocks[mine].max()) + 1
+            low, high = (_grown(values, n) for values in out.get(lead, (np.empty(0, np.float32),) * 2))
+            low[blocks[mine]], high[blocks[mine]] = lows[mine], highs[mine]
+            out[lead] = (low, high)
     return out
+
+
+def _grown(values: Floats, n: int) -> Floats:
+    """Return values of at least n blocks, NaN in the new ones."""
+    return values if len(values) >= n else np.append(values, np.full(n - len(values), np.nan, np.float32))
 
 
 def _floats(column: pa.ChunkedArray) -> Floats:

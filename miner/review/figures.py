@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -49,7 +48,7 @@ def map_data(source: ReviewSource) -> tuple[dict[str, Any], Arrays]:
     low, high = (_per_bin(combine, rpm, bins, n_bins) for combine in (np.fmin, np.fmax))
     supply, name = _supply(source, edges)
     header = {
-        "states": _runs(times, events["operating_state"].to_pylist()),
+        "states": _runs(times, events["operating_state"]),
         "gaps": [[g["start_s"], g["stop_s"], g["lead"]] for g in source.gaps.to_pylist()],
         "supply_name": name,
     }
@@ -93,14 +92,15 @@ def _supply(source: ReviewSource, edges: NDArray[np.float64]) -> tuple[NDArray[n
     return means.astype(np.float32), lead.column
 
 
-def _runs(times: NDArray[np.float64], states: Sequence[str]) -> list[list[Any]]:
+def _runs(times: NDArray[np.float64], states: pa.ChunkedArray) -> list[list[Any]]:
     """Return the stretches of equal state; each ends where the next begins."""
-    if not states:
+    if not len(states):
         return []
-    codes = np.unique(np.array(states), return_inverse=True)[1]
+    coded = states.combine_chunks().dictionary_encode()
+    names, codes = coded.dictionary.to_pylist(), coded.indices.to_numpy()
     starts = [0, *(np.flatnonzero(np.diff(codes)) + 1).tolist()]
     ends = [float(times[i]) for i in starts[1:]] + [float(times[-1])]
-    return [[float(times[i]), end, states[i]] for i, end in zip(starts, ends, strict=True)]
+    return [[float(times[i]), end, names[codes[i]]] for i, end in zip(starts, ends, strict=True)]
 
 
 def figure_data(source: ReviewSource) -> tuple[dict[str, Any], Arrays]:

@@ -191,7 +191,9 @@ class ReviewSource:
     @cached_property
     def envelope(self) -> Envelope:
         """Levels of smallest and largest values; empty levels where mining left none."""
-        return Envelope.from_table(self._optional(ENVELOPE), int(self.info["block_samples"]))
+        kept = self.findings.path_of(ENVELOPE).is_file()
+        tables = self.findings.read_groups(ENVELOPE) if kept else ()
+        return Envelope.from_tables(tables, int(self.info["block_samples"]))
 
     def lead_range(self, lead: int) -> tuple[float, float] | None:
         """Return between which voltages a lead lies but for rare spikes; None where no envelope was kept."""

@@ -35,7 +35,7 @@ PARTS, STRETCHES = 3, 60
 """Parts that take turns being left out, each of stretches spread over the recording."""
 
 SHARES = (0.0, 0.25, 0.5, 0.75, 1.0)
-N_TREES, LEARNING_RATE = 80, 0.3
+N_TREES, LEARNING_RATE = 40, 0.3
 LEAF_EVENTS = 20
 """Own choices; a leaf must hold several bursts of faults before one can become its usual value."""
 

@@ -87,23 +87,33 @@ def sample_waveform(
         row each) and ``sentence``. Deterministic.
     """
     rows: list[dict[str, Any]] = []
-    n_slots = setup.engine.pattern.n_slots
     turn = n_neighbours = n_same = 0
     for start, stop in choose_stretches(recording, events, n_stretches, STRETCH_TURNS):
         stretch = read_stretch(recording, [lead.column for lead in leads], events, start, stop)
-        if stretch is None:
-            continue
-        planted = list(_plant(stretch, setup, _sizes(sizes), turn))
-        turn += len(planted)
-        if not planted:
-            continue
-        found = columns_of(_mine(stretch, setup, leads, profiles))
-        resolution = _resolution(stretch, setup)
-        compared, agreed = compare_planted(stretch.columns, found, planted, resolution, n_slots=n_slots)
-        rows += [_row(stretch, one) for one in compared]
-        calm = _calm_interior(agreed, planted, n_slots)
-        n_neighbours, n_same = n_neighbours + int(calm.sum()), n_same + int((calm & agreed).sum())
+        if stretch is not None:
+            planted, calm = _prove(stretch, setup, leads, profiles, _sizes(sizes), turn)
+            rows, turn = rows + planted, turn + len(planted)
+            n_neighbours, n_same = n_neighbours + calm.size, n_same + int(calm.sum())
+        del stretch  # its samples, before those of the next are read
     return _summary(rows, n_neighbours, n_same)
+
+
+def _prove(
+    stretch: Stretch,
+    setup: Setup,
+    leads: Sequence[LeadSpec],
+    profiles: Mapping[int, LeadProfile],
+    sizes: dict[str, float],
+    turn: int,
+) -> tuple[list[dict[str, Any]], NDArray[np.bool_]]:
+    """Return a row for each planted fault, and whether each event away from them came out as it was."""
+    planted = list(_plant(stretch, setup, sizes, turn))
+    if not planted:
+        return [], np.zeros(0, dtype=np.bool_)
+    n_slots = setup.engine.pattern.n_slots
+    found = columns_of(_mine(stretch, setup, leads, profiles))
+    compared, agreed = compare_planted(stretch.columns, found, planted, _resolution(stretch, setup), n_slots=n_slots)
+    return [_row(stretch, one) for one in compared], agreed[_calm_interior(agreed, planted, n_slots)]
 
 
 def _sizes(table: pa.Table) -> dict[str, float]:

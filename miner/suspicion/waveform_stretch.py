@@ -99,16 +99,22 @@ def choose_stretches(
 
 def read_stretch(recording: Recording, columns: list[str], events: pa.Table, start: int, stop: int) -> Stretch | None:
     """Read a stretch; None where it holds no events."""
-    chunks = list(iter_chunks(recording, columns, start=start, stop=stop))
+    chunks: list[Chunk] = []
+    raw: dict[str, NDArray[Any]] = {}
+    for chunk in iter_chunks(recording, columns, start=start, stop=stop):
+        for name, samples in chunk.raw.items():
+            whole = raw.setdefault(name, np.empty(stop - start, dtype=samples.dtype))
+            whole[chunk.start - start : chunk.stop - start] = samples
+        chunks.append(replace(chunk, raw={}))
     window = window_samples(recording.rate_hz)
     settled = min(start + round(SETTLING_S * recording.rate_hz) // window * window, stop - 1)
     times = [c.time_s for c in chunks if c.time_s is not None]
     stretch = Stretch(
         recording=recording,
         section=Section(index=0, start=settled, stop=stop, read_start=start, read_stop=stop),
-        chunks=[replace(chunk, raw={}) for chunk in chunks],
+        chunks=chunks,
         time_s=np.concatenate(times) if times else None,
-        raw={name: np.concatenate([c.raw[name] for c in chunks]) for name in columns},
+        raw=raw,
         columns={},
     )
     ends_s = [stretch.second(settled - start), stretch.second(stop - 1 - start)]

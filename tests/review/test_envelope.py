@@ -30,7 +30,7 @@ def _table(n: int, leads: int = 2) -> pa.Table:
 
 @pytest.mark.parametrize("n", [1, 7, 8, 9, 1000])
 def test_every_level_holds_the_extremes_of_the_finest(n):
-    envelope = Envelope.from_table(_table(n))
+    envelope = Envelope.from_tables([_table(n)])
     finest = envelope.levels[0]
     for k, level in enumerate(envelope.levels):
         for lead, (low, high) in level.items():
@@ -40,14 +40,23 @@ def test_every_level_holds_the_extremes_of_the_finest(n):
 
 @pytest.mark.parametrize(("asked", "block"), [(1, 4096), (4096, 4096), (16383, 4096), (16384, 16384), (70000, 65536)])
 def test_the_level_is_never_coarser_than_asked_but_for_the_finest(asked, block):
-    assert Envelope.from_table(_table(1000)).pick(asked)[0] == block
+    assert Envelope.from_tables([_table(1000)]).pick(asked)[0] == block
 
 
 def test_blocks_that_are_not_listed_hold_nothing():
     table = _table(4, leads=1).take([0, 3])
-    low, _ = Envelope.from_table(table).levels[0][0]
+    low, _ = Envelope.from_tables([table]).levels[0][0]
     assert np.isnan(low).tolist() == [False, True, True, False]
 
 
+@pytest.mark.parametrize("rows", [1, 3, 500, 1700])
+def test_pieces_make_the_same_levels(rows):
+    table = _table(1000)
+    pieces = [table.slice(first, rows) for first in range(0, table.num_rows, rows)]
+    for whole, pieced in zip(Envelope.from_tables([table]).levels, Envelope.from_tables(pieces).levels, strict=True):
+        for lead, levels in whole.items():
+            np.testing.assert_array_equal(levels, pieced[lead])
+
+
 def test_no_envelope_is_no_level():
-    assert Envelope.from_table(ENVELOPE.empty()).levels == ({},)
+    assert Envelope.from_tables([ENVELOPE.empty()]).levels == ({},)
