@@ -14,6 +14,7 @@ with as many degrees of freedom as events speak for it, so that its limits are h
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import partial
 
@@ -33,6 +34,7 @@ from miner.suspicion.robust import (
     running_median,
     shrunk,
 )
+from miner.suspicion.shared import Steps, shared_steps
 from miner.suspicion.threads import side_by_side
 from miner.suspicion.usual import usual_here
 
@@ -76,6 +78,8 @@ class Distance:
         Signed distance in sigma, as improbable as the same number under a normal law.
     lift : float
         What was added to the measure before its logarithm.
+    steps : Steps or None
+        What other cylinders show as well; None where that does not count.
     """
 
     measure: Measure
@@ -84,6 +88,7 @@ class Distance:
     sigma: Singles
     z: Singles
     lift: float
+    steps: Steps | None
 
     def usual_in_unit(self, rows: Ints) -> Floats:
         """Return the usual value of some rows in the measure's own unit."""
@@ -91,8 +96,13 @@ class Distance:
         return usual if self.measure.scale == "linear" else np.exp(usual) - self.lift
 
 
-def measure_distances(events: pa.Table, context: Context) -> list[Distance]:
-    """Return the distance from usual of every measure that was recorded."""
+def measure_distances(
+    events: pa.Table, context: Context, *, steps: Mapping[str, Steps | None] | None = None
+) -> list[Distance]:
+    """Return the distance from usual of every measure that was recorded.
+
+    ``steps`` by column, where they are known from elsewhere.
+    """
     seen = {lead: seen_values(events, f"{lead}_seen") for lead in ("command", "feedback")}
     with_timing = np.isfinite(column_values(events, "timing_residual_deg")).mean() > 0.5
     conditions = {supply: Conditions(context, supply=supply) for supply in (True, False)}
@@ -107,12 +117,15 @@ def measure_distances(events: pa.Table, context: Context) -> list[Distance]:
             found.append((measure, values, lift))
 
     def distance(one: tuple[Measure, Floats, float]) -> Distance:
-        return _distance(*one, context, conditions[one[0].column != "supply_v"])
+        column = one[0].column
+        return _distance(*one, context, conditions[column != "supply_v"], (steps or {}).get(column))
 
     return side_by_side(distance, found)
 
 
-def _distance(measure: Measure, values: Floats, lift: float, context: Context, conditions: Conditions) -> Distance:
+def _distance(
+    measure: Measure, values: Floats, lift: float, context: Context, conditions: Conditions, steps: Steps | None
+) -> Distance:
     groups = np.zeros_like(context.group) if measure.pooled else context.group
     members = [np.flatnonzero((groups == group) & np.isfinite(values)) for group in np.unique(groups)]
     members = [rows for rows in members if rows.size]
@@ -149,6 +162,9 @@ def _distance(measure: Measure, values: Floats, lift: float, context: Context, c
         )
     # only now: what is within reach must not make the noise look small; nor does it count while the noise covers it
     residual -= np.clip(residual, shrunk(low, REACH_DOUBT * sigma), shrunk(high, REACH_DOUBT * sigma))
+    if measure.tabled:
+        steps = steps or shared_steps(residual, sigma, context)
+        residual -= np.clip(residual, steps.low, steps.high)
     sigma = np.hypot(sigma, STEP_SHARE * (high - low))
     z = normal_from_t(residual / sigma, 1.0 / np.maximum(spoken_for, 1e-9) - 1.0)
     return Distance(
@@ -158,6 +174,7 @@ def _distance(measure: Measure, values: Floats, lift: float, context: Context, c
         sigma=sigma.astype(np.float32),
         z=z.astype(np.float32),
         lift=lift,
+        steps=steps,
     )
 
 

@@ -7,6 +7,7 @@ The forest is left out: it can only find more.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,6 +21,7 @@ from miner.suspicion.channels import Channel, combined_log_rate, distance_channe
 from miner.suspicion.context import Context, build_context
 from miner.suspicion.rate import Tail
 from miner.suspicion.rhythm import explain_rhythm
+from miner.suspicion.shared import Steps
 from miner.suspicion.threads import one_core
 
 __all__ = ["FrozenLimits", "freeze_limits"]
@@ -49,7 +51,8 @@ class FrozenLimits:
 
     def rescore(self, events: pa.Table) -> _Floats:
         """Return the natural log of the false alarms per hour of each event of a changed copy, shape (n,)."""
-        distances, counted = _look(events, self.setup)[1:]
+        steps = {d.measure.column: d.steps for d in self.distances}  # planted events are no others
+        distances, counted = _look(events, self.setup, steps)[1:]
         by_column = {d.measure.column: d for d in distances}
         least = np.full(events.num_rows, np.inf)
         for channel in self.channels:
@@ -76,7 +79,7 @@ class FrozenLimits:
 
 def freeze_limits(events: pa.Table, setup: Setup) -> FrozenLimits:
     """Fit the limits of the list to a recording as it stands; ``events`` has at least one row."""
-    context, distances, counted = _look(events, setup)
+    context, distances, counted = _look(events, setup, {})
     channels = distance_channels(distances, context)
     measured, tail = combined_log_rate(channels, context)
     return FrozenLimits(
@@ -89,11 +92,11 @@ def freeze_limits(events: pa.Table, setup: Setup) -> FrozenLimits:
     )
 
 
-def _look(events: pa.Table, setup: Setup) -> tuple[Context, list[Distance], _Floats]:
+def _look(events: pa.Table, setup: Setup, steps: Mapping[str, Steps | None]) -> tuple[Context, list[Distance], _Floats]:
     """Return conditions, distances, and the log rate of what is counted rather than measured."""
     with one_core():
         context = build_context(events, setup)
-        distances = explain_rhythm(measure_distances(events, context), events, context)
+        distances = explain_rhythm(measure_distances(events, context, steps=steps), events, context)
     counted = np.full(events.num_rows, np.inf)
     for kind in count_suspects(events, context)[0]:
         np.minimum(counted, np.log(kind.rate), out=counted)
