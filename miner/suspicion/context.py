@@ -30,6 +30,10 @@ commands only."""
 EARLIER_S = (0.1, 0.4)
 """An engine computer filters the supply voltage before it reckons with it: what it was over this time counts too."""
 
+LOGIC_V, LEVEL_TURNS = 7.0, 3
+"""A line with larger pulses is pulled up to the supply, logic of its own has 5 V at most; turns to either side that are
+taken together."""
+
 LIVELY_SHARE = 0.05
 INTERVAL_REACH = 0.3
 """Speed does not change by more than a third from cycle to interval; what says so is another thing."""
@@ -43,7 +47,7 @@ class Context:
     ----------
     time_s, rpm, supply_v : ndarray of float64
         ``rpm`` is smoothed over two cycles and never NaN (1 where the recording carries no speed at all);
-        ``supply_v`` is NaN where not recorded.
+        ``supply_v`` is NaN where not recorded; without a supply lead it is what lines pulled up to the supply say.
     supply_earlier_v : ndarray (n, 2)
         Mean supply over `EARLIER_S` before each event; as ``supply_v`` where nothing was measured then.
     log_speeds : ndarray of float32 (n, 4)
@@ -117,7 +121,9 @@ def build_context(events: pa.Table, setup: Setup) -> Context:
     strata = ((state == 0) | (since < SETTLING_CYCLES) | (np.abs(acceleration) > quick)).astype(np.int64)
     strata[(since < EDGE_CYCLES) | (until < EDGE_CYCLES)] = 2
     cycle_s = np.where(rpm > 1, repeat_s / rpm, 0.1)
-    supply_v = _filled(column_values(events, "supply_v"), time_s, np.maximum(2.0 * cycle_s, SUPPLY_HOLDS_S))
+    recorded_v = column_values(events, "supply_v")
+    seen_v = recorded_v if np.isfinite(recorded_v).any() else _level_of_fed_lines(events, group)
+    supply_v = _filled(seen_v, time_s, np.maximum(2.0 * cycle_s, SUPPLY_HOLDS_S))
     return Context(
         time_s=time_s, rpm=rpm, supply_v=supply_v, supply_earlier_v=_earlier(supply_v, time_s, first),
         log_speeds=_log_speeds(rpm, raw_rpm, np.maximum(row - turn, first), _interval_rpm(events, time_s, setup)),
@@ -126,6 +132,23 @@ def build_context(events: pa.Table, setup: Setup) -> Context:
         learns=events["quality"].to_numpy(zero_copy_only=False) == "", cycle_s=cycle_s,
         hours=max(float(time_s[-1] - time_s[0]), float(cycle_s[0])) / 3600.0,
     )  # fmt: skip
+
+
+def _level_of_fed_lines(events: pa.Table, group: Ints) -> Floats:
+    """Return what the lines that are pulled up to the supply say of it, NaN where none is: it was not recorded itself.
+
+    The median of some turns: one weak pulse does not count as a sag.
+    """
+    level = np.full(group.size, np.nan)
+    for column in ("feedback_amplitude_v", "amplitude_v"):
+        values = column_values(events, column)
+        known = np.flatnonzero(np.isfinite(values))
+        if known.size and (middle := float(np.median(values[known]))) > LOGIC_V:
+            coils = [known[group[known] == coil] for coil in np.unique(group[known])]
+            for rows in coils:
+                values[rows] *= middle / np.median(values[rows])
+            level[known] = running_median(values[known], LEVEL_TURNS * len(coils))
+    return level
 
 
 def _filled(values: Floats, time_s: Floats, holds_s: Floats) -> Floats:

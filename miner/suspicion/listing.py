@@ -109,6 +109,7 @@ def _findings(rows: Ints, named: list[_Named], events: pa.Table, context: Contex
     usual = [d.usual_in_unit(rows) for d in judged.distances]
     measured = [measured_values(events, d.measure)[rows] for d in judged.distances]
     extra = column_values(events, "extra_pulses")[rows].astype(np.int64)
+    supply_v = column_values(events, "supply_v")[rows]
     due = {lead: _due(seen_values(events, f"{lead}_seen"), context) for lead in ("command", "feedback")}
     found = []
     for place, (row, name) in enumerate(zip(rows.tolist(), named, strict=True)):
@@ -124,7 +125,7 @@ def _findings(rows: Ints, named: list[_Named], events: pa.Table, context: Contex
                 usual=float(usual[at][place]) if at >= 0 else np.nan,
                 sigmas=float(judged.distances[at].z[row]) if at >= 0 else np.nan,
                 rpm=float(context.rpm[row]),
-                supply_v=float(context.supply_v[row]),
+                supply_v=float(supply_v[place]),
                 count=int(extra[place]),
                 n_due=n_due,
                 n_absent=n_absent,

@@ -44,6 +44,9 @@ SPREAD_ERROR, MEDIAN_ERROR = 1.46, 1.17
 """Relative standard error of a sigma read off the 90 % point or the median of n sizes is this over the root of n
 (asymptotic variance of a quantile, p (1 - p) / (n f^2), for a normal law)."""
 
+CHANCE = 2.5
+"""So many standard errors are chance: a factor never lowers, and several are looked at (own choice)."""
+
 
 def noise_shape(residual: Floats, x: Floats) -> RobustFit:
     """Fit the log of the residual's size; a share of the middle size keeps exact zeros finite."""
@@ -97,7 +100,7 @@ def noise_of(
 
 def _raised(ratio: Floats, error: float, half: int) -> Floats:
     """Return the factor (at least 1) of a noise seen ``ratio`` times as large in windows of ``2 half + 1`` events."""
-    return 1.0 + shrunk(np.maximum(ratio - 1.0, 0.0), 2.5 * error / np.sqrt(2 * half + 1))
+    return 1.0 + shrunk(np.maximum(ratio - 1.0, 0.0), CHANCE * error / np.sqrt(2 * half + 1))
 
 
 def _window(n: int) -> int:
