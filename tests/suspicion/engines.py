@@ -13,6 +13,7 @@ import pyarrow as pa
 
 from miner.engine.setup import Setup, parse_setup
 from miner.schema import EVENTS
+from tests.suspicion.computers import Computer, restless
 
 ORDERS = {1: [1], 2: [1, 2], 3: [1, 3, 2], 4: [1, 3, 4, 2], 5: [1, 2, 4, 5, 3], 6: [1, 5, 3, 6, 2, 4],
           8: [1, 8, 4, 3, 6, 5, 7, 2], 12: [1, 7, 5, 11, 3, 9, 6, 12, 2, 8, 4, 10],
@@ -33,6 +34,7 @@ class Engine:
     stops: bool = True
     repeated_sparks: bool = True
     flagged: float = 0.0005
+    computer: Computer | None = None  # on-time by its tables, with a restless supply
 
 
 def setup_for(engine: Engine) -> Setup:
@@ -148,6 +150,9 @@ def healthy_events(seed: int, engine: Engine | None = None) -> pa.Table:
     off = np.array([offsets[int(c)] for c in cylinder])
     sample_us = 1e6 / engine.rate_hz
     nominal = 2900.0 * (14.0 / supply) ** DWELL_POWER * (1 - 0.06 * np.log(rpm / 1500)) * np.exp(load)
+    if engine.computer is not None:
+        supply = supply + restless(rng, time, rpm)
+        nominal = engine.computer.on_time_us(rng, time, rpm, supply, n_cyl)
     if engine.map_step_us:
         nominal = np.round(nominal / engine.map_step_us) * engine.map_step_us
     on = nominal * (1 + 0.01 * off[:, 0]) + _noise(rng, n, engine) * 4 * rough + rng.normal(0, 0.03, n) * sample_us
