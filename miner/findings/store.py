@@ -169,7 +169,7 @@ class Findings:
             return declared.validate(pq.read_table(path, partitioning=None))
 
     def read_groups(self, declared: Table) -> Iterator[pa.Table]:
-        """Read one table back in pieces of some 100,000 rows; raises as `read_table`."""
+        """Read one table back in pieces of `ROWS_PER_GROUP` rows at most; raises as `read_table`."""
         with self._reading(declared) as path, pq.ParquetFile(path, pre_buffer=False) as file:
             for group in range(file.num_row_groups):
                 yield declared.validate(file.read_row_group(group))

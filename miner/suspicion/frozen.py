@@ -1,7 +1,8 @@
 """The list's own limits, as fitted on a recording, applied to a changed copy of it.
 
 Planted faults sit in the tails that the limits are fitted to. So that thousands of them can be scored at once, the
-tails of the untouched recording are kept, while everything else (usual values, noise, distances) is worked out anew.
+tails of the untouched recording and the steps its cylinders share are kept, while everything else (usual values, noise,
+distances) is worked out anew.
 The forest is left out: it can only find more.
 """
 

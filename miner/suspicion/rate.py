@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["ParetoFit", "Prior", "Tail", "fit_pareto", "fit_tail"]
+__all__ = ["HABIT_PARTS", "ParetoFit", "Prior", "Tail", "fit_pareto", "fit_tail"]
 
 Floats = NDArray[np.float64]
 

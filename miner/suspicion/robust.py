@@ -139,10 +139,14 @@ def running_median(x: Floats, half_width: int) -> Floats:
     return np.asarray(median_filter(x, size=2 * half + 1, mode="nearest"), dtype=np.float64)
 
 
-def shrunk(movement: Floats, noise: Floats | float) -> Floats:
-    """Return an estimated movement pulled towards 0 by its own noise: hardly where it is far above that."""
-    power = movement**2
-    return np.asarray(movement * power / np.maximum(power + np.square(noise), 1e-300), dtype=np.float64)
+def shrunk(movement: Floats, noise: Floats | float, *, sharpness: int = 2) -> Floats:
+    """Return an estimated movement pulled towards 0 by its own noise: hardly where it is far above that.
+
+    The ``sharpness`` (even) says how sudden the change is around the noise.
+    """
+    power = movement**sharpness
+    out = movement * power / np.maximum(power + np.asarray(noise) ** sharpness, 1e-300)
+    return np.asarray(out, dtype=np.float64)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -19,6 +19,8 @@ from numba import njit
 from numpy.typing import NDArray
 
 from miner.suspicion.context import Context
+from miner.suspicion.rate import HABIT_PARTS
+from miner.suspicion.robust import shrunk
 
 __all__ = ["LARGEST_STEP", "Steps", "shared_steps"]
 
@@ -39,7 +41,8 @@ NOTABLE_SIGMA, CALM_SHARE, STEP_SIGMA = 3.0, 0.05, 5.0
 """Residuals below so many sigma of the calmest events are a step for nobody. For one event a step is what is well
 beyond so many of its own: of a thousand healthy events around it the second most extreme lies at three."""
 
-HABIT_PARTS, HABIT_SHARE = 24, 0.5
+SHARPNESS = 6
+HABIT_SHARE = 0.5
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -63,28 +66,22 @@ def shared_steps(residual: Floats, sigma: Floats, context: Context) -> Steps:
     """
     low, high = np.zeros((2, residual.size), dtype=np.float32)
     seen = np.flatnonzero(np.isfinite(residual) & np.isfinite(sigma))
-    n_groups = np.unique(context.group[seen]).size
     if not seen.size:
         return Steps(low=low, high=high)
-    size, noise = np.abs(residual[seen]), STEP_SIGMA * sigma[seen]
-    notable = np.flatnonzero(size > NOTABLE_SIGMA * np.quantile(sigma[seen], CALM_SHARE))
+    n_groups = np.unique(context.group[seen]).size
+    noise = STEP_SIGMA * sigma[seen]
+    notable = np.flatnonzero(np.abs(residual[seen]) > NOTABLE_SIGMA * np.quantile(sigma[seen], CALM_SHARE))
     alone = n_groups < 2
     around = _extremes(
         residual[seen], notable, context.group[seen], context.segment[seen], n_groups * REACH_TURNS, n_groups, alone,
         SHOWN[alone],
     )  # fmt: skip
     for bound, found in zip((low, high), around, strict=True):
-        step = np.minimum(np.abs(found), LARGEST_STEP)
-        shown = seen[step > noise]
+        step = np.clip(found, -LARGEST_STEP, LARGEST_STEP)
+        shown = seen[np.abs(step) > noise]
         if np.unique(shown * HABIT_PARTS // residual.size).size >= HABIT_SHARE * HABIT_PARTS:
-            bound[seen] = np.sign(found) * _beyond_noise(step, noise)
+            bound[seen] = shrunk(step, noise, sharpness=SHARPNESS)  # the extreme of many is never 0
     return Steps(low=low, high=high)
-
-
-def _beyond_noise(size: Floats, noise: Floats) -> Floats:
-    """Return a size pulled towards 0, sharply where it is below the noise: the extreme of many is never 0."""
-    power = size**6
-    return size * power / np.maximum(power + noise**6, 1e-300)
 
 
 @njit(cache=True, nogil=True)

@@ -103,8 +103,9 @@ def read_stretch(recording: Recording, columns: list[str], events: pa.Table, sta
     raw: dict[str, NDArray[Any]] = {}
     for chunk in iter_chunks(recording, columns, start=start, stop=stop):
         for name, samples in chunk.raw.items():
-            whole = raw.setdefault(name, np.empty(stop - start, dtype=samples.dtype))
-            whole[chunk.start - start : chunk.stop - start] = samples
+            if name not in raw:
+                raw[name] = np.empty(stop - start, dtype=samples.dtype)
+            raw[name][chunk.start - start : chunk.stop - start] = samples
         chunks.append(replace(chunk, raw={}))
     window = window_samples(recording.rate_hz)
     settled = min(start + round(SETTLING_S * recording.rate_hz) // window * window, stop - 1)
