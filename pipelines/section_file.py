@@ -18,10 +18,14 @@ from numpy.typing import NDArray
 
 from miner.errors import FindingsError
 from miner.findings.store import replacing
+from miner.schema import PULSES
 from miner.signal.extraction import Envelope, Extraction, LeadQuality, Track
 from miner.signal.leads import LeadProfile
 
-__all__ = ["count_pulses", "read_extraction", "read_profiles", "write_extraction", "write_profiles"]
+__all__ = [
+    "count_pulses", "read_envelope", "read_extraction", "read_profiles", "read_pulses", "read_rest", "read_start_s",
+    "write_extraction", "write_profiles",
+]  # fmt: skip
 
 Part = TypeVar("Part", Envelope, Track, LeadQuality)
 GROUPS: dict[str, type[Envelope | Track | LeadQuality]] = {
@@ -95,6 +99,30 @@ def read_extraction(path: Path) -> Extraction:
         return _read(archive)
 
 
+def read_pulses(path: Path) -> pa.Table:
+    """Read the pulses of an extraction alone; raises as `read_extraction`."""
+    with _opened(path) as archive:
+        return _read_table(archive.read("pulses.arrow"))
+
+
+def read_envelope(path: Path) -> dict[int, Envelope]:
+    """Read the envelope of an extraction alone; raises as `read_extraction`."""
+    with _opened(path) as archive:
+        return _read_group(archive, "envelope", Envelope)
+
+
+def read_rest(path: Path) -> Extraction:
+    """Read an extraction without its pulses and its envelope, which grow most; raises as `read_extraction`."""
+    with _opened(path) as archive:
+        return _read(archive, rest_only=True)
+
+
+def read_start_s(path: Path) -> float:
+    """Read when a section begins, s; raises as `read_extraction`."""
+    with _opened(path) as archive:
+        return float(_read_array(archive.read("window_start_s.npy"))[0])
+
+
 def count_pulses(path: Path) -> dict[int, int]:
     """Return the pulses of each lead without reading them.
 
@@ -119,22 +147,23 @@ def _opened(path: Path) -> Iterator[zipfile.ZipFile]:
         ) from error
 
 
-def _read(archive: zipfile.ZipFile) -> Extraction:
+def _read(archive: zipfile.ZipFile, *, rest_only: bool = False) -> Extraction:
     plain: dict[str, Any] = json.loads(archive.read("plain.json"))
-
-    def group(name: str, kind: type[Part]) -> dict[int, Part]:
-        return {int(i): _get_object(archive, f"{name}/{i}", kind, values) for i, values in plain[name].items()}
-
     return Extraction(
-        pulses=_read_table(archive.read("pulses.arrow")),
+        pulses=PULSES.empty() if rest_only else _read_table(archive.read("pulses.arrow")),
         gaps=_read_table(archive.read("gaps.arrow")),
         window_start_s=_read_array(archive.read("window_start_s.npy")),
         window_samples=plain["window_samples"],
         columns={int(index): column for index, column in plain["columns"].items()},
-        envelope=group("envelope", Envelope),
-        tracks=group("tracks", Track),
-        leads=group("leads", LeadQuality),
+        envelope={} if rest_only else _read_group(archive, "envelope", Envelope),
+        tracks=_read_group(archive, "tracks", Track),
+        leads=_read_group(archive, "leads", LeadQuality),
     )
+
+
+def _read_group(archive: zipfile.ZipFile, name: str, kind: type[Part]) -> dict[int, Part]:
+    plain: dict[str, dict[str, Any]] = json.loads(archive.read("plain.json"))[name]
+    return {int(i): _get_object(archive, f"{name}/{i}", kind, values) for i, values in plain.items()}
 
 
 def _get_object(archive: zipfile.ZipFile, place: str, kind: type[Part], plain: Mapping[str, Any]) -> Part:

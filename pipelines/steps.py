@@ -2,7 +2,7 @@
 
 ::
 
-    open_source -> profile -> sections -> join -> find_events -> write_findings
+    open_source -> profile -> sections -> write_findings (chapters -> join -> explain)
 
 `mine_recording` runs them in one process with all cores. `MineSteps` gives the same steps one by one, with a file
 between each, so that they can be ended and taken up again, or run on other machines; the findings are the same bytes.
@@ -13,95 +13,37 @@ from __future__ import annotations
 import hashlib
 import json
 import time
-from collections import Counter
-from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, field, replace
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-import pyarrow as pa
-import pyarrow.compute as pc
-
-from miner.engine.cycles import track_cycles
 from miner.engine.setup import Setup, load_setup
-from miner.errors import RecordingError
-from miner.events.table import build_events
-from miner.findings.provenance import count_events, count_suspects, describe_recording, describe_setup, versions
-from miner.findings.store import SUMMARY, Findings
+from miner.findings.provenance import describe_setup, versions
+from miner.findings.store import Findings
 from miner.recording.progress import OnProgress, Progress
-from miner.recording.reader import Recording, open_recording, require_columns
-from miner.review.keep import clock_table
-from miner.review.page import is_page_built
-from miner.review.report import REPORT_FILE, write_report
-from miner.review.source import TimeMap
-from miner.review.verdicts import read_verdicts
-from miner.review.windows import build_windows
-from miner.schema import (
-    CONDITIONS,
-    EVENTS,
-    INCIDENTS,
-    MISFIRE_WINDOWS,
-    PULSE_ROLES,
-    SENSITIVITY,
-    STANDING,
-    SUSPECTS,
-)  # fmt: skip
-from miner.signal.extract import extract_pulses
-from miner.signal.extraction import Extraction, join_extractions
-from miner.signal.leads import LeadProfile, LeadSpec
+from miner.recording.reader import open_recording, require_columns
+from miner.signal.extract import extract_pulses, iter_extractions
+from miner.signal.leads import LeadSpec
 from miner.signal.profile import profile_leads
 from miner.signal.sections import plan_sections
-from miner.suspicion.explain import explain_findings
-from miner.suspicion.ranking import Ranking, RankSettings, rank_events
-from miner.suspicion.verdicts import lower_by_verdicts, refresh_incidents
-from miner.suspicion.waveform_sample import sample_waveform
-from pipelines.memory import give_back
-from pipelines.section_file import count_pulses, read_extraction, read_profiles, write_extraction, write_profiles
-from pipelines.tasks import Look, OnSamples, OnStage, tell_nobody
+from pipelines.chapters import count_section_events
+from pipelines.finish import MineSettings, Source, write_findings
+from pipelines.section_file import read_profiles, write_extraction, write_profiles
+from pipelines.tasks import Look, OnSamples, OnStage, section_name, tell_nobody
 
 __all__ = [
     "MineResult",
     "MineSettings",
     "MineSteps",
     "Source",
-    "find_events",
     "lead_specs",
     "mine_recording",
     "open_source",
-    "write_findings",
 ]
 
 TIMING = "timing.json"
 """How long it took; apart from the summary, which depends on the input only."""
-
-
-@dataclass(frozen=True, kw_only=True)
-class MineSettings:
-    """What the user may choose; everything else follows from recording and setup.
-
-    Attributes
-    ----------
-    rate_hz : float, optional
-        Samples per second, where neither the recording nor the setup says.
-    use_verdicts : bool, default=False
-        Lower what looks like events that a person judged normal in the findings folder.
-    rank : RankSettings
-        Seed and lengths of the list.
-    """
-
-    rate_hz: float | None = None
-    use_verdicts: bool = False
-    rank: RankSettings = field(default_factory=RankSettings)
-
-
-@dataclass(frozen=True, kw_only=True)
-class Source:
-    """A recording and the setup that describes it, checked against each other."""
-
-    recording: Recording
-    setup: Setup
-    leads: tuple[LeadSpec, ...]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -154,9 +96,14 @@ def mine_recording(
     findings = Findings(out)
     findings.require_writable()
     profiles = profile_leads(source.recording, source.leads)
-    extraction = extract_pulses(source.recording, source.leads, profiles, on_progress=on_progress)
-    extracted_s = time.perf_counter() - began
-    summary = write_findings(source, extraction, profiles, findings, settings, on_stage=on_stage)
+    with findings.scratch() as scratch:
+        parts = iter_extractions(source.recording, source.leads, profiles, on_progress=on_progress)
+        sections = []
+        for index, extraction in enumerate(parts):
+            sections.append(scratch.folder / section_name(index))
+            write_extraction(sections[-1], extraction)
+        extracted_s = time.perf_counter() - began
+        summary = write_findings(source, sections, profiles, findings, scratch, settings, on_stage=on_stage)
     elapsed_s = time.perf_counter() - began
     duration_s = summary["recording"]["duration_s"]
     findings.write_json(
@@ -188,134 +135,6 @@ def lead_specs(setup: Setup) -> tuple[LeadSpec, ...]:
         LeadSpec(index=index, column=channel.column, role=channel.role, active=channel.active)
         for index, channel in enumerate(setup.channel)
     )
-
-
-def write_findings(
-    source: Source,
-    extraction: Extraction,
-    profiles: Mapping[int, LeadProfile],
-    findings: Findings,
-    settings: MineSettings,
-    *,
-    on_stage: OnStage = tell_nobody,
-) -> dict[str, Any]:
-    """Find, rank and explain the events, and write every file of the findings, ``summary.json`` last.
-
-    Returns
-    -------
-    dict
-        The summary.
-    """
-    end_s = _end_s(source.recording, extraction)
-    give_back()
-    on_stage("telling the cylinders apart")
-    events = find_events(source, extraction, end_s=end_s)
-    on_stage("ranking")
-    ranking, notes = _rank(source, events, findings, settings)
-    on_stage("explaining, and planting faults to see what would have been found")
-    explained = explain_findings(events, ranking.suspects, ranking.incidents, source.setup, seed=settings.rank.seed)
-    give_back()
-    explained["summary"]["sensitivity"]["waveform_sample"] = sample_waveform(
-        source.recording, source.setup, source.leads, profiles, events, explained[SENSITIVITY.name]
-    )
-    summary = _summary(source, extraction, events, ranking, settings, end_s)
-    summary |= {"explained": explained["summary"], "warnings": notes}
-    give_back()
-    on_stage("writing tables and windows")
-    findings.reopen()
-    findings.write_table(EVENTS, events)
-    findings.write_table(SUSPECTS, ranking.suspects)
-    findings.write_table(INCIDENTS, ranking.incidents)
-    for declared in (STANDING, CONDITIONS, MISFIRE_WINDOWS, SENSITIVITY):
-        findings.write_table(declared, explained[declared.name])
-    build_windows(
-        findings.folder,
-        source.recording,
-        source.setup,
-        extraction,
-        events,
-        ranking.suspects,
-        scores=ranking.scores,
-    )
-    del events, ranking, explained  # the report reads back what it needs
-    give_back()
-    on_stage("writing the report")
-    _write_report(findings, summary)
-    findings.write_json(SUMMARY, summary)
-    return summary
-
-
-def _rank(source: Source, events: pa.Table, findings: Findings, settings: MineSettings) -> tuple[Ranking, list[str]]:
-    """Return the ranking, with the reviewer's verdicts taken into account where wished, and what to say about it."""
-    ranking = rank_events(events, source.setup, settings=settings.rank)
-    if not settings.use_verdicts:
-        return ranking, []
-    verdicts = read_verdicts(findings.folder, events=events, recording=source.recording.identity())
-    suspects, note = lower_by_verdicts(ranking.suspects, events, verdicts, ranking.scores)
-    incidents = refresh_incidents(ranking.incidents, suspects)
-    return replace(ranking, suspects=suspects, incidents=incidents), [note] if note else []
-
-
-def _write_report(findings: Findings, summary: dict[str, Any]) -> None:
-    """Freeze the review page; a checkout whose page was not built mines all the same, and says what is missing."""
-    if is_page_built():
-        write_report(findings.folder, summary=summary)
-    else:
-        findings.remove(REPORT_FILE)
-        summary["warnings"].append("report.html was not written, the review page was not built (make web)")
-
-
-def find_events(source: Source, extraction: Extraction, *, end_s: float) -> pa.Table:
-    """Return the event table of what was measured.
-
-    Raises
-    ------
-    RecordingError
-        If the leads carry pulses but no ignition event can be made of them.
-    """
-    tracking = track_cycles(extraction.pulses, extraction.gaps, source.setup, end_s=end_s)
-    events = build_events(extraction.pulses, extraction.gaps, tracking, source.setup, rate_hz=source.recording.rate_hz)
-    if not events.num_rows:
-        raise RecordingError(
-            "no ignition events were found on the leads",
-            remedy="check which wires they were clipped to, and the roles in the setup",
-            file=source.recording.path,
-        )
-    return events
-
-
-def _end_s(recording: Recording, extraction: Extraction) -> float:
-    """Return the time of the last sample, time gaps included."""
-    clock = clock_table(extraction) if recording.has_time else None
-    last = np.array([max(recording.n_samples - 1, 0)])
-    return float(TimeMap(recording.rate_hz, extraction.gaps, clock).times_of(last)[0])
-
-
-def _summary(
-    source: Source,
-    extraction: Extraction,
-    events: pa.Table,
-    ranking: Ranking,
-    settings: MineSettings,
-    end_s: float,
-) -> dict[str, Any]:
-    return {
-        "recording": {**describe_recording(source.recording), "duration_s": end_s},
-        "setup": describe_setup(source.setup),
-        "settings": asdict(settings),
-        "versions": versions(),
-        "counts": {
-            "events": count_events(events),
-            "suspects": count_suspects(ranking.suspects, ranking.incidents),
-            "gaps": {"number": extraction.gaps.num_rows, "seconds": _gap_seconds(extraction.gaps)},
-        },
-        "quality": extraction.quality,
-        "ranking": ranking.summary,
-    }
-
-
-def _gap_seconds(gaps: pa.Table) -> float:
-    return float(pc.sum(pc.subtract(gaps["stop_s"], gaps["start_s"])).as_py() or 0.0)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -372,10 +191,7 @@ class MineSteps:
         Each event has a pulse on a command lead or on a feedback lead; repeated sparks are counted as well.
         """
         described = load_setup(setup)
-        counts = Counter[int]()
-        for section in sections:
-            counts.update(count_pulses(section))
-        return max(sum(counts[index] for index, _ in described.leads(role)) for role in PULSE_ROLES)
+        return sum(count_section_events(described, section) for section in sections)
 
     def finish(
         self,
@@ -387,8 +203,9 @@ class MineSteps:
     ) -> None:
         """Join the sections and write the findings."""
         source = self._open(recording, setup)
-        extraction = join_extractions([read_extraction(section) for section in sections])
-        write_findings(source, extraction, read_profiles(profile), Findings(out), self.settings)
+        findings = Findings(out)
+        with findings.scratch() as scratch:
+            write_findings(source, sections, read_profiles(profile), findings, scratch, self.settings)
 
     def _open(self, recording: Path, setup: Path) -> Source:
         return open_source(recording, setup, rate_hz=self.settings.rate_hz)

@@ -103,6 +103,8 @@ def align(
     delay_s: NDArray[np.float64],
     plan: SlotPlan,
     gaps: LeadGaps,
+    *,
+    first_count: int | None = None,
 ) -> Alignment:
     """Align pulses to slots.
 
@@ -118,6 +120,8 @@ def align(
         Observable slots and leads.
     gaps : LeadGaps
         Where a lead cannot show a pulse.
+    first_count : int, optional
+        Running slot number of the first pulse, where it is known.
     """
     pulses = (turn_on_s, lead, delay_s, *lead_intervals(turn_on_s, lead))
     steps = _steps(plan)
@@ -131,7 +135,7 @@ def align(
     out = (np.zeros((n_out, N_FLOAT)), np.zeros((n_out, N_INT), np.int64))
     rows = (np.zeros((WINDOW, MAX_KEPT, 3), np.int64), np.full((WINDOW, MAX_KEPT), -1.0))
     order = np.zeros(n_out, np.int64)
-    n_kept = _open(turn_on_s, lead, kept, rows, plan) if n else 0
+    n_kept = _open(turn_on_s, lead, kept, rows, plan, first_count) if n else 0
     begin, row = 0, 1
     while begin + row < n:
         stop = min(begin + WINDOW, n)
@@ -190,10 +194,12 @@ def _open(
     kept: tuple[NDArray[np.float64], NDArray[np.int64]],
     rows: tuple[NDArray[np.int64], NDArray[np.float64]],
     plan: SlotPlan,
+    first_count: int | None,
 ) -> int:
-    """Open the recording: every place the first pulse can be in, speed unknown; return their number."""
+    """Open with every place the first pulse can be in, or the known one, speed unknown; return their number."""
     floats, ints = kept
-    places = np.flatnonzero(plan.serves[lead[0], : plan.n_starts])
+    possible = np.flatnonzero(plan.serves[lead[0], : plan.n_starts])
+    places = possible if first_count is None else np.array([first_count])
     n = len(places)
     floats[:n, TIME], floats[:n, LOG_SPEED], floats[:n, MARGIN] = turn_on_s[0], np.nan, PRUNE
     ints[:n, COUNT], ints[:n, SEEN], ints[:n, LAST_EXTRA] = places, 1 << int(lead[0]), NOT_AGAIN

@@ -16,7 +16,7 @@ from miner.engine.slots import SlotPlan, plan_slots
 from miner.engine.speed import cycle_speed_rpm, timing_residual_deg
 from miner.engine.states import operating_states
 
-__all__ = ["Tracking", "track_cycles"]
+__all__ = ["Opening", "Tracking", "track_cycles"]
 
 LEAST_CONFIDENCE = 0.9
 """Below this the cylinder is not told."""
@@ -25,14 +25,46 @@ DUE_WITHIN_DEG = 20.0
 """A pulse that did not come was due within this; next to a gap it may have been lost."""
 
 
+FOUND_AGAIN_S = 5e-4
+"""A pulse of a feedback lead has its turn-on within this in two trackings; no engine fires twice in that time."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Opening:
+    """A slot that is known from the tracking of what came before; the first pulse is in it.
+
+    Attributes
+    ----------
+    turn_on_s : float
+        Of the slot; earlier pulses are left out.
+    count : int
+        Running slot number (see `Tracking.count`).
+    cycle : int
+        Its engine cycle.
+    told : bool
+        Whether its cylinder could be told.
+    """
+
+    turn_on_s: float
+    count: int
+    cycle: int
+    told: bool
+
+    def begins(self, observed: Observed) -> bool:
+        """Return whether the first pulse is the slot's own."""
+        return bool(len(observed.row)) and abs(float(observed.turn_on_s[0]) - self.turn_on_s) <= FOUND_AGAIN_S
+
+
 @dataclass(frozen=True, kw_only=True)
 class Tracking:
     """One entry per slot that fired or was due and that at least one lead could have shown, in time order.
 
     Attributes
     ----------
+    count : ndarray of int64
+        Running slot number: repetition of the pattern times its observable slots, plus the slot.
     cycle : ndarray of int64
-        Running engine cycle, from 0.
+        Running engine cycle, from 0 or from the opening's.
     slot : ndarray of int64
         Place in the firing pattern, from 0.
     cylinder : ndarray of int64
@@ -67,6 +99,7 @@ class Tracking:
         Whether the slot's feedback pulse lasts over another slot's answer: its duration is not the coil's.
     """
 
+    count: NDArray[np.int64]
     cycle: NDArray[np.int64]
     slot: NDArray[np.int64]
     cylinder: NDArray[np.int64]
@@ -93,8 +126,28 @@ class Tracking:
         """Return the chosen entries."""
         return replace(self, **{f.name: getattr(self, f.name)[rows] for f in fields(self)})
 
+    def opening_after(self, start_s: float, stop_s: float) -> Opening | None:
+        """Return a slot turned on between two instants for the next tracking to begin with; None: no pulse is there.
 
-def track_cycles(pulses: pa.Table, gaps: pa.Table, setup: Setup, *, end_s: float) -> Tracking:
+        One with a command where there is any: its turn-on does not depend on what delay is usual.
+        """
+        near = np.flatnonzero((self.turn_on_s >= start_s) & (self.turn_on_s < stop_s))
+        command, feedback = (near[rows[near] >= 0] for rows in (self.command_row, self.feedback_row))
+        for rows in (command, feedback):
+            if rows.size:
+                at = int(rows[0])
+                return Opening(
+                    turn_on_s=float(self.turn_on_s[at]),
+                    count=int(self.count[at]),
+                    cycle=int(self.cycle[at]),
+                    told=bool(self.cylinder[at] >= 0),
+                )
+        return None
+
+
+def track_cycles(
+    pulses: pa.Table, gaps: pa.Table, setup: Setup, *, end_s: float, opening: Opening | None = None
+) -> Tracking:
     """Give every pulse, and every absence, its slot in the engine cycle.
 
     Silence of all cylinders for two cycles or more is a pause: nothing was due, a new segment begins after it. With
@@ -110,6 +163,8 @@ def track_cycles(pulses: pa.Table, gaps: pa.Table, setup: Setup, *, end_s: float
         Engine and leads.
     end_s : float
         End of the recording; what would have come later is not absent.
+    opening : Opening, optional
+        Where these pulses go on after others that were tracked before.
 
     Returns
     -------
@@ -118,13 +173,25 @@ def track_cycles(pulses: pa.Table, gaps: pa.Table, setup: Setup, *, end_s: float
     """
     plan = plan_slots(setup)
     observed = observe(pulses, plan)
+    if opening is not None:
+        observed = observed.take(observed.turn_on_s >= opening.turn_on_s - FOUND_AGAIN_S)
     unseen = lead_gaps(pulses, gaps, plan, observed, end_s)
     hidden = with_busy(unseen, pulses, plan, observed)
-    alignment = align(observed.turn_on_s, observed.lead, observed.delay_s, plan, hidden)
-    return _collect(observed, alignment, plan, unseen, hidden)
+    alignment = align(
+        observed.turn_on_s, observed.lead, observed.delay_s, plan, hidden,
+        first_count=None if opening is None or not opening.begins(observed) else opening.count,
+    )  # fmt: skip
+    return _collect(observed, alignment, plan, unseen, hidden, opening)
 
 
-def _collect(observed: Observed, alignment: Alignment, plan: SlotPlan, unseen: LeadGaps, hidden: LeadGaps) -> Tracking:
+def _collect(
+    observed: Observed,
+    alignment: Alignment,
+    plan: SlotPlan,
+    unseen: LeadGaps,
+    hidden: LeadGaps,
+    opening: Opening | None,
+) -> Tracking:
     """Lay out one entry for each slot, seen or skipped, from the aligned pulses."""
     n = plan.n_slots
     opens = np.isin(alignment.action, (ADVANCE, RESTART))
@@ -151,14 +218,18 @@ def _collect(observed: Observed, alignment: Alignment, plan: SlotPlan, unseen: L
     chance = (1.0 / (1.0 + np.exp(-alignment.margin[opens])))[owner]
     chance = np.where(command >= 0, 1.0, chance)  # a command lead says itself whose it is
     anchored = np.unique(segment[slot_row[primary & plan.anchors[observed.lead]]])
+    if opening is not None and opening.told:
+        anchored = np.union1d(anchored, segment[:1])
     tellable = (plan.n_blind_starts == n) | ((plan.n_starts == n) & np.isin(segment, anchored))
     told = tellable & (chance >= LEAST_CONFIDENCE)
     delay = _delay_of_slots(observed, plan, turn_on)
     due_within = np.where((timed < 0) & np.isfinite(rpm), DUE_WITHIN_DEG / (6.0 * rpm), 0.0)
     visible = _visible(hidden, plan, place, turn_on, due_within)
     cycle = np.floor(count // n * plan.cycles_per_repeat).astype(np.int64)
+    first_cycle = 0 if opening is None else opening.cycle
     tracking = Tracking(
-        cycle=cycle - cycle[:1].sum(),
+        count=count,
+        cycle=cycle - cycle[:1].sum() + first_cycle,
         slot=plan.slot[place],
         cylinder=np.where(told, plan.cylinder[place], -1),
         confidence=np.where(tellable, chance, np.nan),

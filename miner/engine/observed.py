@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 import pyarrow as pa
@@ -57,6 +57,10 @@ class Observed:
     lead: NDArray[np.int64]
     turn_on_s: NDArray[np.float64]
     delay_s: NDArray[np.float64]
+
+    def take(self, chosen: NDArray[np.bool_]) -> Observed:
+        """Return the chosen pulses."""
+        return replace(self, **{f.name: getattr(self, f.name)[chosen] for f in fields(self)})
 
 
 def observe(pulses: pa.Table, plan: SlotPlan) -> Observed:

@@ -12,6 +12,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from miner.engine.setup import Setup
+from miner.findings.event_file import EventFile
 from miner.recording.reader import Recording
 
 __all__ = ["count_events", "count_suspects", "describe_recording", "describe_setup", "versions"]
@@ -54,29 +55,35 @@ def describe_setup(setup: Setup) -> dict[str, Any]:
     return setup.model_dump(mode="json", exclude_defaults=True)
 
 
-def count_events(events: pa.Table) -> dict[str, Any]:
+def count_events(events: pa.Table | EventFile) -> dict[str, Any]:
     """Count events, absences, cylinders, operating states and reasons for less trust.
 
     Parameters
     ----------
-    events : pyarrow.Table
-        Event table as in `miner.schema.EVENTS`.
+    events : EVENTS table or EventFile
+        Read column by column.
 
     Returns
     -------
     dict
         Counts; cylinders under their number as text, ``"unknown"`` where it could not be told.
     """
-    qualities = Counter(part for text in events["quality"].to_pylist() for part in text.split(",") if part)
+
+    def column(name: str) -> pa.ChunkedArray:
+        return events.select([name])[name]
+
+    qualities: Counter[str] = Counter()
+    for texts, n in _counts(column("quality")).items():
+        qualities.update({part: n for part in texts.split(",") if part})
     return {
         "events": events.num_rows,
-        "cycles": pc.count_distinct(events["cycle"]).as_py(),
-        "absent_command": _count_false(events["command_seen"]),
-        "absent_feedback": _count_false(events["feedback_seen"]),
-        "by_cylinder": _counts(events["cylinder"]),
-        "by_operating_state": _counts(events["operating_state"]),
+        "cycles": pc.count_distinct(column("cycle")).as_py(),
+        "absent_command": _count_false(column("command_seen")),
+        "absent_feedback": _count_false(column("feedback_seen")),
+        "by_cylinder": _counts(column("cylinder")),
+        "by_operating_state": _counts(column("operating_state")),
         "by_quality": dict(sorted(qualities.items())),
-        "cylinder_confidence_lowest": pc.min(events["cylinder_confidence"]).as_py(),
+        "cylinder_confidence_lowest": pc.min(column("cylinder_confidence")).as_py(),
     }
 
 
@@ -98,7 +105,7 @@ def _count_false(column: pa.ChunkedArray) -> int:
 
 
 def _counts(column: pa.ChunkedArray) -> dict[str, int]:
-    counted: Mapping[Any, int] = Counter(column.to_pylist())
+    counted: Mapping[Any, int] = {pair["values"]: pair["counts"] for pair in column.value_counts().to_pylist()}
     return {
         "unknown" if value is None else str(value): counted[value]
         for value in sorted(counted, key=lambda value: (value is None, 0 if value is None else value))

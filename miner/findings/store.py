@@ -10,7 +10,9 @@ from __future__ import annotations
 import errno
 import json
 import os
-from collections.abc import Iterator, Mapping
+import shutil
+import tempfile
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
@@ -26,8 +28,10 @@ __all__ = ["SUMMARY", "Findings", "replacing", "write_failure"]
 SUMMARY = "summary.json"
 """The file whose presence says that the folder is complete."""
 
+SCRATCH = ".half-done-"
+
 COMPRESSION = "zstd"
-ROWS_PER_GROUP = 262_144
+ROWS_PER_GROUP = 65_536
 """Rows per Parquet row group: small enough to read a part of a long table, large enough to compress well."""
 
 
@@ -105,6 +109,30 @@ class Findings:
         """Whether the last run into this folder reached its end."""
         return (self.folder / SUMMARY).is_file()
 
+    @contextmanager
+    def scratch(self) -> Iterator[Findings]:
+        """Give a folder of its own for what is half done; it goes away at the end, and what a killed run left, too.
+
+        Raises
+        ------
+        FindingsError
+            If it cannot be made.
+        """
+        import psutil
+
+        try:
+            self.folder.mkdir(parents=True, exist_ok=True)
+            for left in self.folder.glob(f"{SCRATCH}*"):
+                if not psutil.pid_exists(int(left.name.split("-")[2])):
+                    shutil.rmtree(left, ignore_errors=True)
+            folder = tempfile.mkdtemp(prefix=f"{SCRATCH}{os.getpid()}-", dir=self.folder)
+        except OSError as error:
+            raise write_failure(self.folder, error) from error
+        try:
+            yield Findings(folder)
+        finally:
+            shutil.rmtree(folder, ignore_errors=True)
+
     def require_writable(self) -> None:
         """Make the folder and try a file in it, so that a long run does not fail at its end.
 
@@ -151,11 +179,32 @@ class Findings:
         ValueError
             If the columns are not the declared ones (a defect of the stage that made them).
         """
+        with self.writing_table(declared) as write:
+            write(table)
+        return self.path_of(declared)
+
+    @contextmanager
+    def writing_table(self, declared: Table) -> Iterator[Callable[[pa.Table], None]]:
+        """Give a function that writes further rows of one table; raises as `write_table`."""
+        schema = _described(declared)
+        with (
+            replacing(self.path_of(declared)) as temporary,
+            pq.ParquetWriter(temporary, schema, compression=COMPRESSION) as writer,
+        ):
+
+            def write(rows: pa.Table) -> None:
+                content = declared.validate(rows).cast(schema).combine_chunks()
+                writer.write_table(content, row_group_size=ROWS_PER_GROUP)
+
+            yield write
+
+    def adopt(self, declared: Table, scratch: Findings) -> None:
+        """Move a finished table here from a scratch folder of this one."""
         path = self.path_of(declared)
-        content = declared.validate(table).cast(_described(declared)).combine_chunks()
-        with replacing(path) as temporary:
-            pq.write_table(content, temporary, compression=COMPRESSION, row_group_size=ROWS_PER_GROUP)
-        return path
+        try:
+            scratch.path_of(declared).replace(path)
+        except OSError as error:
+            raise write_failure(path, error) from error
 
     def read_table(self, declared: Table) -> pa.Table:
         """Read one table back.
@@ -165,17 +214,18 @@ class Findings:
         FindingsError
             If it is not there, is damaged, or was written by another version.
         """
-        with self._reading(declared) as path:
+        with self.reading(declared) as path:
             return declared.validate(pq.read_table(path, partitioning=None))
 
     def read_groups(self, declared: Table) -> Iterator[pa.Table]:
         """Read one table back in pieces of `ROWS_PER_GROUP` rows at most; raises as `read_table`."""
-        with self._reading(declared) as path, pq.ParquetFile(path, pre_buffer=False) as file:
+        with self.reading(declared) as path, pq.ParquetFile(path, pre_buffer=False) as file:
             for group in range(file.num_row_groups):
                 yield declared.validate(file.read_row_group(group))
 
     @contextmanager
-    def _reading(self, declared: Table) -> Iterator[Path]:
+    def reading(self, declared: Table) -> Iterator[Path]:
+        """Give the path of a table that is there; what goes wrong while reading it is raised as in `read_table`."""
         path = self.path_of(declared)
         self._require_file(path)
         try:

@@ -109,13 +109,14 @@ class _Api:
 
     def _event(self, event_id: int) -> dict[str, Any]:
         """Return cylinder, time and listed kind of an event."""
-        ids = self.source.events["event_id"].to_numpy()
+        ids = self.source.events.select(["event_id"])["event_id"].to_numpy()
         place = int(ids.searchsorted(event_id))
         if place >= len(ids) or ids[place] != event_id:
             raise BadQueryError("there is no such event")
         listed = self.source.kinds.get(event_id, "")
+        cylinder = int(self.source.event_cylinders[place])
         return {
-            "cylinder": self.source.event_cylinders[place],
+            "cylinder": cylinder if cylinder >= 0 else None,
             "time_s": float(self.source.event_times_s[place]),
             "kind": listed,
         }

@@ -51,7 +51,7 @@ def open_page(source: ReviewSource) -> tuple[dict[str, Any], dict[str, NDArray[A
             "started_at": info.get("started_at"),
             "rate_hz": source.rate_hz,
             "duration_s": source.duration_s,
-            "n_events": len(source.events),
+            "n_events": source.events.num_rows,
             "n_suspects": len(source.suspects),
             "firing_order": info.get("firing_order", []),
         },
@@ -68,9 +68,9 @@ def open_page(source: ReviewSource) -> tuple[dict[str, Any], dict[str, NDArray[A
 
 def _with_events(source: ReviewSource, suspects: pa.Table) -> list[dict[str, Any]]:
     """Return the suspects as rows, each with its own event."""
-    ids = source.events["event_id"].to_numpy()
+    ids = source.events.select(["event_id"])["event_id"].to_numpy()
     places = np.searchsorted(ids, suspects["event_id"].to_numpy())
-    events = source.events.select(list(_EVENT_COLUMNS)).take(pa.array(places)).to_pylist()
+    events = source.events.take(places).select(list(_EVENT_COLUMNS)).to_pylist()
     usual = source.usual_measures
     return [
         {**row, "event": event, "usual_measures": usual.get(row["event_id"], {})}
@@ -79,13 +79,17 @@ def _with_events(source: ReviewSource, suspects: pa.Table) -> list[dict[str, Any
 
 
 def _typical(source: ReviewSource) -> dict[str, dict[str, float | None]]:
-    """Return the median of what an absent pulse would have had, over all events and per cylinder."""
-    names = ["on_time_us", "delay_us", "feedback_width_us"]
-    groups = source.events.group_by("cylinder").aggregate([(name, "approximate_median") for name in names])
-    out = {str(row.pop("cylinder")): row for row in groups.to_pylist()}
-    return {
-        cylinder: {name: row[f"{name}_approximate_median"] for name in names} for cylinder, row in sorted(out.items())
+    """Return the median of what an absent pulse would have had per cylinder, "None" where that cannot be told."""
+    out: dict[str, dict[str, float | None]] = {
+        str(int(c)) if c >= 0 else "None": {} for c in np.unique(source.event_cylinders)
     }
+    for name in ("on_time_us", "delay_us", "feedback_width_us"):
+        values = source.event_values(name)
+        for cylinder, medians in out.items():
+            own = values[source.event_cylinders == (-1 if cylinder == "None" else int(cylinder))]
+            known = own[np.isfinite(own)]
+            medians[name] = float(np.median(known)) if known.size else None
+    return out
 
 
 def events_between(source: ReviewSource, start_s: float, stop_s: float) -> list[dict[str, Any]] | None:
@@ -95,7 +99,7 @@ def events_between(source: ReviewSource, start_s: float, stop_s: float) -> list[
         return None
     first = max(int(first) - 1, 0)
     rows: list[dict[str, Any]] = (
-        source.events.select(list(_EVENT_COLUMNS)).slice(first, int(last) + 1 - first).to_pylist()
+        source.events.slice(first, int(last) + 1 - first).select(list(_EVENT_COLUMNS)).to_pylist()
     )
     return plain(rows)  # type: ignore[no-any-return]
 
@@ -126,10 +130,9 @@ def usual_for(
 def verdicts_since(source: ReviewSource, revision: int) -> dict[str, Any]:
     """Return the decisions after a revision, each with the event it is about where that is known."""
     decisions = source.verdicts.since(revision)
-    ids = source.events["event_id"]
     matched = match_events(decisions, source.event_cylinders, source.event_times_s)
     rows = [
-        {**decision.as_json(), "event_id": ids[i].as_py()}
+        {**decision.as_json(), "event_id": source.events.slice(i, 1)["event_id"][0].as_py()}
         for decision, i in zip(decisions, matched, strict=True)
         if i >= 0
     ]

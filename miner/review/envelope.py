@@ -62,12 +62,17 @@ class Envelope:
     block_samples: int = BLOCK_SAMPLES
 
     @classmethod
-    def from_tables(cls, tables: Iterable[pa.Table], block_samples: int = BLOCK_SAMPLES) -> Envelope:
-        """Build all levels from the stored one, in pieces; blocks that are not listed hold nothing (NaN)."""
-        levels = [_finest(tables)]
+    def from_tables(
+        cls, tables: Iterable[pa.Table], block_samples: int = BLOCK_SAMPLES, *, joined: int = 1
+    ) -> Envelope:
+        """Build all levels from the stored one, in pieces; blocks that are not listed hold nothing (NaN).
+
+        The finest level has ``joined`` stored blocks in one.
+        """
+        levels = [_finest(tables, joined)]
         while max((len(low) for low, _ in levels[-1].values()), default=0) > 2 * _FACTOR:
             levels.append({lead: coarser(low, high) for lead, (low, high) in levels[-1].items()})
-        return cls(tuple(levels), block_samples)
+        return cls(tuple(levels), block_samples * joined)
 
     def pick(self, samples_per_bin: float) -> tuple[int, dict[int, tuple[Floats, Floats]]]:
         """Return (samples a block, values) of the coarsest level not coarser than asked, else of the finest."""
@@ -77,16 +82,17 @@ class Envelope:
         return self.block_samples * _FACTOR**level, self.levels[level]
 
 
-def _finest(tables: Iterable[pa.Table]) -> dict[int, tuple[Floats, Floats]]:
+def _finest(tables: Iterable[pa.Table], joined: int) -> dict[int, tuple[Floats, Floats]]:
     out: dict[int, tuple[Floats, Floats]] = {}
     for table in tables:
-        leads, blocks = table["lead"].to_numpy(), table["block"].to_numpy()
+        leads, blocks = table["lead"].to_numpy(), table["block"].to_numpy() // joined
         lows, highs = (_floats(table[name]) for name in ("min", "max"))
         for lead in np.unique(leads).tolist():
             mine = leads == lead
             n = int(blocks[mine].max()) + 1
             low, high = (_grown(values, n) for values in out.get(lead, (np.empty(0, np.float32),) * 2))
-            low[blocks[mine]], high[blocks[mine]] = lows[mine], highs[mine]
+            np.fmin.at(low, blocks[mine], lows[mine])
+            np.fmax.at(high, blocks[mine], highs[mine])
             out[lead] = (low, high)
     return out
 

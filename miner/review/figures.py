@@ -42,13 +42,12 @@ def map_data(source: ReviewSource) -> tuple[dict[str, Any], Arrays]:
     """
     n_bins = int(np.clip(source.duration_s / MAP_BIN_S, 1, MAP_BINS))
     edges = np.linspace(0, max(source.duration_s, 1e-6), n_bins + 1)
-    times, events = source.event_times_s, source.events
-    rpm = _floats(events, "engine_rpm")
+    times, rpm = source.event_times_s, source.event_values("engine_rpm")
     bins = np.clip(np.searchsorted(edges, times, side="right") - 1, 0, n_bins - 1)
     low, high = (_per_bin(combine, rpm, bins, n_bins) for combine in (np.fmin, np.fmax))
     supply, name = _supply(source, edges)
     header = {
-        "states": _runs(times, events["operating_state"]),
+        "states": _runs(times, source.events.select(["operating_state"])["operating_state"]),
         "gaps": [[g["start_s"], g["stop_s"], g["lead"]] for g in source.gaps.to_pylist()],
         "supply_name": name,
     }
@@ -59,11 +58,6 @@ def map_data(source: ReviewSource) -> tuple[dict[str, Any], Arrays]:
         "map_supply_v": supply,
     }
     return header, arrays
-
-
-def _floats(events: pa.Table, name: str) -> NDArray[np.float64]:
-    values: NDArray[np.float64] = events[name].to_numpy(zero_copy_only=False).astype(np.float64, copy=False)
-    return values
 
 
 def _per_bin(
@@ -80,9 +74,10 @@ def _supply(source: ReviewSource, edges: NDArray[np.float64]) -> tuple[NDArray[n
     if lead is None:
         return np.empty(0, np.float32), None
     tracks = source.tracks.filter(pc.equal(source.tracks["lead"], lead.index))
-    times, values = tracks["time_s"].to_numpy(), _floats(tracks, "value")
+    times = tracks["time_s"].to_numpy()
+    values = tracks["value"].to_numpy(zero_copy_only=False).astype(np.float64)
     if not len(times):
-        times, values = source.event_times_s, _floats(source.events, "supply_v")
+        times, values = source.event_times_s, source.event_values("supply_v")
     known = np.isfinite(values)
     n_bins = len(edges) - 1
     bins = np.clip(np.searchsorted(edges, times[known], side="right") - 1, 0, n_bins - 1)
@@ -96,7 +91,7 @@ def _runs(times: NDArray[np.float64], states: pa.ChunkedArray) -> list[list[Any]
     """Return the stretches of equal state; each ends where the next begins."""
     if not len(states):
         return []
-    coded = states.combine_chunks().dictionary_encode()
+    coded = states.unify_dictionaries().combine_chunks()
     names, codes = coded.dictionary.to_pylist(), coded.indices.to_numpy()
     starts = [0, *(np.flatnonzero(np.diff(codes)) + 1).tolist()]
     ends = [float(times[i]) for i in starts[1:]] + [float(times[-1])]
@@ -116,10 +111,9 @@ def figure_data(source: ReviewSource) -> tuple[dict[str, Any], Arrays]:
         ``rpm_<c>``, ``on_<c>``, ``delay_<c>`` per cylinder (0: cannot be told); ``score`` and ``rate`` of the
         suspects, worst first.
     """
-    events = source.events
-    cylinders = np.nan_to_num(_floats(events, "cylinder")).astype(int)
+    cylinders = np.maximum(source.event_cylinders, 0)
     columns = {"rpm": "engine_rpm", "on": "on_time_us", "delay": "delay_us"}
-    values = {short: _floats(events, name).astype(np.float32) for short, name in columns.items()}
+    values = {short: source.event_values(name).astype(np.float32) for short, name in columns.items()}
     arrays: Arrays = {}
     present = [int(c) for c in np.unique(cylinders)]
     for cylinder in present:
@@ -136,10 +130,12 @@ def figure_data(source: ReviewSource) -> tuple[dict[str, Any], Arrays]:
     return header, arrays
 
 
-def _when(source: ReviewSource, cylinders: NDArray[np.int64], rpm: NDArray[np.float32]) -> dict[str, list[Any]]:
+def _when(source: ReviewSource, cylinders: NDArray[np.int16], rpm: NDArray[np.float32]) -> dict[str, list[Any]]:
     """Return the bars: suspects below the false-alarm line per 1000 events, by speed, time and cylinder."""
     below = source.suspects.filter(pc.less_equal(source.suspects["false_alarms_per_hour"], ONE_PER_HOUR))
-    suspect = np.isin(source.events["event_id"].to_numpy(), below["event_id"].to_numpy())
+    ids = source.events.select(["event_id"])["event_id"].to_numpy()
+    suspect = np.zeros(ids.size, dtype=np.bool_)
+    suspect[np.searchsorted(ids, below["event_id"].to_numpy())] = True
     times = source.event_times_s
     speed = np.floor(rpm / SPEED_STEP_RPM) * SPEED_STEP_RPM
     minutes = _nice_step(source.duration_s / 60 / TIME_BINS)
@@ -147,7 +143,7 @@ def _when(source: ReviewSource, cylinders: NDArray[np.int64], rpm: NDArray[np.fl
     return {
         "speed": _bars(speed, suspect, lambda v: f"{v:.0f}\u2013{v + SPEED_STEP_RPM:.0f}"),
         "time": _bars(clock, suspect, lambda v: f"{v:g}\u2013{v + minutes:g}"),
-        "cylinder": _bars(cylinders.astype(float), suspect, lambda v: f"{v:.0f}" if v else "?"),
+        "cylinder": _bars(cylinders, suspect, lambda v: f"{v:.0f}" if v > 0 else "?"),
     }
 
 

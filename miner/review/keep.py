@@ -2,24 +2,29 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator, Mapping
+
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
 from miner.review.tables import CLOCK, ENVELOPE, MEASURES, TRACKS
-from miner.signal.extraction import Extraction
+from miner.signal.extraction import Envelope, Extraction
 
-__all__ = ["clock_table", "envelope_table", "measure_table", "track_table"]
+__all__ = ["clock_table", "envelope_tables", "measure_table", "track_table"]
 
 
-def envelope_table(extraction: Extraction) -> pa.Table:
-    """Return smallest and largest value of every lead and block."""
-    parts = []
-    for lead, envelope in sorted(extraction.envelope.items()):
-        low, high = (ends.astype(np.float32) for ends in envelope.volts())
-        leads = np.full(len(low), lead, np.int16)
-        parts.append(pa.table([leads, np.arange(len(low)), low, high], schema=ENVELOPE.schema))
-    return pa.concat_tables(parts) if parts else ENVELOPE.empty()
+def envelope_tables(sections: Iterable[Mapping[int, Envelope]]) -> Iterator[pa.Table]:
+    """Yield smallest and largest value of every lead and block, section after section."""
+    first = 0
+    for section in sections:
+        parts = [ENVELOPE.empty()]
+        for lead, envelope in sorted(section.items()):
+            low, high = (ends.astype(np.float32) for ends in envelope.volts())
+            leads = np.full(len(low), lead, np.int16)
+            parts.append(pa.table([leads, first + np.arange(len(low)), low, high], schema=ENVELOPE.schema))
+        yield pa.concat_tables(parts)
+        first += max((len(envelope.low) for envelope in section.values()), default=0)
 
 
 def track_table(extraction: Extraction) -> pa.Table:

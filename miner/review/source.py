@@ -15,16 +15,21 @@ from numpy.typing import NDArray
 
 from miner.engine.setup import Setup
 from miner.errors import MinerError
+from miner.findings.event_file import EventFile
 from miner.findings.store import Findings
 from miner.recording.reader import Recording, open_recording
 from miner.review.envelope import BLOCK_SAMPLES, Envelope
 from miner.review.tables import CLOCK, ENVELOPE, MEASURES, TRACKS, USUAL, WINDOWS
 from miner.review.verdicts import VerdictStore
-from miner.schema import EVENTS, GAPS, INCIDENTS, SUSPECTS, Table
+from miner.schema import GAPS, INCIDENTS, SUSPECTS, Table
 
 __all__ = ["RECORDING_FILE", "Lead", "ReviewSource", "TimeMap", "describe_recording"]
 
 RECORDING_FILE = "recording.json"
+
+MOST_BLOCKS = 1 << 24
+"""Blocks of all leads together that are held: five hours of four leads at 1 MS/s, or a day of three at 200 kS/s; of
+longer recordings they are coarser."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -144,7 +149,7 @@ class ReviewSource:
         self.findings = Findings(folder)
         self.summary: Mapping[str, Any] = self.findings.summary() if summary is None else summary
         self.info: Mapping[str, Any] = self.findings.read_json(RECORDING_FILE)
-        self.events = self.findings.read_table(EVENTS)
+        self.events = EventFile(self.findings)
         self.suspects = self.findings.read_table(SUSPECTS)
         self.incidents = self.findings.read_table(INCIDENTS)
         self.gaps = self._optional(GAPS)
@@ -174,14 +179,20 @@ class ReviewSource:
     @cached_property
     def event_times_s(self) -> NDArray[np.float64]:
         """Times of all events, ascending."""
-        times: NDArray[np.float64] = self.events["time_s"].to_numpy()
-        return times
+        return self.event_values("time_s")
 
     @cached_property
-    def event_cylinders(self) -> list[int | None]:
-        """Cylinders of all events, None where it cannot be told."""
-        cylinders: list[int | None] = self.events["cylinder"].to_pylist()
+    def event_cylinders(self) -> NDArray[np.int16]:
+        """Cylinders of all events, -1 where it cannot be told."""
+        column = self.events.select(["cylinder"])["cylinder"]
+        cylinders: NDArray[np.int16] = column.fill_null(pa.scalar(-1, pa.int16())).to_numpy()
         return cylinders
+
+    def event_values(self, name: str) -> NDArray[np.float64]:
+        """Return one measure of all events, NaN for null."""
+        column = self.events.select([name])[name]
+        values: NDArray[np.float64] = column.to_numpy(zero_copy_only=False).astype(np.float64, copy=False)
+        return values
 
     @cached_property
     def kinds(self) -> dict[int, str]:
@@ -193,7 +204,9 @@ class ReviewSource:
         """Levels of smallest and largest values; empty levels where mining left none."""
         kept = self.findings.path_of(ENVELOPE).is_file()
         tables = self.findings.read_groups(ENVELOPE) if kept else ()
-        return Envelope.from_tables(tables, int(self.info["block_samples"]))
+        block = int(self.info["block_samples"])
+        n_blocks = self.n_samples // block * len(self.leads)
+        return Envelope.from_tables(tables, block, joined=-(-max(n_blocks, 1) // MOST_BLOCKS))
 
     def lead_range(self, lead: int) -> tuple[float, float] | None:
         """Return between which voltages a lead lies but for rare spikes; None where no envelope was kept."""

@@ -166,21 +166,21 @@ def _decision(row: sqlite3.Row) -> Decision:
 
 
 def match_events(
-    decisions: Sequence[Decision], cylinders: Sequence[int | None], times_s: Sequence[float] | NDArray[np.float64]
+    decisions: Sequence[Decision], cylinders: NDArray[np.int16], times_s: NDArray[np.float64]
 ) -> list[int]:
     """Return for each decision the index of the event it is about, or -1.
 
     Parameters
     ----------
-    cylinders, times_s : sequences of length n_events
-        Of the events, times ascending.
+    cylinders, times_s : ndarray of shape (n_events,)
+        Of the events, -1 where the cylinder cannot be told; times ascending.
     """
-    times = np.asarray(times_s, dtype=np.float64)
     out = []
     for decision in decisions:
-        first, last = np.searchsorted(times, [decision.time_s - SAME_PLACE_S, decision.time_s + SAME_PLACE_S])
-        near = [i for i in range(first, last) if cylinders[i] == decision.cylinder]
-        out.append(min(near, key=lambda i: abs(times[i] - decision.time_s), default=-1))
+        first, last = np.searchsorted(times_s, [decision.time_s - SAME_PLACE_S, decision.time_s + SAME_PLACE_S])
+        cylinder = -1 if decision.cylinder is None else decision.cylinder
+        near = [i for i in range(first, last) if cylinders[i] == cylinder]
+        out.append(min(near, key=lambda i: abs(times_s[i] - decision.time_s), default=-1))
     return out
 
 
@@ -219,7 +219,8 @@ def read_verdicts(folder: str | Path, *, events: pa.Table | None = None, recordi
     wanted = ["event_id", "time_s", "cylinder"]
     if events is None:
         events = pq.read_table(Findings(folder).path_of(EVENTS), columns=wanted, partitioning=None)
-    ids, times, cylinders = (events[name].to_pylist() for name in wanted)
-    matched = match_events(decisions, cylinders, times)
-    rows = [{**d.as_json(), "event_id": ids[i] if i >= 0 else None} for d, i in zip(decisions, matched, strict=True)]
+    cylinders = events["cylinder"].fill_null(pa.scalar(-1, pa.int16())).to_numpy()
+    matched = match_events(decisions, cylinders, events["time_s"].to_numpy())
+    ids = [events["event_id"][i].as_py() if i >= 0 else None for i in matched]
+    rows = [{**d.as_json(), "event_id": event_id} for d, event_id in zip(decisions, ids, strict=True)]
     return pa.Table.from_pylist([{name: row[name] for name in _TABLE.names} for row in rows], schema=_TABLE)

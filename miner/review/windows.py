@@ -6,8 +6,9 @@ each, and one usual pulse for each cylinder and speed that a kept suspect has.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -21,11 +22,13 @@ from miner.findings.store import Findings
 from miner.recording.reader import Recording
 from miner.recording.windows import Window, read_windows
 from miner.review.envelope import block_extremes
-from miner.review.keep import clock_table, envelope_table, measure_table, track_table
+from miner.review.keep import clock_table, envelope_tables, measure_table, track_table
 from miner.review.source import RECORDING_FILE, TimeMap, describe_recording
 from miner.review.tables import CLOCK, ENVELOPE, MEASURES, TRACKS, USUAL, WINDOWS
 from miner.schema import GAPS
-from miner.signal.extraction import Extraction
+from miner.signal.extraction import Envelope, Extraction
+from miner.suspicion.measures import column_values, seen_values
+from miner.suspicion.rows import Rows
 
 __all__ = ["build_windows", "speed_cell"]
 
@@ -57,9 +60,10 @@ def build_windows(
     recording: Recording,
     setup: Setup,
     extraction: Extraction,
-    events: pa.Table,
+    events: Rows,
     suspects: pa.Table,
     *,
+    envelopes: Iterable[Mapping[int, Envelope]] | None = None,
     scores: pa.Table | None = None,
 ) -> None:
     """Write everything the review needs besides the findings themselves into the findings folder.
@@ -70,8 +74,10 @@ def build_windows(
         The findings folder.
     extraction : Extraction
         Of the whole recording.
-    events, suspects : pyarrow.Table
+    events, suspects : Rows and pyarrow.Table
         As declared in `miner.schema`; suspects worst first.
+    envelopes : iterable of mapping of int to Envelope, optional
+        Of successive sections, where the extraction is without.
     scores : pyarrow.Table, optional
         ``scores`` of the ranking: ``usual_<measure>`` and ``distance_<measure>`` of each event.
 
@@ -85,14 +91,16 @@ def build_windows(
     findings.write_table(GAPS, extraction.gaps)
     clock = clock_table(extraction) if recording.has_time else CLOCK.empty()
     findings.write_table(CLOCK, clock)
-    findings.write_table(ENVELOPE, envelope_table(extraction))
+    with findings.writing_table(ENVELOPE) as write:
+        for table in envelope_tables([extraction.envelope] if envelopes is None else envelopes):
+            write(table)
     findings.write_table(TRACKS, track_table(extraction))
     findings.write_table(MEASURES, measure_table(suspects, scores))
     times = TimeMap(recording.rate_hz, extraction.gaps, clock)
     columns = [channel.column for channel in setup.channel]
-    picker = _Picker(times, _event_columns(events), _Sweep(recording, columns))
+    picker = _Picker(times, _Events.of(events), _Sweep(recording, columns))
     windows = [_Window(picker, suspect) for suspect in suspects.slice(0, N_WINDOWS).to_pylist()]
-    usual = list(_usual_pulses(picker, setup, events, suspects))
+    usual = list(_usual_pulses(picker, setup, suspects))
     picker.sweep.run()
     rows = [row for window in windows for row in window.rows]
     rows.sort(key=lambda row: (row["event_id"], row["step"], row["lead"]))
@@ -105,21 +113,51 @@ def speed_cell(rpm: float | None) -> int:
     return -1 if rpm is None or not rpm > 0 else round(np.log2(rpm) * CELLS_PER_OCTAVE)
 
 
-_WANTED = ("event_id", "time_s", "cylinder", "engine_rpm", "on_time_us", "delay_us", "feedback_width_us")
+@dataclass(frozen=True, kw_only=True)
+class _Events:
+    """What is needed of every event; NaN and cylinder -1 for null. A day has millions: the types are small."""
 
+    event_id: NDArray[np.int64]
+    time_s: NDArray[np.float64]
+    cylinder: NDArray[np.int16]
+    rpm: Floats
+    ends_us: Floats  # of pulse and answer together, after turn-on
+    fine: NDArray[np.bool_]  # both pulses where there are leads for them, and nothing to be said against the row
 
-def _event_columns(events: pa.Table) -> dict[str, NDArray[Any]]:
-    return {name: events[name].to_numpy(zero_copy_only=False) for name in _WANTED}
+    @classmethod
+    def of(cls, events: Rows) -> _Events:
+        def floats(name: str) -> Floats:
+            return column_values(events.select([name]), name).astype(np.float32)
 
+        seen = [seen_values(events.select([name]), name) != 0 for name in ("command_seen", "feedback_seen")]
+        trusted = pc.equal(events.select(["quality"])["quality"], "").to_numpy(zero_copy_only=False).astype(bool)
+        cylinder = events.select(["cylinder"])["cylinder"].fill_null(pa.scalar(-1, pa.int16())).to_numpy()
+        return cls(
+            event_id=events.select(["event_id"])["event_id"].to_numpy(),
+            time_s=events.select(["time_s"])["time_s"].to_numpy(),
+            cylinder=cylinder,
+            rpm=floats("engine_rpm"),
+            ends_us=np.fmax(floats("on_time_us"), np.nan_to_num(floats("delay_us")) + floats("feedback_width_us")),
+            fine=seen[0] & seen[1] & trusted,
+        )
 
-def _pulse_span_us(events: dict[str, NDArray[Any]], rows: NDArray[np.int64]) -> float:
-    """Return how long pulse and answer together usually take for these events."""
-    ends = np.fmax(
-        events["on_time_us"][rows].astype(float),
-        np.nan_to_num(events["delay_us"][rows].astype(float)) + events["feedback_width_us"][rows].astype(float),
-    )
-    ends = ends[np.isfinite(ends)]
-    return float(np.median(ends)) if len(ends) else DEFAULT_PULSE_US
+    @cached_property
+    def of_cylinder(self) -> dict[int, NDArray[np.int64]]:
+        """Rows of each cylinder, ascending."""
+        return {int(c): np.flatnonzero(self.cylinder == c) for c in np.unique(self.cylinder)}
+
+    def near(self, cylinder: int, time_s: float, n: int) -> NDArray[np.int64]:
+        """Return rows of the ``n`` events of a cylinder nearest in time."""
+        rows = self.of_cylinder.get(cylinder, np.empty(0, np.int64))
+        at = int(np.searchsorted(self.time_s[rows], time_s))
+        rows = rows[max(at - n, 0) : at + n]
+        return rows[np.argsort(np.abs(self.time_s[rows] - time_s), kind="stable")[:n]]
+
+    def pulse_span_us(self, rows: NDArray[np.int64]) -> float:
+        """Return how long pulse and answer together usually take for these events."""
+        ends = self.ends_us[rows]
+        ends = ends[np.isfinite(ends)]
+        return float(np.median(ends)) if len(ends) else DEFAULT_PULSE_US
 
 
 Keep = Callable[[Window], None]
@@ -152,7 +190,7 @@ class _Picker:
     """What is needed to find pieces of the recording."""
 
     times: TimeMap
-    events: dict[str, NDArray[Any]]
+    events: _Events
     sweep: _Sweep
 
     def want(self, start_s: float, stop_s: float, keep: Keep) -> None:
@@ -168,9 +206,8 @@ class _Window:
         self.event_id = suspect["event_id"]
         self.rows: list[dict[str, Any]] = []
         events = picker.events
-        near = np.flatnonzero(events["cylinder"] == suspect["cylinder"])
-        near = near[np.argsort(np.abs(events["time_s"][near] - suspect["time_s"]), kind="stable")[:N_NEAR]]
-        span_s = _pulse_span_us(events, near) * 1e-6
+        near = events.near(_number(suspect["cylinder"]), suspect["time_s"], N_NEAR)
+        span_s = events.pulse_span_us(near) * 1e-6
         reach_s = MAX_TRUE_SAMPLES / picker.times.rate_hz
         start_s = suspect["time_s"] - min(0.4 * span_s, 0.3 * reach_s)
         picker.want(start_s, start_s + min(2.0 * span_s, reach_s), self._keep_samples)
@@ -193,13 +230,18 @@ class _Window:
         ]
 
 
-def _usual_pulses(picker: _Picker, setup: Setup, events: pa.Table, suspects: pa.Table) -> Iterator[_UsualPulse]:
+def _number(cylinder: int | None) -> int:
+    return -1 if cylinder is None else cylinder
+
+
+def _usual_pulses(picker: _Picker, setup: Setup, suspects: pa.Table) -> Iterator[_UsualPulse]:
     """Yield the usual pulse of every cylinder and speed that a kept suspect has."""
-    healthy = _healthy(events, suspects)
-    ids = picker.events["event_id"]
+    ids = picker.events.event_id
+    healthy = picker.events.fine.copy()
+    healthy[np.searchsorted(ids, suspects["event_id"].to_numpy())] = False
     wanted: dict[tuple[int, int], list[float]] = {}
     for suspect in suspects.slice(0, N_WINDOWS).to_pylist():
-        rpm = float(picker.events["engine_rpm"][np.searchsorted(ids, suspect["event_id"])])
+        rpm = float(picker.events.rpm[np.searchsorted(ids, suspect["event_id"])])
         wanted.setdefault((suspect["cylinder"] or 0, speed_cell(rpm)), []).append(rpm)
     for number, ((cylinder, _), speeds) in enumerate(sorted(wanted.items())):
         rows = _same_speed(picker, healthy, cylinder or None, float(np.median(speeds)))
@@ -207,20 +249,10 @@ def _usual_pulses(picker: _Picker, setup: Setup, events: pa.Table, suspects: pa.
             yield _UsualPulse(picker, setup, number, cylinder or None, rows)
 
 
-def _healthy(events: pa.Table, suspects: pa.Table) -> NDArray[np.bool_]:
-    """Return which events may say what is usual: whole ones that nobody suspects."""
-    listed = pc.is_in(events["event_id"], value_set=suspects["event_id"].combine_chunks())
-    seen = pc.and_(pc.fill_null(events["command_seen"], True), pc.fill_null(events["feedback_seen"], True))
-    fine = pc.and_(pc.and_(seen, pc.equal(events["quality"], "")), pc.invert(listed))
-    out: NDArray[np.bool_] = fine.to_numpy(zero_copy_only=False).astype(bool)
-    return out
-
-
 def _same_speed(picker: _Picker, healthy: NDArray[np.bool_], cylinder: int | None, rpm: float) -> NDArray[np.int64]:
     """Return rows of healthy events of the cylinder near the speed, spread over the recording."""
-    own = picker.events["cylinder"]
-    mine = healthy & (np.isnan(own.astype(float)) if cylinder is None else own == cylinder)
-    speeds = picker.events["engine_rpm"].astype(float)
+    mine = healthy & (picker.events.cylinder == _number(cylinder))
+    speeds = picker.events.rpm
     rows = np.flatnonzero(mine)
     if np.isfinite(rpm):
         for reach in SPEED_RANGES:
@@ -240,7 +272,7 @@ class _UsualPulse:
         self, picker: _Picker, setup: Setup, number: int, cylinder: int | None, rows: NDArray[np.int64]
     ) -> None:
         self.picker = picker
-        span_us = _pulse_span_us(picker.events, rows)
+        span_us = picker.events.pulse_span_us(rows)
         self.start_us, stop_us = -0.4 * span_us, 1.6 * span_us
         self.step_us = max((stop_us - self.start_us) / USUAL_POINTS, 1e6 / picker.times.rate_hz)
         self.grid_us = np.arange(self.start_us, stop_us, self.step_us)
@@ -250,14 +282,14 @@ class _UsualPulse:
             if channel.role != "command" or channel.cylinder == cylinder or setup.engine.layout == "paired"
         ]
         self.pulses: list[list[Floats]] = []
-        speeds = picker.events["engine_rpm"][rows].astype(float)
+        speeds = picker.events.rpm[rows]
         known = speeds[np.isfinite(speeds)]
         self.shared = {
             "cell": number, "cylinder": cylinder, "n_events": len(rows), "start_us": self.start_us,
             "step_us": self.step_us, "rpm_low": float(known.min(initial=np.inf)) if len(known) else 0.0,
             "rpm_high": float(known.max(initial=0.0)),
         }  # fmt: skip
-        for time_s in picker.events["time_s"][rows]:
+        for time_s in picker.events.time_s[rows]:
             picker.want(time_s + self.start_us * 1e-6, time_s + stop_us * 1e-6, self._keeper(float(time_s)))
 
     def _keeper(self, time_s: float) -> Keep:

@@ -13,7 +13,7 @@ Usage
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 
 import numba
@@ -26,7 +26,7 @@ from miner.signal.leads import LeadProfile, LeadSpec
 from miner.signal.sections import Section, plan_sections
 from miner.signal.work import SectionWork
 
-__all__ = ["extract_pulses", "extract_section", "plan_sections"]
+__all__ = ["extract_pulses", "extract_section", "iter_extractions", "plan_sections"]
 
 
 def extract_pulses(
@@ -37,7 +37,21 @@ def extract_pulses(
     sections: Sequence[Section] | None = None,
     on_progress: OnProgress | None = None,
 ) -> Extraction:
-    """Extract the pulses of all leads in one pass over the recording.
+    """Extract the pulses of all leads in one pass over the recording; see `iter_extractions`."""
+    return join_extractions(
+        list(iter_extractions(recording, leads, profiles, sections=sections, on_progress=on_progress))
+    )
+
+
+def iter_extractions(
+    recording: Recording,
+    leads: Sequence[LeadSpec],
+    profiles: Mapping[int, LeadProfile],
+    *,
+    sections: Sequence[Section] | None = None,
+    on_progress: OnProgress | None = None,
+) -> Iterator[Extraction]:
+    """Extract the pulses of all leads in one pass over the recording, and hand out section after section.
 
     Parameters
     ----------
@@ -60,7 +74,6 @@ def extract_pulses(
     """
     waiting = list(sections if sections is not None else plan_sections(recording))
     columns = [lead.column for lead in leads]
-    done: list[Extraction] = []
     active: list[SectionWork] = []
     n_before = 0
     with ThreadPoolExecutor(numba.config.NUMBA_NUM_THREADS, thread_name_prefix="pulses") as pool:
@@ -71,12 +84,13 @@ def extract_pulses(
             for work in active:
                 work.feed(chunk)
             while active and active[0].is_done:
-                done.append(active.pop(0).finish())
-                n_before += done[-1].pulses.num_rows
+                n_before += active[0].n_pulses
+                yield active.pop(0).finish()
             _tell(on_progress, recording, chunk, n_before + sum(work.n_pulses for work in active))
             if not (active or waiting):
                 break
-    return join_extractions([*done, *(work.finish() for work in active)])
+        for work in active:
+            yield work.finish()
 
 
 def extract_section(

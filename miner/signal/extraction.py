@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from miner.schema import GAPS, PULSES
 
-__all__ = ["Envelope", "Extraction", "LeadQuality", "Track", "join_extractions", "merge_gaps"]
+__all__ = ["Envelope", "Extraction", "LeadQuality", "Track", "in_order", "join_extractions", "merge_gaps"]
 
 Floats = NDArray[np.float64]
 
@@ -116,7 +116,7 @@ def join_extractions(parts: Sequence[Extraction]) -> Extraction:
     """Join the extractions of successive sections, in order."""
     first = parts[0]
     return Extraction(
-        pulses=_in_order(pa.concat_tables([part.pulses for part in parts])),
+        pulses=in_order(pa.concat_tables([part.pulses for part in parts])),
         gaps=merge_gaps(pa.concat_tables([part.gaps for part in parts])),
         window_start_s=np.concatenate([part.window_start_s for part in parts]),
         window_samples=first.window_samples,
@@ -127,7 +127,8 @@ def join_extractions(parts: Sequence[Extraction]) -> Extraction:
     )
 
 
-def _in_order(pulses: pa.Table) -> pa.Table:
+def in_order(pulses: pa.Table) -> pa.Table:
+    """Return pulses in order of (start_s, lead)."""
     return PULSES.validate(pulses.take(pc.sort_indices(pulses, [("start_s", "ascending"), ("lead", "ascending")])))
 
 

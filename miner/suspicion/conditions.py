@@ -22,6 +22,7 @@ from miner.schema import CONDITIONS, KINDS, OPERATING_STATES
 from miner.suspicion.evidence import FAMILY_OF_KIND, KIND_WORDS, EventView, view_events
 from miner.suspicion.exact import RateRatio, adjust_benjamini_hochberg, rate_ratio
 from miner.suspicion.repetition import describe_repetition
+from miner.suspicion.rows import Rows
 from miner.suspicion.scan import scan_ranges
 
 __all__ = ["SAME_OCCURRENCE_CYCLES", "find_conditions"]
@@ -35,6 +36,7 @@ MIN_OCCURRENCES = 3
 
 SPEED_BAND_RPM = 200.0
 SUPPLY_BAND_V = 0.5
+MOST_BANDS = 1000
 SINCE_START_S = (0.0, 5.0, 15.0, 30.0, 60.0, 120.0, 300.0, 600.0, 1200.0, 2400.0, 4800.0, np.inf)
 """Band edges: common practice, no source."""
 
@@ -51,7 +53,7 @@ class _Condition:
     """One condition: the band of every event (-1: not known), and each band's words and edges."""
 
     name: str
-    band: _Ints
+    band: NDArray[np.int16]
     words: dict[int, str]
     edges: dict[int, tuple[float, float]]
     ordered: bool
@@ -84,7 +86,7 @@ class _Tested:
 
 
 def find_conditions(
-    events: pa.Table, suspects: pa.Table, setup: Setup, *, max_false_alarms_per_hour: float = 1.0, seed: int = 0
+    events: Rows, suspects: pa.Table, setup: Setup, *, max_false_alarms_per_hour: float = 1.0, seed: int = 0
 ) -> tuple[pa.Table, list[str]]:
     """Say in which conditions suspects are more frequent than elsewhere.
 
@@ -131,18 +133,16 @@ def _conditions(view: EventView) -> Iterator[_Condition]:
     yield _banded("supply", view.supply_v, SUPPLY_BAND_V, "V", "{low:.1f} to {high:.1f} V supply")
     yield _since_start(view)
     states = {k: name for k, name in enumerate(OPERATING_STATES) if name != "unknown"}
-    code = np.full(view.state.size, -1, dtype=np.int64)
-    for k, name in states.items():
-        code[view.state == name] = k
+    code = np.where(view.state == OPERATING_STATES.index("unknown"), -1, view.state).astype(np.int16)
     yield _Condition(name="operating state", band=code, words=states, edges={}, ordered=False)
     cylinders = {int(c): f"cylinder {c}" for c in np.unique(view.cylinder) if c >= 0}
     yield _Condition(name="cylinder", band=view.cylinder, words=cylinders, edges={}, ordered=False)
 
 
-def _banded(name: str, values: _Floats, width: float, unit: str, words: str) -> _Condition:
+def _banded(name: str, values: NDArray[np.float32], width: float, unit: str, words: str) -> _Condition:
     known = np.isfinite(values)
-    band = np.full(values.size, -1, dtype=np.int64)
-    band[known] = np.maximum(np.floor(values[known] / width), 0).astype(np.int64)
+    band = np.full(values.size, -1, dtype=np.int16)
+    band[known] = np.clip(np.floor(values[known] / width), 0, MOST_BANDS).astype(np.int16)
     edges = {int(k): (k * width, (k + 1) * width) for k in np.unique(band[known])}
     named = {k: words.format(low=low, high=high) for k, (low, high) in edges.items()}
     return _Condition(name=name, band=band, words=named, edges=edges, ordered=True, unit=unit)
@@ -157,7 +157,7 @@ def _since_start(view: EventView) -> _Condition:
     edges = {int(k): (SINCE_START_S[k], SINCE_START_S[k + 1]) for k in np.unique(band)}
     words = {k: _duration_words(low, high) for k, (low, high) in edges.items()}
     return _Condition(
-        name="time since start", band=band.astype(np.int64), words=words, edges=edges, ordered=True, unit="s"
+        name="time since start", band=band.astype(np.int16), words=words, edges=edges, ordered=True, unit="s"
     )
 
 

@@ -9,8 +9,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from miner.engine.setup import Setup
-from miner.schema import OPERATING_STATES
-from miner.suspicion.measures import column_values
+from miner.suspicion.measures import column_values, state_codes
 from miner.suspicion.robust import RobustFit, mad_sigma, running_median
 
 __all__ = ["Conditions", "Context", "build_context"]
@@ -79,7 +78,7 @@ class Context:
     supply_v: Floats
     supply_earlier_v: Floats
     log_speeds: NDArray[np.float32]
-    state: NDArray[np.int64]
+    state: NDArray[np.int8]
     group: Ints
     labels: tuple[str, ...]
     acceleration: Floats
@@ -115,7 +114,7 @@ def build_context(events: pa.Table, setup: Setup) -> Context:
     last = np.searchsorted(segment, segment, side="right") - 1
     row = np.arange(time_s.size)
     acceleration = _acceleration(raw_rpm, row, first, last, turn)
-    state = _states(events)
+    state = state_codes(events)
     since, until = (row - first) / turn, (last - row) / turn
     quick = np.quantile(np.abs(acceleration), 1 - LIVELY_SHARE)
     strata = ((state == 0) | (since < SETTLING_CYCLES) | (np.abs(acceleration) > quick)).astype(np.int64)
@@ -232,14 +231,6 @@ def _log_speeds(rpm: Floats, raw_rpm: Floats, cycle_before: Ints, interval_rpm: 
     last = np.where(near, interval_rpm, raw_rpm)  # beside a stop or an absence it says nothing
     seen = np.column_stack([rpm, raw_rpm, raw_rpm[cycle_before], last])
     return np.asarray(np.log(seen), dtype=np.float32)
-
-
-def _states(events: pa.Table) -> NDArray[np.int64]:
-    names = events["operating_state"].to_numpy(zero_copy_only=False)
-    code = np.full(names.size, len(OPERATING_STATES) - 1, dtype=np.int64)
-    for number, name in enumerate(OPERATING_STATES):
-        code[names == name] = number
-    return code
 
 
 class Conditions:

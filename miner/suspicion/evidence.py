@@ -12,8 +12,9 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from miner.engine.setup import Setup
-from miner.schema import KINDS
-from miner.suspicion.measures import column_values, seen_values
+from miner.schema import KINDS, OPERATING_STATES
+from miner.suspicion.measures import column_values, seen_values, state_codes
+from miner.suspicion.rows import Rows
 
 __all__ = [
     "FAMILY_OF_KIND",
@@ -78,20 +79,21 @@ class EventView:
 
     ``clock`` counts engine cycles since the first event by time and speed, so that it also runs on over stops and
     gaps; ``cycle_s`` is the length of the engine cycle. ``command_seen`` and ``feedback_seen`` are 1, 0 or -1 (null),
-    ``cylinder`` is -1 where unknown, ``supply_v`` and ``rpm`` NaN.
+    ``cylinder`` is -1 where unknown, ``supply_v`` and ``rpm`` NaN; ``state`` is a place in `OPERATING_STATES`.
+    Types are small: a day has millions of events.
     """
 
     event_id: _Ints
     time_s: _Floats
     clock: _Floats
-    cycle_s: _Floats
-    slot: _Ints
-    cylinder: _Ints
-    command_seen: _Ints
-    feedback_seen: _Ints
-    supply_v: _Floats
-    rpm: _Floats
-    state: NDArray[np.str_]
+    cycle_s: NDArray[np.float32]
+    slot: NDArray[np.int16]
+    cylinder: NDArray[np.int16]
+    command_seen: NDArray[np.int8]
+    feedback_seen: NDArray[np.int8]
+    supply_v: NDArray[np.float32]
+    rpm: NDArray[np.float32]
+    state: NDArray[np.int8]
 
     def rows_of(self, event_ids: _Ints) -> _Ints:
         """Return the row of each event."""
@@ -213,23 +215,26 @@ def join_words(words: list[str]) -> str:
     return " and ".join(filter(None, [", ".join(words[:-1]), words[-1]])) if words else ""
 
 
-def view_events(events: pa.Table, setup: Setup) -> EventView:
-    """Take from EVENTS what incidents look at, with a clock in engine cycles."""
-    time_s, rpm = column_values(events, "time_s"), column_values(events, "engine_rpm")
-    cycle_s = _cycle_lengths(time_s, rpm, events["cycle"].to_numpy(), setup)
-    steps = np.diff(time_s, prepend=time_s[:1]) / cycle_s
+def view_events(events: Rows, setup: Setup) -> EventView:
+    """Take from EVENTS what incidents look at, with a clock in engine cycles; one column is read after the other."""
+    time_s, rpm = (column_values(events.select([name]), name) for name in ("time_s", "engine_rpm"))
+    cycle_s = _cycle_lengths(time_s, rpm, events.select(["cycle"])["cycle"].to_numpy(), setup)
+    command_seen, feedback_seen = (
+        seen_values(events.select([name]), name) for name in ("command_seen", "feedback_seen")
+    )
+    cylinder = events.select(["cylinder"])["cylinder"].fill_null(pa.scalar(-1, pa.int16())).to_numpy()
     return EventView(
-        event_id=events["event_id"].to_numpy(),
+        event_id=events.select(["event_id"])["event_id"].to_numpy(),
         time_s=time_s,
-        clock=np.cumsum(steps),
-        cycle_s=cycle_s,
-        slot=events["slot"].to_numpy().astype(np.int64),
-        cylinder=events["cylinder"].cast(pa.int64()).fill_null(-1).to_numpy(),
-        command_seen=seen_values(events, "command_seen").astype(np.int64),
-        feedback_seen=seen_values(events, "feedback_seen").astype(np.int64),
-        supply_v=column_values(events, "supply_v"),
-        rpm=rpm,
-        state=np.asarray(events["operating_state"].to_pylist(), dtype=np.str_),
+        clock=np.cumsum(np.diff(time_s, prepend=time_s[:1]) / cycle_s),
+        cycle_s=cycle_s.astype(np.float32),
+        slot=events.select(["slot"])["slot"].to_numpy().astype(np.int16),
+        cylinder=cylinder,
+        command_seen=command_seen,
+        feedback_seen=feedback_seen,
+        supply_v=column_values(events.select(["supply_v"]), "supply_v").astype(np.float32),
+        rpm=rpm.astype(np.float32),
+        state=state_codes(events.select(["operating_state"])),
     )
 
 
@@ -281,7 +286,7 @@ def collect_evidence(
         span_cycles=float(view.clock[last] - view.clock[first]),
         rpm_low=float(rpm.min()) if rpm.size else float("nan"),
         rpm_high=float(rpm.max()) if rpm.size else float("nan"),
-        state=Counter(view.state[rows].tolist()).most_common(1)[0][0],
+        state=OPERATING_STATES[Counter(view.state[rows].tolist()).most_common(1)[0][0]],
         n_others=others.size,
         n_others_listed=int(listed[others].sum()),
         command_lead=leads.command,
@@ -334,7 +339,7 @@ class _Leads(NamedTuple):
     shared: bool
 
 
-def _leads(setup: Setup, slots: _Ints) -> _Leads:
+def _leads(setup: Setup, slots: NDArray[np.int16]) -> _Leads:
     """Say which leads the struck coils have."""
     engine = setup.engine
     commanded = {engine.pattern.slot_of(c) for _, lead in setup.leads("command") for c in lead.served(engine)}

@@ -10,6 +10,7 @@ from miner.engine.setup import Setup
 from miner.schema import CONDITIONS, MISFIRE_WINDOWS, SENSITIVITY, STANDING
 from miner.suspicion.conditions import find_conditions
 from miner.suspicion.misfire_windows import count_misfire_windows, summarise_misfire_windows
+from miner.suspicion.rows import Rows
 from miner.suspicion.sensitivity import QUICK, SensitivitySettings, fault_rate_limits, measure_sensitivity
 from miner.suspicion.standing import find_standing
 
@@ -17,7 +18,7 @@ __all__ = ["explain_findings"]
 
 
 def explain_findings(
-    events: pa.Table,
+    events: Rows,
     suspects: pa.Table,
     incidents: pa.Table,
     setup: Setup,

@@ -20,6 +20,7 @@ from miner.engine.setup import Setup
 from miner.schema import INCIDENTS
 from miner.suspicion.evidence import FAMILY_OF_KIND, EventView, collect_evidence, view_events
 from miner.suspicion.pointers import point
+from miner.suspicion.rows import Rows
 
 __all__ = ["BURST_CYCLES", "CORE_RATE_PER_HOUR", "LISTED_RATE_PER_HOUR", "MOMENT_CYCLES", "group_incidents"]
 
@@ -56,15 +57,15 @@ class _Suspects:
     """What linking looks at, one entry per suspect in the order of the list."""
 
     clock: _Floats  # engine cycles since the first event
-    cycle_s: _Floats  # length of the engine cycle there
-    slot: _Ints
+    cycle_s: NDArray[np.float32]  # length of the engine cycle there
+    slot: NDArray[np.int16]
     rate: _Floats  # false alarms per hour
     family: NDArray[np.str_]
     kind: NDArray[np.str_]
     span: float  # cycles in the recording
 
 
-def group_incidents(suspects: pa.Table, events: pa.Table, setup: Setup) -> tuple[pa.Table, pa.Table]:
+def group_incidents(suspects: pa.Table, events: Rows, setup: Setup) -> tuple[pa.Table, pa.Table]:
     """Give each suspect its incident, and describe the incidents.
 
     Parameters

@@ -9,6 +9,8 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
+from miner.schema import OPERATING_STATES
+
 __all__ = [
     "CAUSAL_ORDER",
     "MEASURES",
@@ -17,6 +19,7 @@ __all__ = [
     "judged_values",
     "measured_values",
     "seen_values",
+    "state_codes",
 ]
 
 Floats = NDArray[np.float64]
@@ -121,6 +124,16 @@ def seen_values(events: pa.Table, column: str) -> NDArray[np.int8]:
     return np.asarray(
         events[column].cast(pa.int8()).fill_null(pa.scalar(-1, pa.int8())).to_numpy(zero_copy_only=False), dtype=np.int8
     )
+
+
+def state_codes(events: pa.Table) -> NDArray[np.int8]:
+    """Return the place of each operating state in `OPERATING_STATES`."""
+    codes = [np.zeros(0, dtype=np.int8)]
+    for chunk in events["operating_state"].chunks:
+        coded = chunk if pa.types.is_dictionary(chunk.type) else chunk.dictionary_encode()
+        places = np.array([OPERATING_STATES.index(name) for name in coded.dictionary.to_pylist()], dtype=np.int8)
+        codes.append(places[coded.indices.to_numpy()])
+    return np.concatenate(codes)
 
 
 def measured_values(events: pa.Table, measure: Measure) -> Floats:

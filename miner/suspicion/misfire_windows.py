@@ -15,6 +15,7 @@ from miner.engine.runs import lasting_runs
 from miner.engine.setup import Setup
 from miner.schema import MISFIRE_WINDOWS
 from miner.suspicion.evidence import EventView, view_events
+from miner.suspicion.rows import Rows
 
 __all__ = ["MISFIRE_NOTE", "THRESHOLDS_PCT", "count_misfire_windows", "summarise_misfire_windows"]
 
@@ -29,10 +30,8 @@ MISFIRE_NOTE = (
 PAUSE_TURNS = 2
 """All coils absent for this many turns of the firing sequence: a pause of the whole engine (fuel cut), no misfire."""
 
-_Ints = NDArray[np.int64]
 
-
-def count_misfire_windows(events: pa.Table, setup: Setup) -> pa.Table:
+def count_misfire_windows(events: Rows, setup: Setup) -> pa.Table:
     """Count absent events in consecutive windows of crank revolutions.
 
     Parameters
@@ -98,7 +97,7 @@ def _windows(
     return rows
 
 
-def _most_frequent(cylinders: _Ints) -> int | None:
+def _most_frequent(cylinders: NDArray[np.int16]) -> int | None:
     known = cylinders[cylinders >= 0]
     return int(np.bincount(known).argmax()) if known.size else None
 

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from miner.engine.setup import Setup
-from miner.schema import SUSPECTS
+from miner.schema import INCIDENTS, SUSPECTS
 from miner.suspicion.absence import Counted, count_suspects
 from miner.suspicion.baseline import Distance, measure_distances
 from miner.suspicion.channels import combined_log_rate, distance_channels, forest_channel
@@ -20,9 +22,10 @@ from miner.suspicion.incidents import group_incidents
 from miner.suspicion.listing import Judged, list_suspects
 from miner.suspicion.rate import Tail
 from miner.suspicion.rhythm import explain_rhythm
+from miner.suspicion.rows import Rows
 from miner.suspicion.threads import one_core
 
-__all__ = ["RankSettings", "Ranking", "rank_events"]
+__all__ = ["RankSettings", "Ranking", "join_rankings", "rank_chapter", "rank_events"]
 
 Floats = NDArray[np.float64]
 
@@ -69,6 +72,12 @@ class Ranking:
     scores: pa.Table
     summary: dict[str, Any]
 
+    def listed_only(self) -> Ranking:
+        """Return the same without the scores of events that are not in the list."""
+        ids = self.suspects["event_id"].combine_chunks()
+        scores = self.scores.filter(pc.is_in(self.scores["event_id"], value_set=ids))
+        return replace(self, scores=scores.combine_chunks())
+
 
 def rank_events(events: pa.Table, setup: Setup, *, settings: RankSettings | None = None) -> Ranking:
     """Rank the events of one recording by suspicion, worst first.
@@ -85,10 +94,61 @@ def rank_events(events: pa.Table, setup: Setup, *, settings: RankSettings | None
     Ranking
         The same events, setup and settings give the same bytes.
     """
+    settings = settings or RankSettings()
+    return join_rankings([rank_chapter(events, setup, settings)], events, setup, settings)
+
+
+def rank_chapter(events: pa.Table, setup: Setup, settings: RankSettings) -> Ranking:
+    """Rank some hours of a recording by themselves; incidents are left to `join_rankings`."""
     if events.num_rows == 0:
-        return _nothing(events, setup)
+        scores = pa.table({"event_id": pa.array([], pa.int64()), "score": pa.array([], pa.float64())})
+        return Ranking(suspects=SUSPECTS.empty(), incidents=INCIDENTS.empty(), scores=scores, summary={})
     with one_core():
-        return _rank(events, setup, settings or RankSettings())
+        return _rank(events, setup, settings)
+
+
+def join_rankings(chapters: Sequence[Ranking], events: Rows, setup: Setup, settings: RankSettings) -> Ranking:
+    """Make one list of the chapters of a recording: their rates are false alarms an hour, whichever hour it was.
+
+    Parameters
+    ----------
+    chapters : sequence of Ranking
+        Successive ones, from `rank_chapter`; ``scores`` may be those of the suspects only.
+    events : Rows
+        Of the whole recording.
+    setup, settings
+        As for `rank_events`.
+    """
+    ranked = [chapter for chapter in chapters if chapter.summary]
+    suspects = pa.concat_tables([chapter.suspects for chapter in ranked] or [SUSPECTS.empty()])
+    order = np.lexsort((suspects["event_id"].to_numpy(), -suspects["score"].to_numpy()))
+    within = int(np.sum(suspects["false_alarms_per_hour"].to_numpy() <= settings.listed_rate))
+    listed = suspects.take(order[: max(within, settings.listed_least)])
+    listed = listed.set_column(0, "rank", pa.array(np.arange(1, listed.num_rows + 1)))
+    numbered, incidents = group_incidents(listed, events, setup)
+    return Ranking(
+        suspects=numbered,
+        incidents=incidents,
+        scores=pa.concat_tables([chapter.scores for chapter in chapters], promote_options="default"),
+        summary=_joined([chapter.summary for chapter in ranked], settings),
+    )
+
+
+def _joined(chapters: list[dict[str, Any]], settings: RankSettings) -> dict[str, Any]:
+    """Return one summary: what can be added up, and the limits of each chapter."""
+    return {
+        "n_events": sum(chapter["n_events"] for chapter in chapters),
+        "hours": sum(chapter["hours"] for chapter in chapters),
+        "n_untrusted": sum(chapter["n_untrusted"] for chapter in chapters),
+        "events_at_rate": {
+            rate: sum(chapter["events_at_rate"][rate] for chapter in chapters)
+            for rate in (chapters[0]["events_at_rate"] if chapters else ())
+        },
+        "chapters": [{name: chapter[name] for name in ("hours", "measures", "tails", "combined")}
+                     for chapter in chapters],
+        "settings": asdict(settings),
+        "notes": list(dict.fromkeys(note for chapter in chapters for note in chapter["notes"])),
+    }  # fmt: skip
 
 
 def _rank(events: pa.Table, setup: Setup, settings: RankSettings) -> Ranking:
@@ -104,19 +164,12 @@ def _rank(events: pa.Table, setup: Setup, settings: RankSettings) -> Ranking:
     judged = Judged(log_rate=log_rate, distances=distances, channels=channels, counted=counted)
     order = np.lexsort((np.arange(log_rate.size), log_rate))
     n_listed = max(int(np.sum(log_rate <= np.log(settings.listed_rate))), min(settings.listed_least, log_rate.size))
-    suspects, incidents = group_incidents(list_suspects(order[:n_listed], events, context, judged), events, setup)
     return Ranking(
-        suspects=suspects,
-        incidents=incidents,
+        suspects=list_suspects(order[:n_listed], events, context, judged),
+        incidents=INCIDENTS.empty(),
         scores=_scores(log_rate, events, distances),
-        summary=_summary(log_rate, context, judged, tail, notes, settings),
+        summary=_summary(log_rate, context, judged, tail, notes),
     )
-
-
-def _nothing(events: pa.Table, setup: Setup) -> Ranking:
-    suspects, incidents = group_incidents(SUSPECTS.empty(), events, setup)
-    scores = pa.table({"event_id": pa.array([], pa.int64()), "score": pa.array([], pa.float64())})
-    return Ranking(suspects=suspects, incidents=incidents, scores=scores, summary={"n_events": 0, "notes": []})
 
 
 def _with_counted(measured: Floats, counted: list[Counted], context: Context) -> Floats:
@@ -139,9 +192,7 @@ def _scores(log_rate: Floats, events: pa.Table, distances: list[Distance]) -> pa
     return pa.table(columns)
 
 
-def _summary(
-    log_rate: Floats, context: Context, judged: Judged, tail: Tail | None, notes: list[str], settings: RankSettings
-) -> dict[str, Any]:
+def _summary(log_rate: Floats, context: Context, judged: Judged, tail: Tail | None, notes: list[str]) -> dict[str, Any]:
     return {
         "n_events": int(log_rate.size),
         "hours": context.hours,
@@ -157,7 +208,6 @@ def _summary(
             for c in judged.channels
         ],
         "combined": None if tail is None else _fit(tail),
-        "settings": asdict(settings),
         "notes": notes,
     }
 

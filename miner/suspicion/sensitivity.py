@@ -20,6 +20,7 @@ from miner.schema import SENSITIVITY
 from miner.suspicion.evidence import KIND_WORDS
 from miner.suspicion.exact import binomial_interval, binomial_upper, poisson_upper
 from miner.suspicion.frozen import FrozenLimits, freeze_limits
+from miner.suspicion.rows import Rows, spread_rows
 from miner.synthetic.columns import Columns, columns_of, events_table
 from miner.synthetic.faults import EITHER_WAY, MEASURE_OF, apply_fault, feedback_tie, next_of_coil, unit_of
 
@@ -44,7 +45,6 @@ COUNTED_KINDS = ("absent_command", "absent_feedback", "extra_pulse")
 
 LEAST_TRIALS = 10
 STRETCHES = 6
-PAUSE_S = 5.0
 
 _SHRINKING = ("short_on_time", "early_feedback", "weak_command", "weak_feedback")
 
@@ -131,7 +131,7 @@ class _Cell:
         return good[0] if good else None
 
 
-def measure_sensitivity(events: pa.Table, setup: Setup, *, settings: SensitivitySettings = QUICK) -> Sensitivity:
+def measure_sensitivity(events: Rows, setup: Setup, *, settings: SensitivitySettings = QUICK) -> Sensitivity:
     """Report, per kind and coil, the smallest size that is found in 9 of 10 cases at one false alarm an hour.
 
     Parameters
@@ -148,7 +148,7 @@ def measure_sensitivity(events: pa.Table, setup: Setup, *, settings: Sensitivity
     Sensitivity
         Deterministic for the same events, setup and settings. Kinds that these leads cannot show are left out.
     """
-    part = _part(events, settings.n_events)
+    part = spread_rows(events, settings.n_events, STRETCHES)
     pitch = max(PITCH_TURNS * setup.engine.pattern.n_slots, LEAST_PITCH)
     if part.num_rows < 4 * pitch:
         return Sensitivity(table=SENSITIVITY.empty(), summary={"smallest_found": [], "n_events_used": part.num_rows})
@@ -159,24 +159,6 @@ def measure_sensitivity(events: pa.Table, setup: Setup, *, settings: Sensitivity
         _one_pass(part, frozen, cells, rng, pitch=pitch)
     table = _table(cells)
     return Sensitivity(table=table, summary={"smallest_found": _in_words(cells), "n_events_used": part.num_rows})
-
-
-def _part(events: pa.Table, n_events: int) -> pa.Table:
-    """Return stretches spread evenly over the recording, moved together to a short pause between them."""
-    n = events.num_rows
-    if n <= n_events:
-        return events
-    length = n_events // STRETCHES
-    starts = np.linspace(0, n - length, STRETCHES).astype(np.int64)
-    pieces, end_s = [], 0.0
-    place = events.column_names.index("time_s")
-    for start in starts:
-        piece = events.slice(int(start), length)
-        time_s = piece["time_s"].to_numpy()
-        moved = time_s - time_s[0] + end_s
-        end_s = float(moved[-1]) + PAUSE_S
-        pieces.append(piece.set_column(place, events.schema.field("time_s"), pa.array(moved)))
-    return pa.concat_tables(pieces)
 
 
 def _cells(columns: Columns, frozen: FrozenLimits) -> list[_Cell]:
@@ -351,7 +333,7 @@ def _by(cell: _Cell, rung: int) -> str:
     return f" by {100 * size:.3g} %" if unit == "share" else f" by {size:.3g} {unit}"
 
 
-def fault_rate_limits(suspects: pa.Table, events: pa.Table, *, confidence: float = 0.95) -> dict[str, float | int]:
+def fault_rate_limits(suspects: pa.Table, events: Rows, *, confidence: float = 0.95) -> dict[str, float | int]:
     """Return the upper limit on the rate of findable faults, so that a clean recording is evidence too.
 
     With no suspect at one false alarm an hour or less it is the rule of three (exact binomial: ``1 - 0.05**(1/n)``);
@@ -363,8 +345,8 @@ def fault_rate_limits(suspects: pa.Table, events: pa.Table, *, confidence: float
         ``n_suspects``, ``n_events``, ``hours``, ``per_1000_events``, ``per_hour``, ``confidence``.
     """
     n, k = events.num_rows, int((suspects["false_alarms_per_hour"].to_numpy() <= 1.0).sum())
-    time_s = events["time_s"].to_numpy()
-    hours = float(time_s[-1] - time_s[0]) / 3600.0 if n > 1 else 0.0
+    first_s, last_s = (events.slice(row, 1)["time_s"][0].as_py() for row in (0, n - 1)) if n > 1 else (0.0, 0.0)
+    hours = (last_s - first_s) / 3600.0
     return {
         "confidence": confidence,
         "n_suspects": k,

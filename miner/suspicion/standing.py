@@ -14,15 +14,17 @@ from dataclasses import dataclass
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 from numpy.typing import NDArray
 from scipy.special import bdtr
 
 from miner.engine.setup import Setup
-from miner.schema import STANDING
+from miner.schema import OPERATING_STATES, STANDING
 from miner.suspicion.evidence import EventView, view_events
 from miner.suspicion.exact import adjust_benjamini_hochberg, binomial_interval, median_interval, rate_ratio
 from miner.suspicion.measures import column_values
 from miner.suspicion.robust import MAD_TO_SIGMA
+from miner.suspicion.rows import Rows, spread_rows
 
 __all__ = ["MAX_BLOCKS", "find_standing"]
 
@@ -33,6 +35,10 @@ MIN_BLOCK_CYCLES = 25
 """Cycles in a block at least; a shorter recording has fewer blocks, and none under 6 blocks gets limits."""
 
 FALSE_DISCOVERY_RATE = 0.05
+
+MOST_EVENTS, N_STRETCHES = 240_000, 24
+"""More than an hour, or so many stretches of a longer recording: what is always so shows in a part as well, and the
+memory stays that of an hour."""
 
 _UNTRUSTED = ("near_gap", "cut_off", "no_speed")
 
@@ -108,13 +114,13 @@ class _Row:
         return self.low >= self.practical or self.high <= -self.practical
 
 
-def find_standing(events: pa.Table, setup: Setup) -> pa.Table:
+def find_standing(events: Rows, setup: Setup) -> pa.Table:
     """Compare every cylinder with the others, measure by measure.
 
     Parameters
     ----------
     events : EVENTS table
-        In time order.
+        In time order; of more than `MOST_EVENTS` a part, spread over the recording, is compared.
     setup : Setup
         Engine and leads.
 
@@ -127,9 +133,10 @@ def find_standing(events: pa.Table, setup: Setup) -> pa.Table:
     """
     if events.num_rows == 0:
         return STANDING.empty()
-    view = view_events(events, setup)
-    grid = _Grid.of(view, np.asarray(events["quality"].to_pylist(), dtype=np.str_), setup.engine.pattern.n_slots)
-    rows = [*_levels_and_jitters(events, grid), *_shares(view)]
+    part = spread_rows(events, MOST_EVENTS, N_STRETCHES)
+    view = view_events(part, setup)
+    grid = _Grid.of(view, part["quality"], setup.engine.pattern.n_slots)
+    rows = [*_levels_and_jitters(part, grid), *_shares(view)]
     adjusted = adjust_benjamini_hochberg([row.p for row in rows])
     return _table(rows, adjusted, _names(view))
 
@@ -139,23 +146,24 @@ class _Grid:
     """Events laid out as turns of the firing sequence by place in it, with the blocks they belong to."""
 
     turn: _Ints
-    slot: _Ints
+    slot: NDArray[np.int16]
     shape: tuple[int, int]
     used: NDArray[np.bool_]
     joined: NDArray[np.bool_]  # this turn and the next follow each other without a stop or gap
     block_turns: int
 
     @classmethod
-    def of(cls, view: EventView, quality: NDArray[np.str_], n_slots: int) -> _Grid:
+    def of(cls, view: EventView, quality: pa.ChunkedArray, n_slots: int) -> _Grid:
         turn = np.concatenate([[0], np.cumsum(np.diff(view.slot) <= 0)]).astype(np.int64)
         n_turns = int(turn[-1]) + 1
         starts = view.clock[np.searchsorted(turn, np.arange(n_turns))]
-        trusted = ~np.logical_or.reduce([np.char.find(quality, word) >= 0 for word in _UNTRUSTED])
+        doubtful = pc.match_substring_regex(quality, "|".join(_UNTRUSTED))
+        trusted = ~doubtful.to_numpy(zero_copy_only=False).astype(bool)
         return cls(
             turn=turn,
             slot=view.slot,
             shape=(n_turns, n_slots),
-            used=trusted & (view.state != "cranking"),
+            used=trusted & (view.state != OPERATING_STATES.index("cranking")),
             joined=np.diff(starts, append=np.inf) < 2.0,
             block_turns=max(MIN_BLOCK_CYCLES, -(-n_turns // MAX_BLOCKS)),
         )

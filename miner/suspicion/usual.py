@@ -125,7 +125,7 @@ def _inside(places: Ints, part: slice) -> Ints:
     return np.asarray(places[first:stop] - part.start, dtype=np.int64)
 
 
-def _spread_sample(rows: NDArray[np.int64], state: NDArray[np.int64], since: Floats) -> NDArray[np.int64]:
+def _spread_sample(rows: NDArray[np.int64], state: NDArray[np.int8], since: Floats) -> NDArray[np.int64]:
     """Return at most `FIT_EVENTS` evenly spaced rows of each operating state and of the cycles after a start."""
     stratum = np.where(since[rows] < 15, -1, state[rows])
     picked = [rows[stratum == s] for s in np.unique(stratum)]

@@ -73,18 +73,21 @@ def _floats(column: pa.ChunkedArray) -> Floats:
 
 
 def lower_by_verdicts(
-    suspects: pa.Table, events: pa.Table, verdicts: pa.Table, scores: pa.Table
+    suspects: pa.Table, events: pa.Table, verdicts: pa.Table, scores: pa.Table, *, hours: float
 ) -> tuple[pa.Table, str]:
     """Lower the suspects that look like events judged normal.
 
     Parameters
     ----------
-    suspects, events : pyarrow.Table
-        As declared in `miner.schema`.
+    suspects : SUSPECTS table
+    events : EVENTS table
+        The rows of the suspects at least, in order of ``event_id``.
     verdicts : pyarrow.Table
         Columns event_id (null where this run has no such event) and verdict.
     scores : pyarrow.Table
-        Of the same ranking, one row an event: ``distance_<measure>`` columns in sigma.
+        Of the same ranking, one row for each of these events: ``distance_<measure>`` columns in sigma.
+    hours : float
+        Length of the recording.
 
     Returns
     -------
@@ -112,7 +115,6 @@ def lower_by_verdicts(
         if judged.get(event) != "fault" and (event in normal or like(event, faults) is None)
     }
     lowered = {event: example for event, example in examples.items() if example is not None}
-    hours = _hours(events)
     times = {row["event_id"]: row["time_s"] for row in rows}
     for row in rows:
         if (example := lowered.get(row["event_id"])) is not None:
@@ -120,11 +122,6 @@ def lower_by_verdicts(
             _lower(row, example, times[example], (n_alike + 1) / hours)
     note = _note(len(lowered), len(normal)) if normal else ""
     return _ranked(rows), note
-
-
-def _hours(events: pa.Table) -> float:
-    times = events["time_s"].to_numpy()
-    return max(float(times[-1] - times[0]), 1.0) / 3600.0 if len(times) else 1.0
 
 
 def _lower(row: dict[str, object], example: int, example_s: float, rate: float) -> None:

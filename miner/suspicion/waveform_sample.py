@@ -28,6 +28,7 @@ from miner.events.table import build_events
 from miner.recording.reader import Recording
 from miner.signal.leads import LeadProfile, LeadSpec
 from miner.signal.work import SectionWork
+from miner.suspicion.rows import Rows
 from miner.suspicion.sensitivity import could_show
 from miner.suspicion.waveform_compare import COMPARED, Compared, Planted, compare_planted
 from miner.suspicion.waveform_stretch import PulseFinder, Stretch, choose_stretches, read_stretch, store_pulse
@@ -61,7 +62,7 @@ def sample_waveform(
     setup: Setup,
     leads: Sequence[LeadSpec],
     profiles: Mapping[int, LeadProfile],
-    events: pa.Table,
+    events: Rows,
     sizes: pa.Table,
     *,
     n_stretches: int = 2,

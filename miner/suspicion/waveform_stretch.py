@@ -8,7 +8,6 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-import pyarrow as pa
 from numpy.typing import NDArray
 
 from miner.engine.setup import Setup
@@ -16,6 +15,7 @@ from miner.recording.chunks import Chunk, iter_chunks
 from miner.recording.reader import Recording
 from miner.signal.sections import Section, window_samples
 from miner.suspicion.measures import column_values
+from miner.suspicion.rows import Rows
 from miner.synthetic.columns import Columns, columns_of
 from miner.synthetic.waveform_faults import AFTER_S, BEFORE_S, PulseSamples
 
@@ -73,9 +73,7 @@ class LocalPulse:
     pulse: PulseSamples
 
 
-def choose_stretches(
-    recording: Recording, events: pa.Table, n_stretches: int, n_turns: int
-) -> Iterator[tuple[int, int]]:
+def choose_stretches(recording: Recording, events: Rows, n_stretches: int, n_turns: int) -> Iterator[tuple[int, int]]:
     """Yield absolute sample ranges of ``n_turns`` turns of the firing sequence, apart, where they are quickly reached.
 
     They lie around events spread evenly over the recording.
@@ -88,7 +86,8 @@ def choose_stretches(
         rpm = float(np.nanmedian(column_values(near, "engine_rpm"))) if near.num_rows else float("nan")
         length_s = SETTLING_S + min(120.0 * n_turns / rpm if rpm > 0 else LONGEST_S, LONGEST_S)
         length, window = round(length_s * rate_hz), window_samples(rate_hz)
-        start = max(min(round(events["time_s"][row].as_py() * rate_hz), recording.n_samples) - length // 2, 0)
+        middle = round(events.slice(row, 1)["time_s"][0].as_py() * rate_hz)
+        start = max(min(middle, recording.n_samples) - length // 2, 0)
         group = int(starts[np.searchsorted(starts, start, side="right") - 1])
         start = max(min(start, group + round(DEEPEST_S * rate_hz)), free_from) // window * window
         stop = min(start + length, recording.n_samples)
@@ -97,7 +96,7 @@ def choose_stretches(
         free_from = stop + window
 
 
-def read_stretch(recording: Recording, columns: list[str], events: pa.Table, start: int, stop: int) -> Stretch | None:
+def read_stretch(recording: Recording, columns: list[str], events: Rows, start: int, stop: int) -> Stretch | None:
     """Read a stretch; None where it holds no events."""
     chunks: list[Chunk] = []
     raw: dict[str, NDArray[Any]] = {}
@@ -119,7 +118,7 @@ def read_stretch(recording: Recording, columns: list[str], events: pa.Table, sta
         columns={},
     )
     ends_s = [stretch.second(settled - start), stretch.second(stop - 1 - start)]
-    first, last = np.searchsorted(events["time_s"].to_numpy(), ends_s)
+    first, last = np.searchsorted(events.select(["time_s"])["time_s"].to_numpy(), ends_s)
     own = columns_of(events.slice(int(first), int(last - first)))
     return replace(stretch, columns=own) if first < last else None
 

@@ -18,7 +18,8 @@ from miner.suspicion.exact import poisson_interval
 from miner.suspicion.ranking import rank_events
 from miner.synthetic.presets import healthy_hour
 from miner.synthetic.writer import write_recording
-from pipelines.steps import find_events, open_source
+from pipelines.steps import open_source
+from tests.mined import find_events
 
 RATES = (0.1, 1.0, 10.0)
 DOCS = Path(__file__).parents[2] / "docs"
@@ -31,7 +32,7 @@ def hour_rates(seed: int) -> np.ndarray:
         source = open_source(Path(folder) / "recording.parquet", Path(folder) / "setup.toml")
         profiles = profile_leads(source.recording, source.leads)
         extraction = extract_pulses(source.recording, source.leads, profiles)
-        events = find_events(source, extraction, end_s=3600.0)
+        events = find_events(source.setup, extraction, end_s=3600.0, rate_hz=source.recording.rate_hz)
         ranking = rank_events(events, source.setup)
     return np.sort(ranking.scores["false_alarms_per_hour"].to_numpy())
 

@@ -28,8 +28,9 @@ from pipelines.overnight_command import run_overnight
 from pipelines.plan import make_plan
 from pipelines.pool import LocalPool
 from pipelines.section_file import read_extraction
-from pipelines.steps import MineSteps, find_events, open_source
+from pipelines.steps import MineSteps, open_source
 from pipelines.tasks import Look
+from tests.mined import find_events
 from tests.pipelines import small
 from tests.pipelines.fakes import FakeSteps, SilentView, write_fake_tree
 
@@ -211,6 +212,7 @@ def test_events_are_counted_from_the_sections_without_reading_them(tmp_path):
     steps.profile(recording, setup, profile)
     steps.section(recording, setup, 0, profile, section, lambda _: None)
     n_events = steps.count_events(setup, [section])
-    events = find_events(open_source(recording, setup), read_extraction(section), end_s=12.0)
+    source = open_source(recording, setup)
+    events = find_events(source.setup, read_extraction(section), end_s=12.0, rate_hz=source.recording.rate_hz)
     assert n_events == events.num_rows - 1  # the absent one has no pulse
     assert steps.count_events(setup, [section, section]) == 2 * n_events

@@ -24,7 +24,8 @@ from miner.synthetic.columns import columns_of
 from miner.synthetic.faults import apply_fault
 from miner.synthetic.scenario import Scenario
 from miner.synthetic.writer import write_recording
-from pipelines.steps import find_events, open_source
+from pipelines.steps import open_source
+from tests.mined import find_events
 from tests.suspicion.made_up import make_columns, make_setup, to_events
 
 DEMO = Path(__file__).parents[2] / "demo_recordings" / "six_cylinders_one_command"
@@ -45,8 +46,8 @@ def mined(folder: Path, sizes: pa.Table | None = None) -> Mined:
     source = open_source(folder / "recording.parquet", folder / "setup.toml")
     profiles = profile_leads(source.recording, source.leads)
     extraction = extract_pulses(source.recording, source.leads, profiles)
-    end_s = source.recording.n_samples / source.recording.rate_hz
-    events = find_events(source, extraction, end_s=end_s)
+    rate_hz = source.recording.rate_hz
+    events = find_events(source.setup, extraction, end_s=source.recording.n_samples / rate_hz, rate_hz=rate_hz)
     return Mined(source.recording, source.setup, source.leads, profiles, events, sizes or SENSITIVITY.empty())
 
 

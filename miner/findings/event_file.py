@@ -1,0 +1,87 @@
+"""The event table as it lies in a findings folder, read in pieces: a day's events need not fit into memory."""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from threading import Lock
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
+from numpy.typing import NDArray
+
+from miner.findings.store import Findings
+from miner.schema import EVENTS
+
+__all__ = ["EventFile"]
+
+GROUPS_KEPT = 4
+"""Decoded row groups, some 13 MB each: whoever wants an event soon wants those beside it."""
+
+TEXTS = ["operating_state", "quality"]
+
+
+class EventFile:
+    """Rows of EVENTS in time order, as an Arrow table would give them.
+
+    Parameters
+    ----------
+    findings : Findings
+        Folder with an event table.
+
+    Raises
+    ------
+    FindingsError
+        If it is not there, is damaged, or was written by another version; so does every method.
+    """
+
+    def __init__(self, findings: Findings) -> None:
+        self._findings = findings
+        self._kept: OrderedDict[int, pa.Table] = OrderedDict()
+        self._lock = Lock()  # the review answers several requests at once
+        with findings.reading(EVENTS) as path, pq.ParquetFile(path) as file:
+            EVENTS.validate(file.schema_arrow.empty_table())
+            sizes = [file.metadata.row_group(group).num_rows for group in range(file.num_row_groups)]
+        self._starts = np.concatenate([[0], np.cumsum(sizes)]).astype(np.int64)
+
+    @property
+    def num_rows(self) -> int:
+        """Events."""
+        return int(self._starts[-1])
+
+    def select(self, columns: list[str]) -> pa.Table:
+        """Return all rows of some columns; texts are dictionary-encoded."""
+        with self._findings.reading(EVENTS) as path:
+            return pq.read_table(path, columns=columns, read_dictionary=TEXTS, partitioning=None)
+
+    def slice(self, offset: int, length: int) -> pa.Table:
+        """Return successive rows, all columns."""
+        offset = min(max(offset, 0), self.num_rows)
+        stop = min(offset + length, self.num_rows)
+        first, last = np.searchsorted(self._starts, (offset, max(stop - 1, offset)), side="right") - 1
+        groups = range(int(first), min(int(last) + 1, self._starts.size - 1))
+        rows = pa.concat_tables([self._group(group) for group in groups] or [EVENTS.empty()])
+        begin = int(self._starts[groups.start]) if groups else 0
+        return rows.slice(offset - begin, stop - offset)
+
+    def take(self, rows: NDArray[np.int64]) -> pa.Table:
+        """Return some rows, all columns, in the order asked for."""
+        order = np.argsort(rows, kind="stable")
+        group = np.searchsorted(self._starts, rows[order], side="right") - 1
+        pieces = [
+            self._group(int(one)).take(pa.array(rows[order][group == one] - self._starts[one]))
+            for one in np.unique(group)
+        ]
+        back = np.empty_like(order)
+        back[order] = np.arange(order.size)
+        return pa.concat_tables(pieces or [EVENTS.empty()]).take(pa.array(back))
+
+    def _group(self, group: int) -> pa.Table:
+        with self._lock:
+            if group not in self._kept:
+                with self._findings.reading(EVENTS) as path, pq.ParquetFile(path, pre_buffer=False) as file:
+                    self._kept[group] = EVENTS.validate(file.read_row_group(group))
+            self._kept.move_to_end(group)
+            while len(self._kept) > GROUPS_KEPT:
+                self._kept.popitem(last=False)
+            return self._kept[group]
