@@ -174,14 +174,15 @@ def test_disk_that_fills_up_at_the_end(
     recording, setup = write(tmp_path / "in", healthy)
     synced, really = [0], os.fsync
 
-    def full_after_two(descriptor: int) -> None:
+    def full_in_the_end(descriptor: int) -> None:
+        """Have room for the probe, the one section, the events and the suspects."""
         synced[0] += 1
-        if synced[0] > 2:
+        if synced[0] > 4:
             raise OSError(errno.ENOSPC, "No space left on device")
         really(descriptor)
 
-    monkeypatch.setattr(os, "fsync", full_after_two)
+    monkeypatch.setattr(os, "fsync", full_in_the_end)
     sentence = refuse(monkeypatch, capsys, recording, "--setup", setup, "--out", tmp_path / "out")
     assert "(the disk is full); make room" in sentence
     left = sorted(p.name for p in (tmp_path / "out").iterdir())
-    assert left == ["events.parquet"], "the table that was finished, and no summary that says all is there"
+    assert left == ["events.parquet", "suspects.parquet"], "the finished tables, and no summary that says all is there"

@@ -196,7 +196,7 @@ def test_failed_run_leaves_the_findings_of_before(copied: Path, place: Path, mon
     def broken(*_: object, **__: object) -> Callable[[], None]:
         raise ZeroDivisionError
 
-    monkeypatch.setattr("pipelines.steps.rank_events", broken)
+    monkeypatch.setattr("pipelines.finish.rank_chapter", broken)
     with pytest.raises(ZeroDivisionError):
         mine_recording(place / "drive.parquet", place / "car.toml", copied)
     assert tables(copied) == before
