@@ -187,12 +187,10 @@ def _joined(
     ranking = join_rankings(chapters, events, source.setup, settings.rank)
     if not settings.use_verdicts:
         return ranking, []
-    places = events.select(["event_id", "time_s", "cylinder"])
-    verdicts = read_verdicts(findings.folder, events=places, recording=source.recording.identity())
+    verdicts = read_verdicts(findings.folder, events=events, recording=source.recording.identity())
     ids = np.sort(ranking.suspects["event_id"].to_numpy())
     scores = ranking.scores.filter(pc.is_in(ranking.scores["event_id"], value_set=pa.array(ids))).sort_by("event_id")
-    rows = np.searchsorted(places["event_id"].to_numpy(), ids)
-    hours = ranking.summary["hours"]
+    rows, hours = ids - events.slice(0, 1)["event_id"][0].as_py(), ranking.summary["hours"]
     suspects, note = lower_by_verdicts(ranking.suspects, events.take(rows), verdicts, scores, hours=hours)
     incidents = refresh_incidents(ranking.incidents, suspects)
     return replace(ranking, suspects=suspects, incidents=incidents), [note] if note else []

@@ -18,7 +18,7 @@ def runs_of(flags: Bools) -> NDArray[np.int64]:
     >>> runs_of(np.array([True, False, True, True])).tolist()
     [[0, 1], [2, 4]]
     """
-    return np.flatnonzero(np.diff(flags.astype(np.int8), prepend=0, append=0)).reshape(-1, 2)
+    return np.flatnonzero(np.diff(flags.astype(np.int8), prepend=np.int8(0), append=np.int8(0))).reshape(-1, 2)
 
 
 def lasting_runs(flags: Bools, at_least: int) -> Bools:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import OrderedDict
+from collections.abc import Iterator
 from threading import Lock
 
 import numpy as np
@@ -17,8 +18,6 @@ __all__ = ["EventFile"]
 
 GROUPS_KEPT = 4
 """Decoded row groups, some 13 MB each: whoever wants an event soon wants those beside it."""
-
-TEXTS = ["operating_state", "quality"]
 
 
 class EventFile:
@@ -49,10 +48,11 @@ class EventFile:
         """Events."""
         return int(self._starts[-1])
 
-    def select(self, columns: list[str]) -> pa.Table:
-        """Return all rows of some columns; texts are dictionary-encoded."""
-        with self._findings.reading(EVENTS) as path:
-            return pq.read_table(path, columns=columns, read_dictionary=TEXTS, partitioning=None)
+    def pieces(self, columns: list[str]) -> Iterator[pa.Table]:
+        """Yield all rows of some columns, piece after piece."""
+        with self._findings.reading(EVENTS) as path, pq.ParquetFile(path, pre_buffer=False) as file:
+            for group in range(file.num_row_groups):
+                yield file.read_row_group(group, columns=columns)
 
     def slice(self, offset: int, length: int) -> pa.Table:
         """Return successive rows, all columns."""

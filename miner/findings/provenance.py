@@ -8,12 +8,13 @@ from collections.abc import Mapping
 from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
+import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
 from miner.engine.setup import Setup
-from miner.findings.event_file import EventFile
 from miner.recording.reader import Recording
+from miner.suspicion.rows import Rows, pieces_of
 
 __all__ = ["count_events", "count_suspects", "describe_recording", "describe_setup", "versions"]
 
@@ -55,35 +56,39 @@ def describe_setup(setup: Setup) -> dict[str, Any]:
     return setup.model_dump(mode="json", exclude_defaults=True)
 
 
-def count_events(events: pa.Table | EventFile) -> dict[str, Any]:
+def count_events(events: Rows) -> dict[str, Any]:
     """Count events, absences, cylinders, operating states and reasons for less trust.
 
     Parameters
     ----------
-    events : EVENTS table or EventFile
-        Read column by column.
+    events : Rows
+        Of EVENTS.
 
     Returns
     -------
     dict
         Counts; cylinders under their number as text, ``"unknown"`` where it could not be told.
     """
-
-    def column(name: str) -> pa.ChunkedArray:
-        return events.select([name])[name]
-
+    named = ("cylinder", "operating_state", "quality", "command_seen", "feedback_seen")
+    counts: dict[str, Counter[Any]] = {name: Counter() for name in named}
+    cycles, least = [np.zeros(0, np.int64)], []
+    for piece in pieces_of(events, [*named, "cycle", "cylinder_confidence"]):
+        for name in named:
+            counts[name].update(_tally(piece[name]))
+        cycles.append(np.unique(piece["cycle"].to_numpy()))
+        least.append(pc.min(piece["cylinder_confidence"]).as_py())
     qualities: Counter[str] = Counter()
-    for texts, n in _counts(column("quality")).items():
+    for texts, n in counts["quality"].items():
         qualities.update({part: n for part in texts.split(",") if part})
     return {
         "events": events.num_rows,
-        "cycles": pc.count_distinct(column("cycle")).as_py(),
-        "absent_command": _count_false(column("command_seen")),
-        "absent_feedback": _count_false(column("feedback_seen")),
-        "by_cylinder": _counts(column("cylinder")),
-        "by_operating_state": _counts(column("operating_state")),
+        "cycles": np.unique(np.concatenate(cycles)).size,
+        "absent_command": counts["command_seen"][False],
+        "absent_feedback": counts["feedback_seen"][False],
+        "by_cylinder": _in_order(counts["cylinder"]),
+        "by_operating_state": _in_order(counts["operating_state"]),
         "by_quality": dict(sorted(qualities.items())),
-        "cylinder_confidence_lowest": pc.min(column("cylinder_confidence")).as_py(),
+        "cylinder_confidence_lowest": min((value for value in least if value is not None), default=None),
     }
 
 
@@ -94,19 +99,17 @@ def count_suspects(suspects: pa.Table, incidents: pa.Table) -> dict[str, Any]:
         "listed": suspects.num_rows,
         "under_one_false_alarm_per_hour": rare.num_rows,
         "incidents": incidents.num_rows,
-        "by_kind": _counts(rare["kind"]),
-        "by_cylinder": _counts(rare["cylinder"]),
+        "by_kind": _in_order(_tally(rare["kind"])),
+        "by_cylinder": _in_order(_tally(rare["cylinder"])),
     }
 
 
-def _count_false(column: pa.ChunkedArray) -> int:
-    """Count false entries; a null was not recorded and is no absence."""
-    return int(pc.sum(pc.equal(column, pa.scalar(value=False))).as_py() or 0)
+def _tally(column: pa.ChunkedArray) -> dict[Any, int]:
+    return {pair["values"]: pair["counts"] for pair in column.value_counts().to_pylist()}
 
 
-def _counts(column: pa.ChunkedArray) -> dict[str, int]:
-    counted: Mapping[Any, int] = {pair["values"]: pair["counts"] for pair in column.value_counts().to_pylist()}
+def _in_order(counts: Mapping[Any, int]) -> dict[str, int]:
     return {
-        "unknown" if value is None else str(value): counted[value]
-        for value in sorted(counted, key=lambda value: (value is None, 0 if value is None else value))
+        "unknown" if value is None else str(value): counts[value]
+        for value in sorted(counts, key=lambda value: (value is None, 0 if value is None else value))
     }

@@ -109,9 +109,8 @@ class _Api:
 
     def _event(self, event_id: int) -> dict[str, Any]:
         """Return cylinder, time and listed kind of an event."""
-        ids = self.source.events.select(["event_id"])["event_id"].to_numpy()
-        place = int(ids.searchsorted(event_id))
-        if place >= len(ids) or ids[place] != event_id:
+        place = event_id - self.source.first_id
+        if not 0 <= place < self.source.events.num_rows:
             raise BadQueryError("there is no such event")
         listed = self.source.kinds.get(event_id, "")
         cylinder = int(self.source.event_cylinders[place])

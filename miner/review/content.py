@@ -68,9 +68,7 @@ def open_page(source: ReviewSource) -> tuple[dict[str, Any], dict[str, NDArray[A
 
 def _with_events(source: ReviewSource, suspects: pa.Table) -> list[dict[str, Any]]:
     """Return the suspects as rows, each with its own event."""
-    ids = source.events.select(["event_id"])["event_id"].to_numpy()
-    places = np.searchsorted(ids, suspects["event_id"].to_numpy())
-    events = source.events.take(places).select(list(_EVENT_COLUMNS)).to_pylist()
+    events = source.events.take(source.rows_of(suspects)).select(list(_EVENT_COLUMNS)).to_pylist()
     usual = source.usual_measures
     return [
         {**row, "event": event, "usual_measures": usual.get(row["event_id"], {})}

@@ -5,12 +5,14 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from miner.review.source import ReviewSource
+from miner.schema import OPERATING_STATES
 from miner.suspicion.exact import binomial_interval
+from miner.suspicion.measures import state_codes
+from miner.suspicion.rows import gather
 
 __all__ = ["figure_data", "map_data"]
 
@@ -47,7 +49,7 @@ def map_data(source: ReviewSource) -> tuple[dict[str, Any], Arrays]:
     low, high = (_per_bin(combine, rpm, bins, n_bins) for combine in (np.fmin, np.fmax))
     supply, name = _supply(source, edges)
     header = {
-        "states": _runs(times, source.events.select(["operating_state"])["operating_state"]),
+        "states": _runs(times, gather(source.events, "operating_state", lambda piece, _: state_codes(piece))),
         "gaps": [[g["start_s"], g["stop_s"], g["lead"]] for g in source.gaps.to_pylist()],
         "supply_name": name,
     }
@@ -87,15 +89,13 @@ def _supply(source: ReviewSource, edges: NDArray[np.float64]) -> tuple[NDArray[n
     return means.astype(np.float32), lead.column
 
 
-def _runs(times: NDArray[np.float64], states: pa.ChunkedArray) -> list[list[Any]]:
+def _runs(times: NDArray[np.float64], codes: NDArray[np.int8]) -> list[list[Any]]:
     """Return the stretches of equal state; each ends where the next begins."""
-    if not len(states):
+    if not len(codes):
         return []
-    coded = states.unify_dictionaries().combine_chunks()
-    names, codes = coded.dictionary.to_pylist(), coded.indices.to_numpy()
     starts = [0, *(np.flatnonzero(np.diff(codes)) + 1).tolist()]
     ends = [float(times[i]) for i in starts[1:]] + [float(times[-1])]
-    return [[float(times[i]), end, names[codes[i]]] for i, end in zip(starts, ends, strict=True)]
+    return [[float(times[i]), end, OPERATING_STATES[codes[i]]] for i, end in zip(starts, ends, strict=True)]
 
 
 def figure_data(source: ReviewSource) -> tuple[dict[str, Any], Arrays]:
@@ -133,9 +133,8 @@ def figure_data(source: ReviewSource) -> tuple[dict[str, Any], Arrays]:
 def _when(source: ReviewSource, cylinders: NDArray[np.int16], rpm: NDArray[np.float32]) -> dict[str, list[Any]]:
     """Return the bars: suspects below the false-alarm line per 1000 events, by speed, time and cylinder."""
     below = source.suspects.filter(pc.less_equal(source.suspects["false_alarms_per_hour"], ONE_PER_HOUR))
-    ids = source.events.select(["event_id"])["event_id"].to_numpy()
-    suspect = np.zeros(ids.size, dtype=np.bool_)
-    suspect[np.searchsorted(ids, below["event_id"].to_numpy())] = True
+    suspect = np.zeros(source.events.num_rows, dtype=np.bool_)
+    suspect[source.rows_of(below)] = True
     times = source.event_times_s
     speed = np.floor(rpm / SPEED_STEP_RPM) * SPEED_STEP_RPM
     minutes = _nice_step(source.duration_s / 60 / TIME_BINS)

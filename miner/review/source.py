@@ -22,6 +22,8 @@ from miner.review.envelope import BLOCK_SAMPLES, Envelope
 from miner.review.tables import CLOCK, ENVELOPE, MEASURES, TRACKS, USUAL, WINDOWS
 from miner.review.verdicts import VerdictStore
 from miner.schema import GAPS, INCIDENTS, SUSPECTS, Table
+from miner.suspicion.measures import column_values
+from miner.suspicion.rows import cylinder_values, gather
 
 __all__ = ["RECORDING_FILE", "Lead", "ReviewSource", "TimeMap", "describe_recording"]
 
@@ -184,15 +186,21 @@ class ReviewSource:
     @cached_property
     def event_cylinders(self) -> NDArray[np.int16]:
         """Cylinders of all events, -1 where it cannot be told."""
-        column = self.events.select(["cylinder"])["cylinder"]
-        cylinders: NDArray[np.int16] = column.fill_null(pa.scalar(-1, pa.int16())).to_numpy()
-        return cylinders
+        return gather(self.events, "cylinder", cylinder_values)
+
+    def rows_of(self, suspects: pa.Table) -> NDArray[np.int64]:
+        """Return the row of each suspect's event: events are numbered from the first on."""
+        rows: NDArray[np.int64] = suspects["event_id"].to_numpy() - self.first_id
+        return rows
+
+    @cached_property
+    def first_id(self) -> int:
+        """Running number of the first event."""
+        return int(self.events.slice(0, 1)["event_id"][0].as_py()) if self.events.num_rows else 0
 
     def event_values(self, name: str) -> NDArray[np.float64]:
         """Return one measure of all events, NaN for null."""
-        column = self.events.select([name])[name]
-        values: NDArray[np.float64] = column.to_numpy(zero_copy_only=False).astype(np.float64, copy=False)
-        return values
+        return gather(self.events, name, column_values)
 
     @cached_property
     def kinds(self) -> dict[int, str]:

@@ -18,12 +18,13 @@ from typing import Any
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
 from miner.errors import FindingsError
+from miner.findings.event_file import EventFile
 from miner.findings.store import Findings
-from miner.schema import EVENTS
+from miner.suspicion.measures import column_values
+from miner.suspicion.rows import Rows, cylinder_values, gather
 
 __all__ = ["VERDICTS", "VERDICTS_FILE", "Decision", "StaleVerdictError", "VerdictStore", "read_verdicts"]
 
@@ -192,14 +193,14 @@ _TABLE = pa.schema(
 )  # fmt: skip
 
 
-def read_verdicts(folder: str | Path, *, events: pa.Table | None = None, recording: str | None = None) -> pa.Table:
+def read_verdicts(folder: str | Path, *, events: Rows | None = None, recording: str | None = None) -> pa.Table:
     """Return the decisions that stand, one row each, in time order.
 
     Parameters
     ----------
     folder : path
         A findings folder.
-    events : pyarrow.Table, optional
+    events : Rows, optional
         Events to match them with; those in the folder without it.
     recording : str, optional
         Identity of the recording; the one in the folder's ``recording.json`` without it.
@@ -216,11 +217,10 @@ def read_verdicts(folder: str | Path, *, events: pa.Table | None = None, recordi
     identity = recording if recording is not None else Findings(folder).read_json("recording.json")["identity"]
     decisions = [d for d in VerdictStore(folder, identity).since() if d.verdict or d.note]
     decisions.sort(key=lambda d: (d.time_s, d.cylinder or 0))
-    wanted = ["event_id", "time_s", "cylinder"]
     if events is None:
-        events = pq.read_table(Findings(folder).path_of(EVENTS), columns=wanted, partitioning=None)
-    cylinders = events["cylinder"].fill_null(pa.scalar(-1, pa.int16())).to_numpy()
-    matched = match_events(decisions, cylinders, events["time_s"].to_numpy())
-    ids = [events["event_id"][i].as_py() if i >= 0 else None for i in matched]
+        events = EventFile(Findings(folder))
+    cylinders, times_s = gather(events, "cylinder", cylinder_values), gather(events, "time_s", column_values)
+    matched = match_events(decisions, cylinders, times_s)
+    ids = [events.slice(i, 1)["event_id"][0].as_py() if i >= 0 else None for i in matched]
     rows = [{**d.as_json(), "event_id": event_id} for d, event_id in zip(decisions, ids, strict=True)]
     return pa.Table.from_pylist([{name: row[name] for name in _TABLE.names} for row in rows], schema=_TABLE)

@@ -28,7 +28,7 @@ from miner.review.tables import CLOCK, ENVELOPE, MEASURES, TRACKS, USUAL, WINDOW
 from miner.schema import GAPS
 from miner.signal.extraction import Envelope, Extraction
 from miner.suspicion.measures import column_values, seen_values
-from miner.suspicion.rows import Rows
+from miner.suspicion.rows import Rows, cylinder_values, gather, single_values
 
 __all__ = ["build_windows", "speed_cell"]
 
@@ -117,7 +117,7 @@ def speed_cell(rpm: float | None) -> int:
 class _Events:
     """What is needed of every event; NaN and cylinder -1 for null. A day has millions: the types are small."""
 
-    event_id: NDArray[np.int64]
+    first_id: int
     time_s: NDArray[np.float64]
     cylinder: NDArray[np.int16]
     rpm: Floats
@@ -126,19 +126,17 @@ class _Events:
 
     @classmethod
     def of(cls, events: Rows) -> _Events:
-        def floats(name: str) -> Floats:
-            return column_values(events.select([name]), name).astype(np.float32)
-
-        seen = [seen_values(events.select([name]), name) != 0 for name in ("command_seen", "feedback_seen")]
-        trusted = pc.equal(events.select(["quality"])["quality"], "").to_numpy(zero_copy_only=False).astype(bool)
-        cylinder = events.select(["cylinder"])["cylinder"].fill_null(pa.scalar(-1, pa.int16())).to_numpy()
+        on_time, delay, width = (
+            gather(events, name, single_values) for name in ("on_time_us", "delay_us", "feedback_width_us")
+        )
+        seen = [gather(events, name, seen_values) != 0 for name in ("command_seen", "feedback_seen")]
         return cls(
-            event_id=events.select(["event_id"])["event_id"].to_numpy(),
-            time_s=events.select(["time_s"])["time_s"].to_numpy(),
-            cylinder=cylinder,
-            rpm=floats("engine_rpm"),
-            ends_us=np.fmax(floats("on_time_us"), np.nan_to_num(floats("delay_us")) + floats("feedback_width_us")),
-            fine=seen[0] & seen[1] & trusted,
+            first_id=events.slice(0, 1)["event_id"][0].as_py() if events.num_rows else 0,
+            time_s=gather(events, "time_s", column_values),
+            cylinder=gather(events, "cylinder", cylinder_values),
+            rpm=gather(events, "engine_rpm", single_values),
+            ends_us=np.fmax(on_time, np.nan_to_num(delay, copy=False) + width),
+            fine=seen[0] & seen[1] & gather(events, "quality", _is_empty),
         )
 
     @cached_property
@@ -158,6 +156,10 @@ class _Events:
         ends = self.ends_us[rows]
         ends = ends[np.isfinite(ends)]
         return float(np.median(ends)) if len(ends) else DEFAULT_PULSE_US
+
+
+def _is_empty(events: pa.Table, column: str) -> NDArray[np.bool_]:
+    return np.asarray(pc.equal(events[column], "").to_numpy(zero_copy_only=False), dtype=np.bool_)
 
 
 Keep = Callable[[Window], None]
@@ -236,12 +238,11 @@ def _number(cylinder: int | None) -> int:
 
 def _usual_pulses(picker: _Picker, setup: Setup, suspects: pa.Table) -> Iterator[_UsualPulse]:
     """Yield the usual pulse of every cylinder and speed that a kept suspect has."""
-    ids = picker.events.event_id
-    healthy = picker.events.fine.copy()
-    healthy[np.searchsorted(ids, suspects["event_id"].to_numpy())] = False
+    first_id, healthy = picker.events.first_id, picker.events.fine.copy()
+    healthy[suspects["event_id"].to_numpy() - first_id] = False
     wanted: dict[tuple[int, int], list[float]] = {}
     for suspect in suspects.slice(0, N_WINDOWS).to_pylist():
-        rpm = float(picker.events.rpm[np.searchsorted(ids, suspect["event_id"])])
+        rpm = float(picker.events.rpm[suspect["event_id"] - first_id])
         wanted.setdefault((suspect["cylinder"] or 0, speed_cell(rpm)), []).append(rpm)
     for number, ((cylinder, _), speeds) in enumerate(sorted(wanted.items())):
         rows = _same_speed(picker, healthy, cylinder or None, float(np.median(speeds)))

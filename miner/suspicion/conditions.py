@@ -40,6 +40,9 @@ MOST_BANDS = 1000
 SINCE_START_S = (0.0, 5.0, 15.0, 30.0, 60.0, 120.0, 300.0, 600.0, 1200.0, 2400.0, 4800.0, np.inf)
 """Band edges: common practice, no source."""
 
+BLOCK_EVENTS = 1 << 18
+"""Events whose exposure is added up at a time."""
+
 STOP_S = 2.0
 """A pause between events longer than this (and than any cycle) is a stop; the next event starts the clock anew."""
 
@@ -122,10 +125,18 @@ def find_conditions(
     return _table(tested, adjusted), _sentences(tested, adjusted) + again
 
 
-def _running_time(view: EventView) -> _Floats:
+def _running_time(view: EventView) -> NDArray[np.float32]:
     """Return the running time each event stands for, s: up to the next event, stops left out."""
-    step = np.diff(view.time_s, append=view.time_s[-1])
-    return np.where(step > np.maximum(STOP_S, 2.0 * view.cycle_s), 0.0, step)
+    step = np.zeros(view.time_s.size, dtype=np.float32)
+    np.subtract(view.time_s[1:], view.time_s[:-1], out=step[:-1], casting="same_kind")
+    step[:-1][_is_stop(view)] = 0.0
+    return step
+
+
+def _is_stop(view: EventView) -> _Bools:
+    """Return which steps from one event to the next are stops, shape (n_events - 1,)."""
+    step_s = view.time_s[1:] - view.time_s[:-1]
+    return np.asarray(step_s > np.maximum(STOP_S, 2.0 * view.cycle_s[1:]))
 
 
 def _conditions(view: EventView) -> Iterator[_Condition]:
@@ -150,15 +161,17 @@ def _banded(name: str, values: NDArray[np.float32], width: float, unit: str, wor
 
 def _since_start(view: EventView) -> _Condition:
     """Return bands of the time since the engine last started; the recording's begin counts as a start."""
-    step = np.diff(view.time_s, prepend=view.time_s[:1])
-    started = np.where(step > np.maximum(STOP_S, 2.0 * view.cycle_s), view.time_s, view.time_s[0])
-    since = view.time_s - np.maximum.accumulate(started)
-    band = np.searchsorted(SINCE_START_S, since, side="right") - 1
+    since = np.full_like(view.time_s, view.time_s[0])
+    first = 1 + np.flatnonzero(_is_stop(view))
+    since[first] = view.time_s[first]
+    np.maximum.accumulate(since, out=since)
+    np.subtract(view.time_s, since, out=since)
+    band = np.zeros(since.size, dtype=np.int16)
+    for edge in SINCE_START_S[1:]:
+        band += since >= edge
     edges = {int(k): (SINCE_START_S[k], SINCE_START_S[k + 1]) for k in np.unique(band)}
     words = {k: _duration_words(low, high) for k, (low, high) in edges.items()}
-    return _Condition(
-        name="time since start", band=band.astype(np.int16), words=words, edges=edges, ordered=True, unit="s"
-    )
+    return _Condition(name="time since start", band=band, words=words, edges=edges, ordered=True, unit="s")
 
 
 def _duration_words(low: float, high: float) -> str:
@@ -189,7 +202,7 @@ def _test_kind(
     rows: _Ints,
     kinds: NDArray[np.str_],
     conditions: list[_Condition],
-    step_s: _Floats,
+    step_s: NDArray[np.float32],
     seed: int,
 ) -> Iterator[_Tested]:
     own = rows if kind == "all" else rows[kinds == kind]
@@ -237,18 +250,23 @@ def _test_condition(
     could: _Bools,
     suspects: _Ints,
     occurrences: _Ints,
-    step_s: _Floats,
+    step_s: NDArray[np.float32],
     seed: int,
 ) -> Iterator[_Tested]:
     known = could & (condition.band >= 0)
     if int(known[occurrences].sum()) < MIN_OCCURRENCES or len(condition.words) < 2:
         return
     size = max(condition.words) + 1
+    exposure = np.zeros((2, size))
+    for first in range(0, known.size, BLOCK_EVENTS):
+        some = slice(first, first + BLOCK_EVENTS)
+        bands = condition.band[some][known[some]]
+        exposure[0] += np.bincount(bands, minlength=size)
+        exposure[1] += np.bincount(bands, weights=step_s[some][known[some]], minlength=size)
     tally: _Floats = np.vstack([
         np.bincount(condition.band[suspects][known[suspects]], minlength=size),
         np.bincount(condition.band[occurrences][known[occurrences]], minlength=size),
-        np.bincount(condition.band[known], minlength=size),
-        np.bincount(condition.band[known], weights=step_s[known], minlength=size),
+        exposure,
     ]).astype(np.float64)  # fmt: skip
     for band in condition.words:
         if 0 < tally[2, band] < tally[2].sum():

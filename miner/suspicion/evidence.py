@@ -8,13 +8,12 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
-import pyarrow as pa
 from numpy.typing import NDArray
 
 from miner.engine.setup import Setup
 from miner.schema import KINDS, OPERATING_STATES
 from miner.suspicion.measures import column_values, seen_values, state_codes
-from miner.suspicion.rows import Rows
+from miner.suspicion.rows import Rows, cylinder_values, gather, single_values
 
 __all__ = [
     "FAMILY_OF_KIND",
@@ -71,6 +70,7 @@ NEIGHBOURHOOD_CYCLES = 100.0
 
 _Ints = NDArray[np.int64]
 _Floats = NDArray[np.float64]
+_Singles = NDArray[np.float32]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -80,24 +80,24 @@ class EventView:
     ``clock`` counts engine cycles since the first event by time and speed, so that it also runs on over stops and
     gaps; ``cycle_s`` is the length of the engine cycle. ``command_seen`` and ``feedback_seen`` are 1, 0 or -1 (null),
     ``cylinder`` is -1 where unknown, ``supply_v`` and ``rpm`` NaN; ``state`` is a place in `OPERATING_STATES`.
-    Types are small: a day has millions of events.
+    ``first_id`` is the running number of the first. Types are small: a day has millions of events.
     """
 
-    event_id: _Ints
+    first_id: int
     time_s: _Floats
     clock: _Floats
-    cycle_s: NDArray[np.float32]
+    cycle_s: _Singles
     slot: NDArray[np.int16]
     cylinder: NDArray[np.int16]
     command_seen: NDArray[np.int8]
     feedback_seen: NDArray[np.int8]
-    supply_v: NDArray[np.float32]
-    rpm: NDArray[np.float32]
+    supply_v: _Singles
+    rpm: _Singles
     state: NDArray[np.int8]
 
     def rows_of(self, event_ids: _Ints) -> _Ints:
         """Return the row of each event."""
-        return np.searchsorted(self.event_id, event_ids)
+        return event_ids - self.first_id
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -216,38 +216,43 @@ def join_words(words: list[str]) -> str:
 
 
 def view_events(events: Rows, setup: Setup) -> EventView:
-    """Take from EVENTS what incidents look at, with a clock in engine cycles; one column is read after the other."""
-    time_s, rpm = (column_values(events.select([name]), name) for name in ("time_s", "engine_rpm"))
-    cycle_s = _cycle_lengths(time_s, rpm, events.select(["cycle"])["cycle"].to_numpy(), setup)
-    command_seen, feedback_seen = (
-        seen_values(events.select([name]), name) for name in ("command_seen", "feedback_seen")
-    )
-    cylinder = events.select(["cylinder"])["cylinder"].fill_null(pa.scalar(-1, pa.int16())).to_numpy()
+    """Take from EVENTS what incidents look at, with a clock in engine cycles."""
+    time_s, rpm = gather(events, "time_s", column_values), gather(events, "engine_rpm", single_values)
+    cycle_s = _cycle_lengths(events, time_s, rpm, setup)
     return EventView(
-        event_id=events.select(["event_id"])["event_id"].to_numpy(),
+        first_id=events.slice(0, 1)["event_id"][0].as_py(),
         time_s=time_s,
-        clock=np.cumsum(np.diff(time_s, prepend=time_s[:1]) / cycle_s),
-        cycle_s=cycle_s.astype(np.float32),
-        slot=events.select(["slot"])["slot"].to_numpy().astype(np.int16),
-        cylinder=cylinder,
-        command_seen=command_seen,
-        feedback_seen=feedback_seen,
-        supply_v=column_values(events.select(["supply_v"]), "supply_v").astype(np.float32),
-        rpm=rpm.astype(np.float32),
-        state=state_codes(events.select(["operating_state"])),
+        clock=_clock(time_s, cycle_s),
+        cycle_s=cycle_s,
+        slot=gather(events, "slot", lambda piece, name: piece[name].to_numpy().astype(np.int16)),
+        cylinder=gather(events, "cylinder", cylinder_values),
+        command_seen=gather(events, "command_seen", seen_values),
+        feedback_seen=gather(events, "feedback_seen", seen_values),
+        supply_v=gather(events, "supply_v", single_values),
+        rpm=rpm,
+        state=gather(events, "operating_state", lambda piece, _: state_codes(piece)),
     )
 
 
-def _cycle_lengths(time_s: _Floats, rpm: _Floats, cycle: _Ints, setup: Setup) -> _Floats:
+def _clock(time_s: _Floats, cycle_s: _Singles) -> _Floats:
+    clock = np.zeros_like(time_s)
+    np.subtract(time_s[1:], time_s[:-1], out=clock[1:])
+    np.divide(clock, cycle_s, out=clock)
+    return np.cumsum(clock, out=clock)
+
+
+def _cycle_lengths(events: Rows, time_s: _Floats, rpm: _Singles, setup: Setup) -> _Singles:
     """Return seconds per engine cycle: from the speed, carried over events without one."""
     turns = 2.0 if setup.engine.strokes == 4 else 1.0
-    known = np.flatnonzero(np.isfinite(rpm) & (rpm > 0))
+    told = np.isfinite(rpm) & (rpm > 0)
+    known, unknown = np.flatnonzero(told), np.flatnonzero(~told)
     if known.size:
-        nearest = known[np.searchsorted(known, np.arange(rpm.size)).clip(0, known.size - 1)]
-        lengths: _Floats = 60.0 * turns / rpm[nearest]
-        return lengths
-    n_cycles = max(int(cycle[-1] - cycle[0]), 1)
-    return np.full(time_s.size, max(float(time_s[-1] - time_s[0]) / n_cycles, 1e-3), dtype=np.float64)
+        lengths: _Singles = rpm.copy()
+        lengths[unknown] = rpm[known[np.searchsorted(known, unknown).clip(0, known.size - 1)]]
+        return np.divide(np.float32(60.0 * turns), lengths, out=lengths)
+    first, last = (events.slice(row, 1)["cycle"][0].as_py() for row in (0, time_s.size - 1))
+    length_s = max(float(time_s[-1] - time_s[0]) / max(last - first, 1), 1e-3)
+    return np.full(time_s.size, length_s, dtype=np.float32)
 
 
 def collect_evidence(

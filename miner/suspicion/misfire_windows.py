@@ -52,7 +52,7 @@ def count_misfire_windows(events: Rows, setup: Setup) -> pa.Table:
     absent = (view.command_seen == 0) | (view.feedback_seen == 0)
     due = absent | (view.command_seen == 1) | (view.feedback_seen == 1)
     paused = lasting_runs(absent, PAUSE_TURNS * setup.engine.pattern.n_slots)
-    turns = view.clock * (2.0 if setup.engine.strokes == 4 else 1.0)
+    turns = (view.clock * (2.0 if setup.engine.strokes == 4 else 1.0)).astype(np.int32)
     rows = [
         row
         for revolutions in THRESHOLDS_PCT
@@ -63,15 +63,15 @@ def count_misfire_windows(events: Rows, setup: Setup) -> pa.Table:
 
 def _windows(
     view: EventView,
-    turns: NDArray[np.float64],
+    turns: NDArray[np.int32],
     revolutions: int,
     due: NDArray[np.bool_],
     absent: NDArray[np.bool_],
     paused: NDArray[np.bool_],
 ) -> list[dict[str, object]]:
-    window = (turns // revolutions).astype(np.int64)
+    window = turns // revolutions
     whole = window < window[-1] if window[-1] > 0 else np.ones(window.size, dtype=np.bool_)
-    starts = np.flatnonzero(np.diff(window, prepend=-1))
+    starts = np.flatnonzero(np.diff(window, prepend=np.int32(-1)))
     stops = np.append(starts[1:], window.size)
     rows: list[dict[str, object]] = []
     for start, stop in zip(starts, stops, strict=True):

@@ -24,7 +24,9 @@ FEWEST_PERIODS = 5
 _Floats = NDArray[np.float64]
 
 
-def describe_repetition(occurrences_s: _Floats, time_s: _Floats, step_s: _Floats, *, seed: int) -> list[str]:
+def describe_repetition(
+    occurrences_s: _Floats, time_s: _Floats, step_s: NDArray[np.floating], *, seed: int
+) -> list[str]:
     """Say in plain words whether occurrences cluster in time or come back regularly.
 
     Parameters
@@ -36,7 +38,7 @@ def describe_repetition(occurrences_s: _Floats, time_s: _Floats, step_s: _Floats
     seed : int
         Of the clustering test's draws.
     """
-    running = np.cumsum(step_s)
+    running = np.cumsum(step_s, dtype=np.float64)
     total = float(running[-1])
     if occurrences_s.size < MIN_CLUSTERED or total <= 0:
         return []

@@ -2,29 +2,72 @@
 
 from __future__ import annotations
 
-from typing import Protocol
+from collections.abc import Callable, Iterator
+from typing import Protocol, TypeAlias, TypeVar
 
 import numpy as np
 import pyarrow as pa
+from numpy.typing import NDArray
 
-__all__ = ["Rows", "spread_rows"]
+from miner.schema import EVENTS
+from miner.suspicion.measures import column_values
+
+__all__ = [
+    "Rows", "StoredRows", "Value", "cylinder_values", "gather", "pieces_of", "single_values", "spread_rows",
+]  # fmt: skip
+
+Value = TypeVar("Value", bound=np.generic)
 
 PAUSE_S = 5.0
 """Between stretches that were moved together: no cycle lasts as long."""
 
 
-class Rows(Protocol):
-    """Rows of EVENTS in time order; an Arrow table is one."""
+class StoredRows(Protocol):
+    """Rows of EVENTS in time order that lie on a disk."""
 
     @property
     def num_rows(self) -> int:
         """Events."""
 
-    def select(self, columns: list[str]) -> pa.Table:
-        """Return all rows of some columns."""
+    def pieces(self, columns: list[str]) -> Iterator[pa.Table]:
+        """Yield all rows of some columns, piece after piece."""
 
     def slice(self, offset: int, length: int) -> pa.Table:
         """Return successive rows, all columns."""
+
+
+Rows: TypeAlias = pa.Table | StoredRows
+
+
+def pieces_of(events: Rows, columns: list[str]) -> Iterator[pa.Table]:
+    """Yield all rows of some columns, piece after piece."""
+    if isinstance(events, pa.Table):
+        yield events.select(columns)
+    else:
+        yield from events.pieces(columns)
+
+
+def gather(events: Rows, column: str, convert: Callable[[pa.Table, str], NDArray[Value]]) -> NDArray[Value]:
+    """Return one column of all events as an array, shape (n,); no more than a piece is held besides."""
+    out, done = None, 0
+    for piece in pieces_of(events, [column]):
+        values = convert(piece, column)
+        if out is None:
+            out = np.empty(events.num_rows, dtype=values.dtype)
+        out[done : done + values.size] = values
+        done += values.size
+    return convert(EVENTS.empty(), column) if out is None else out
+
+
+def single_values(events: pa.Table, column: str) -> NDArray[np.float32]:
+    """Return a column as float32 (n,), NaN for null."""
+    return column_values(events, column).astype(np.float32)
+
+
+def cylinder_values(events: pa.Table, column: str = "cylinder") -> NDArray[np.int16]:
+    """Return the cylinders, -1 where they cannot be told."""
+    values: NDArray[np.int16] = events[column].fill_null(pa.scalar(-1, pa.int16())).to_numpy()
+    return values
 
 
 def spread_rows(events: Rows, n_events: int, n_stretches: int) -> pa.Table:
@@ -45,6 +88,7 @@ def spread_rows(events: Rows, n_events: int, n_stretches: int) -> pa.Table:
     pieces, end_s = [], 0.0
     for start in np.linspace(0, n - length, n_stretches).astype(np.int64):
         piece = events.slice(int(start), length)
+        piece = piece.take(pa.array(np.arange(piece.num_rows)))  # a slice would hold on to all around it
         place = piece.column_names.index("time_s")
         time_s = piece["time_s"].to_numpy()
         moved = time_s - time_s[0] + end_s

@@ -50,7 +50,7 @@ def _case(*events: dict[str, object]) -> tuple[pa.Table, pa.Table, pa.Table]:
 def _lowered(verdicts: dict[int, str], *events: dict[str, object]) -> list[int]:
     suspects, table, scores = _case(*events)
     given = pa.table({"event_id": list(verdicts), "verdict": list(verdicts.values())})
-    after, _ = lower_by_verdicts(suspects, table, given, scores)
+    after, _ = lower_by_verdicts(suspects, table, given, scores, hours=1.0)
     assert sorted(after["event_id"].to_pylist()) == sorted(suspects["event_id"].to_pylist()), "no suspect is lost"
     assert after["rank"].to_pylist() == list(range(1, len(after) + 1))
     assert (np.diff(after["false_alarms_per_hour"].to_numpy()) >= 0).all()
@@ -60,7 +60,7 @@ def _lowered(verdicts: dict[int, str], *events: dict[str, object]) -> list[int]:
 def test_what_looks_like_a_normal_event_is_lowered_beneath_the_rest():
     suspects, table, scores = _case({}, {}, {"cylinder": 2})
     verdicts = pa.table({"event_id": [1], "verdict": ["normal"]})
-    after, note = lower_by_verdicts(suspects, table, verdicts, scores)
+    after, note = lower_by_verdicts(suspects, table, verdicts, scores, hours=1.0)
     assert after["event_id"].to_pylist() == [2, 0, 1]
     rows = {row["event_id"]: row for row in after.to_pylist()}
     assert rows[0]["false_alarms_per_hour"] == pytest.approx(3.0), "two alike and one more, in one hour"
@@ -94,7 +94,7 @@ def test_a_fault_and_its_like_stay_even_beside_a_normal_one():
 def test_without_normal_events_nothing_changes_and_nothing_is_said():
     suspects, table, scores = _case({}, {})
     verdicts = pa.table({"event_id": pa.array([0, None], pa.int64()), "verdict": ["unsure", "normal"]})
-    after, note = lower_by_verdicts(suspects, table, verdicts, scores)
+    after, note = lower_by_verdicts(suspects, table, verdicts, scores, hours=1.0)
     assert after.equals(suspects)
     assert note == ""
 
@@ -105,7 +105,7 @@ def test_incidents_follow_their_suspects():
         INCIDENTS,
         [{"incident_id": i, "best_rank": i, "cylinders": [i], "kinds": [], "codes": []} for i in (1, 2)],
     )
-    after, _ = lower_by_verdicts(suspects, table, pa.table({"event_id": [0], "verdict": ["normal"]}), scores)
+    after, _ = lower_by_verdicts(suspects, table, pa.table({"event_id": [0], "verdict": ["normal"]}), scores, hours=1.0)
     fresh = refresh_incidents(incidents, after).to_pylist()
     assert [(row["incident_id"], row["best_rank"]) for row in fresh] == [(2, 1), (1, 2)]
     assert fresh[1]["false_alarms_per_hour"] == pytest.approx(2.0)
