@@ -1,12 +1,14 @@
 """Measure what a recorded hour costs: processor time, bytes read and peak memory against length and workers.
 
-usage: python -m tests.performance.bench_scaling [--minutes 1,5,30,120,480] [--workers 1,2] [--steps] [--folder F]
+usage: python -m tests.performance.bench_scaling [--minutes 1,5,30,120,480] [--workers 1,2] [--recordings 1] [--steps]
+    [--folder F] [--drawn D]
 
 One demo drive as long as the longest is drawn first, in parts of five minutes, about a minute of work and 1.2 GB an
-hour; every shorter recording is its first parts, so all are continuous and none repeats itself. Prints a Markdown
-table; elapsed times mean something only when the machine has nothing else to do, memory and core-seconds always.
-``--steps`` runs the steps of each recording once more, the reading and the finish each in a process of its own, and
-fits what `pipelines.budget` asks: base, and bytes an event of the finish.
+hour; every shorter recording is its first parts, so all are continuous and none repeats itself. With more than one of
+``--recordings`` so many successive pieces of the drive lie in the folder that is mined. ``--drawn`` names a drive that
+was kept from before. Prints a Markdown table; elapsed times mean something only when the machine has nothing else to
+do, memory and core-seconds always. ``--steps`` runs the steps of each recording once more, the reading and the finish
+each in a process of its own, and fits what `pipelines.budget` asks: base, and bytes an event of the finish.
 """
 
 from __future__ import annotations
@@ -132,16 +134,19 @@ def _draw(folder: Path, minutes: float) -> None:
     write_recording(scenario.model_copy(update={"storage": storage}), folder)
 
 
-def make_recording(base: Path, minutes: float) -> Path:
-    """Put the first parts of the drive into a folder of their own, as links; return the folder to mine."""
-    drawn = max((p for p in base.glob("drawn_*") if _minutes(p) >= minutes), key=lambda p: (_minutes(p) == minutes, p))
+def make_recordings(base: Path, minutes: float, n_recordings: int = 1) -> Path:
+    """Put the first parts of the drive into folders of their own, as links; return the folder to mine."""
+    long_enough = (p for p in base.glob("drawn_*") if _minutes(p) >= minutes * n_recordings)
+    drawn = max(long_enough, key=lambda p: (_minutes(p) == minutes, p))
     folder = base / f"in_{minutes:g}"
-    recording = folder / "drive.parts"
-    recording.mkdir(parents=True)
-    shutil.copy(drawn / "setup.toml", folder)
     parts = sorted(drawn.glob("recording/*.parquet")) or [drawn / "recording.parquet"]
-    for part in parts[: max(1, round(minutes / PART_MINUTES))]:
-        os.link(part, recording / part.name)
+    n_parts = max(1, round(minutes / PART_MINUTES))
+    for number in range(n_recordings):
+        recording = folder / f"drive_{number + 1}.parts"
+        recording.mkdir(parents=True)
+        for part in parts[number * n_parts : (number + 1) * n_parts]:
+            os.link(part, recording / part.name)
+    shutil.copy(drawn / "setup.toml", folder)
     return folder
 
 
@@ -211,6 +216,8 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--minutes", default="1,5,30,120,480")
     parser.add_argument("--workers", default="1,2", help="numbers, or nothing to measure the steps alone")
+    parser.add_argument("--recordings", type=int, default=1, help="of each length at once, pieces of one drive")
+    parser.add_argument("--drawn", type=Path, default=None, help="folder drawn_MINUTES kept from before")
     parser.add_argument("--folder", type=Path, default=None, help="where there is room for the recordings")
     parser.add_argument("--steps", action="store_true", help="also cost and memory of each kind of step")
     asked = parser.parse_args()
@@ -218,28 +225,34 @@ def main() -> None:
     workers = [int(n) for n in asked.workers.split(",") if n]
     base = Path(tempfile.mkdtemp(prefix="scaling-", dir=asked.folder))
     try:
-        draw_drive(base, minutes)
+        if asked.drawn is None:
+            draw_drive(base, [m * asked.recordings for m in minutes])
+        else:
+            (base / asked.drawn.name).symlink_to(asked.drawn.resolve())
         if workers:
-            print_runs(base, minutes, workers)
+            print_runs(base, minutes, workers, asked.recordings)
         if asked.steps:
             print_steps(base, minutes)
     finally:
         shutil.rmtree(base)
 
 
-def print_runs(base: Path, minutes: Sequence[float], workers: Sequence[int]) -> None:
+def print_runs(base: Path, minutes: Sequence[float], workers: Sequence[int], n_recordings: int) -> None:
     """Print what whole runs took, by length and number of workers."""
-    _say("| recorded min | workers | elapsed s | core-s | core-s per h | x real time | read MB/min | peak MB |")
-    _say("| --- | --- | --- | --- | --- | --- | --- | --- |")
+    _say(
+        "| recordings | min each | workers | elapsed s | core-s | core-s per h | x real time | read MB/min | peak MB |"
+    )
+    _say("| --- | --- | --- | --- | --- | --- | --- | --- | --- |")
     for length in minutes:
-        folder = make_recording(base, length)
+        folder = make_recordings(base, length, n_recordings)
         for n_workers in workers:
             out = base / f"out_{length:g}_{n_workers}"
             elapsed_s, seen = measure(folder, out, n_workers)
-            hours = length / 60
+            hours = n_recordings * length / 60
             _say(
-                f"| {length:g} | {n_workers} | {elapsed_s:.1f} | {seen.cpu_s:.1f} | {seen.cpu_s / hours:.0f} | "
-                f"{hours * 3600 / elapsed_s:.0f} | {seen.read_bytes / 1e6 / length:.1f} | {seen.peak_bytes / 1e6:.0f} |"
+                f"| {n_recordings} | {length:g} | {n_workers} | {elapsed_s:.1f} | {seen.cpu_s:.1f} | "
+                f"{seen.cpu_s / hours:.0f} | {hours * 3600 / elapsed_s:.0f} | "
+                f"{seen.read_bytes / 1e6 / (60 * hours):.1f} | {seen.peak_bytes / 1e6:.0f} |"
             )
             shutil.rmtree(out)
         shutil.rmtree(folder)
@@ -251,7 +264,7 @@ def print_steps(base: Path, minutes: Sequence[float]) -> None:
     _say("| --- | --- | --- | --- | --- | --- | --- |")
     finishes, reading = [], 0
     for length in minutes:
-        folder, out = make_recording(base, length), base / "by_step"
+        folder, out = make_recordings(base, length), base / "by_step"
         costs = step_costs(folder, out)
         look, section, finish = (costs[kind] for kind in ("profile", "section", "finish"))
         _say(
