@@ -16,6 +16,7 @@ from pipelines.tasks import Look, StepKind
 
 __all__ = [
     "BASE_BYTES",
+    "CHAPTER_EVENTS",
     "GIB",
     "STARTER_BYTES",
     "count_workers",
@@ -44,9 +45,16 @@ FINISH_BYTES = 288 * MIB
 """The finishing step before its first event: 530 MB in all were measured, 706 MB on a machine's first run, which
 compiles."""
 
+CHAPTER_EVENTS = 220_000
+"""Events that the finishing step holds at a time: an hour at 1,200 turns of six cylinders, or half an hour at 2,400.
+What is usual is learned from one chapter, so it is as long as 700 MB of memory in all allow."""
+
 EVENT_BYTES = 1600
-"""Working memory of the finishing step for one event: tables, residuals and trees. The line through what 12,000 to
-421,000 events took has a slope of 1,146; more, because an engine with all its leads recorded has more measures."""
+"""Working memory for one event of a chapter: tables, residuals and trees. The line through what 12,000 to 421,000
+events took has a slope of 1,146; more, because an engine with all its leads recorded has more measures."""
+
+KEPT_BYTES = 90
+"""For each event of the recording: the columns that incidents, conditions and windows look at, one stage at a time."""
 
 MOST_EVENTS_PER_S = 200.0
 """Six cylinders at 4000 turns a minute, the whole time: no recorded road trip has more."""
@@ -106,7 +114,7 @@ def need_bytes(kind: StepKind, look: Look, *, n_events: int | None = None) -> in
     """
     if kind == "finish":
         n_events = int(look.recorded_s * MOST_EVENTS_PER_S) if n_events is None else n_events
-        return n_events * EVENT_BYTES + FINISH_BYTES
+        return FINISH_BYTES + max(min(n_events, CHAPTER_EVENTS) * EVENT_BYTES, n_events * KEPT_BYTES)
     return READ_BYTES + look.n_leads * LEAD_BYTES
 
 

@@ -22,13 +22,10 @@ from miner.engine.setup import Setup
 from miner.events.table import build_events
 from miner.schema import PULSE_ROLES, PULSES
 from miner.signal.extraction import in_order
+from pipelines.budget import CHAPTER_EVENTS
 from pipelines.section_file import count_pulses, read_pulses, read_start_s
 
-__all__ = ["CHAPTER_EVENTS", "count_section_events", "plan_chapters", "tell_chapters"]
-
-CHAPTER_EVENTS = 220_000
-"""Events of a chapter at most: an hour at 3,700 turns of six cylinders. What is usual is learned from one chapter, so a
-chapter is as long as 700 MB of memory allow (measured, see docs/scaling.md)."""
+__all__ = ["count_section_events", "plan_chapters", "tell_chapters"]
 
 MARGIN_S = 30.0
 """Tracked beyond each end of a chapter: several hundred events, more than any state of the tracking reaches."""
