@@ -64,14 +64,6 @@ class _Condition:
 
 
 @dataclass(frozen=True, kw_only=True)
-class _Exposure:
-    """What every band had: events, and running time."""
-
-    events: _Floats
-    time_s: _Floats
-
-
-@dataclass(frozen=True, kw_only=True)
 class _Tested:
     """One band of one condition for one kind, or a range of bands (then ``p_value`` is the scan's)."""
 
