@@ -12,7 +12,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from miner.errors import FindingsError
-from miner.findings.store import SUMMARY, Findings, replacing
+from miner.findings.store import SCRATCH, SUMMARY, Findings, replacing
 from miner.schema import EVENTS, GAPS, SUSPECTS
 from tests.findings.samples import events, finished
 
@@ -154,3 +154,16 @@ def test_table_of_another_version_is_refused(tmp_path: Path) -> None:
 def test_missing_folder_is_named(tmp_path: Path) -> None:
     with pytest.raises(FindingsError, match="there is no such folder"):
         Findings(tmp_path / "nowhere").summary()
+
+
+def test_scratch_goes_away_and_takes_a_killed_runs_with_it(tmp_path: Path) -> None:
+    findings = Findings(tmp_path)
+    gone = subprocess.run([sys.executable, "-c", "import os; print(os.getpid())"], capture_output=True, text=True)
+    killed, running = (tmp_path / f"{SCRATCH}{pid}-x" for pid in (gone.stdout.strip(), os.getpid()))
+    for left in (killed, running):
+        left.mkdir()
+    with findings.scratch() as scratch:
+        (scratch.folder / "part").write_text("x")
+        assert not killed.exists()
+        assert running.exists(), "that run goes on"
+    assert [path.name for path in tmp_path.iterdir()] == [running.name]
