@@ -167,6 +167,7 @@ def _rank_chapters(
         for events in tell_chapters(source.setup, sections, plan, gaps, end_s, rate_hz=source.recording.rate_hz):
             write(events)
             n_events += events.num_rows
+            give_back()
             on_stage("ranking" if len(plan) == 1 else f"ranking, part {len(chapters) + 1} of {len(plan)}")
             chapters.append(rank_chapter(events, source.setup, settings.rank).listed_only())
             del events

@@ -17,7 +17,7 @@ from miner.schema import EVENTS
 __all__ = ["EventFile"]
 
 GROUPS_KEPT = 4
-"""Decoded row groups, some 13 MB each: whoever wants an event soon wants those beside it."""
+"""Decoded row groups, some 7 MB each: whoever wants an event soon wants those beside it."""
 
 
 class EventFile:

@@ -31,7 +31,7 @@ SUMMARY = "summary.json"
 SCRATCH = ".half-done-"
 
 COMPRESSION = "zstd"
-ROWS_PER_GROUP = 65_536
+ROWS_PER_GROUP = 32_768
 """Rows per Parquet row group: small enough to read a part of a long table, large enough to compress well."""
 
 

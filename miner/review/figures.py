@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -45,7 +46,7 @@ def map_data(source: ReviewSource) -> tuple[dict[str, Any], Arrays]:
     n_bins = int(np.clip(source.duration_s / MAP_BIN_S, 1, MAP_BINS))
     edges = np.linspace(0, max(source.duration_s, 1e-6), n_bins + 1)
     times, rpm = source.event_times_s, source.event_values("engine_rpm")
-    bins = np.clip(np.searchsorted(edges, times, side="right") - 1, 0, n_bins - 1)
+    bins = _bin_of(times, edges)
     low, high = (_per_bin(combine, rpm, bins, n_bins) for combine in (np.fmin, np.fmax))
     supply, name = _supply(source, edges)
     header = {
@@ -63,11 +64,16 @@ def map_data(source: ReviewSource) -> tuple[dict[str, Any], Arrays]:
 
 
 def _per_bin(
-    combine: np.ufunc, values: NDArray[np.float64], bins: NDArray[np.int64], n_bins: int
+    combine: np.ufunc, values: NDArray[np.float32], bins: NDArray[np.int16], n_bins: int
 ) -> NDArray[np.float32]:
     out = np.full(n_bins, np.nan)
     combine.at(out, bins, values)
     return out.astype(np.float32)
+
+
+def _bin_of(times: NDArray[np.float64], edges: NDArray[np.float64]) -> NDArray[np.int16]:
+    """Return the even bin each instant lies in; `MAP_BINS` at most."""
+    return np.asarray(np.clip(times * ((len(edges) - 1) / edges[-1]), 0, len(edges) - 2), dtype=np.int16)
 
 
 def _supply(source: ReviewSource, edges: NDArray[np.float64]) -> tuple[NDArray[np.float32], str | None]:
@@ -77,12 +83,12 @@ def _supply(source: ReviewSource, edges: NDArray[np.float64]) -> tuple[NDArray[n
         return np.empty(0, np.float32), None
     tracks = source.tracks.filter(pc.equal(source.tracks["lead"], lead.index))
     times = tracks["time_s"].to_numpy()
-    values = tracks["value"].to_numpy(zero_copy_only=False).astype(np.float64)
+    values = tracks["value"].to_numpy(zero_copy_only=False)
     if not len(times):
         times, values = source.event_times_s, source.event_values("supply_v")
     known = np.isfinite(values)
     n_bins = len(edges) - 1
-    bins = np.clip(np.searchsorted(edges, times[known], side="right") - 1, 0, n_bins - 1)
+    bins = _bin_of(times[known], edges)
     n = np.bincount(bins, minlength=n_bins)
     sums = np.bincount(bins, values[known], n_bins)
     means = np.divide(sums, n, out=np.full(n_bins, np.nan), where=n > 0)
@@ -113,37 +119,45 @@ def figure_data(source: ReviewSource) -> tuple[dict[str, Any], Arrays]:
     """
     cylinders = np.maximum(source.event_cylinders, 0)
     columns = {"rpm": "engine_rpm", "on": "on_time_us", "delay": "delay_us"}
-    values = {short: source.event_values(name).astype(np.float32) for short, name in columns.items()}
-    arrays: Arrays = {}
-    present = [int(c) for c in np.unique(cylinders)]
-    for cylinder in present:
+    drawn = {}
+    for cylinder in np.unique(cylinders).tolist():
         rows = np.flatnonzero(cylinders == cylinder)
-        rows = rows[np.linspace(0, len(rows) - 1, min(len(rows), MAX_POINTS)).astype(int)]
-        arrays |= {f"{short}_{cylinder}": value[rows] for short, value in values.items()}
+        drawn[cylinder] = rows[np.linspace(0, len(rows) - 1, min(len(rows), MAX_POINTS)).astype(int)]
+    arrays: Arrays = {}
+    for short, name in columns.items():
+        values = source.event_values(name)
+        arrays |= {f"{short}_{cylinder}": values[rows] for cylinder, rows in drawn.items()}
     arrays["score"] = source.suspects["score"].to_numpy()
     arrays["rate"] = source.suspects["false_alarms_per_hour"].to_numpy()
     header = {
-        "cylinders": present,
-        "when": _when(source, cylinders, values["rpm"]),
+        "cylinders": list(drawn),
+        "when": _when(source, cylinders),
         "explained": source.summary.get("explained", {}),
     }
     return header, arrays
 
 
-def _when(source: ReviewSource, cylinders: NDArray[np.int16], rpm: NDArray[np.float32]) -> dict[str, list[Any]]:
+def _when(source: ReviewSource, cylinders: NDArray[np.int16]) -> dict[str, list[Any]]:
     """Return the bars: suspects below the false-alarm line per 1000 events, by speed, time and cylinder."""
     below = source.suspects.filter(pc.less_equal(source.suspects["false_alarms_per_hour"], ONE_PER_HOUR))
     suspect = np.zeros(source.events.num_rows, dtype=np.bool_)
     suspect[source.rows_of(below)] = True
-    times = source.event_times_s
-    speed = np.floor(rpm / SPEED_STEP_RPM) * SPEED_STEP_RPM
     minutes = _nice_step(source.duration_s / 60 / TIME_BINS)
-    clock = np.floor(times / 60 / minutes) * minutes
     return {
-        "speed": _bars(speed, suspect, lambda v: f"{v:.0f}\u2013{v + SPEED_STEP_RPM:.0f}"),
-        "time": _bars(clock, suspect, lambda v: f"{v:g}\u2013{v + minutes:g}"),
-        "cylinder": _bars(cylinders, suspect, lambda v: f"{v:.0f}" if v > 0 else "?"),
+        "speed": _bars(_steps(source.event_values("engine_rpm"), SPEED_STEP_RPM), suspect, _span(SPEED_STEP_RPM)),
+        "time": _bars(_steps(source.event_times_s, 60.0 * minutes), suspect, _span(minutes)),
+        "cylinder": _bars(cylinders, suspect, lambda v: f"{v}" if v > 0 else "?"),
     }
+
+
+def _steps(values: NDArray[np.floating], width: float) -> NDArray[np.int16]:
+    """Return the number of the step each value lies in, -1 where there is none."""
+    number = np.floor(values / width)
+    return np.asarray(np.where(np.isfinite(number), np.clip(number, 0, 30_000), -1), dtype=np.int16)
+
+
+def _span(width: float) -> Callable[[int], str]:
+    return lambda number: f"{number * width:g}\u2013{(number + 1) * width:g}"
 
 
 def _nice_step(at_least: float) -> float:
@@ -152,16 +166,16 @@ def _nice_step(at_least: float) -> float:
     return next((step for step in steps if step >= at_least), steps[-1])
 
 
-def _bars(key: NDArray[Any], suspect: NDArray[np.bool_], label: Any) -> list[dict[str, Any]]:
-    """Return one bar per value of the key, with its exact 95 % interval."""
+def _bars(key: NDArray[np.int16], suspect: NDArray[np.bool_], label: Callable[[int], str]) -> list[dict[str, Any]]:
+    """Return one bar per value of the key from 0 on, with its exact 95 % interval."""
     bars = []
-    for value in np.unique(key[np.isfinite(key)]):
+    for value in (one for one in np.unique(key).tolist() if one >= 0):
         mine = key == value
         n, k = int(mine.sum()), int(suspect[mine].sum())
         share = binomial_interval(k, n)
         bars.append(
             {
-                "label": label(float(value)), "n_suspects": k, "n_events": n,
+                "label": label(value), "n_suspects": k, "n_events": n,
                 "per_thousand": 1000.0 * k / n, "low": 1000.0 * share.low, "high": 1000.0 * share.high,
             }
         )  # fmt: skip

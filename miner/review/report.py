@@ -37,6 +37,9 @@ MAX_REPORT_BYTES = 2_900_000
 """A file that passes as an attachment; windows are left out from the least suspicious on until it fits."""
 
 OVERVIEW_BLOCKS = 1500
+HELD_BLOCKS = 1 << 20
+"""Blocks of the envelope, of all leads together, that the overview is made from: 8 MB."""
+
 LISTED_AT_LEAST = 300
 """Suspects in the frozen list, at most; the tables hold the rest."""
 
@@ -62,7 +65,7 @@ def write_report(
     FindingsError
         If the folder holds no finished findings, the page was not built, or the file cannot be written.
     """
-    source = ReviewSource(folder, summary=summary)
+    source = ReviewSource(folder, summary=summary, most_blocks=HELD_BLOCKS)
     script, style = page_part("page.js"), page_part("page.css")
     shell = _shell(script, style)
     content = _content(source, max_bytes - len(shell.encode()))

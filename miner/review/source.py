@@ -23,7 +23,7 @@ from miner.review.tables import CLOCK, ENVELOPE, MEASURES, TRACKS, USUAL, WINDOW
 from miner.review.verdicts import VerdictStore
 from miner.schema import GAPS, INCIDENTS, SUSPECTS, Table
 from miner.suspicion.measures import column_values
-from miner.suspicion.rows import cylinder_values, gather
+from miner.suspicion.rows import cylinder_values, gather, single_values
 
 __all__ = ["RECORDING_FILE", "Lead", "ReviewSource", "TimeMap", "describe_recording"]
 
@@ -140,6 +140,8 @@ class ReviewSource:
         A finished findings folder.
     summary : mapping, optional
         The summary of a run that is about to finish, before it lies in the folder.
+    most_blocks : int, default=MOST_BLOCKS
+        Blocks of the envelope that are held, of all leads together.
 
     Raises
     ------
@@ -147,7 +149,10 @@ class ReviewSource:
         If the folder holds no finished findings.
     """
 
-    def __init__(self, folder: str | Path, *, summary: Mapping[str, Any] | None = None) -> None:
+    def __init__(
+        self, folder: str | Path, *, summary: Mapping[str, Any] | None = None, most_blocks: int = MOST_BLOCKS
+    ) -> None:
+        self._most_blocks = most_blocks
         self.findings = Findings(folder)
         self.summary: Mapping[str, Any] = self.findings.summary() if summary is None else summary
         self.info: Mapping[str, Any] = self.findings.read_json(RECORDING_FILE)
@@ -181,7 +186,7 @@ class ReviewSource:
     @cached_property
     def event_times_s(self) -> NDArray[np.float64]:
         """Times of all events, ascending."""
-        return self.event_values("time_s")
+        return gather(self.events, "time_s", column_values)
 
     @cached_property
     def event_cylinders(self) -> NDArray[np.int16]:
@@ -198,9 +203,9 @@ class ReviewSource:
         """Running number of the first event."""
         return int(self.events.slice(0, 1)["event_id"][0].as_py()) if self.events.num_rows else 0
 
-    def event_values(self, name: str) -> NDArray[np.float64]:
+    def event_values(self, name: str) -> NDArray[np.float32]:
         """Return one measure of all events, NaN for null."""
-        return gather(self.events, name, column_values)
+        return gather(self.events, name, single_values)
 
     @cached_property
     def kinds(self) -> dict[int, str]:
@@ -214,7 +219,7 @@ class ReviewSource:
         tables = self.findings.read_groups(ENVELOPE) if kept else ()
         block = int(self.info["block_samples"])
         n_blocks = self.n_samples // block * len(self.leads)
-        return Envelope.from_tables(tables, block, joined=-(-max(n_blocks, 1) // MOST_BLOCKS))
+        return Envelope.from_tables(tables, block, joined=-(-max(n_blocks, 1) // self._most_blocks))
 
     def lead_range(self, lead: int) -> tuple[float, float] | None:
         """Return between which voltages a lead lies but for rare spikes; None where no envelope was kept."""

@@ -119,16 +119,21 @@ def find_conditions(
 
 def _running_time(view: EventView) -> NDArray[np.float32]:
     """Return the running time each event stands for, s: up to the next event, stops left out."""
-    step = np.zeros(view.time_s.size, dtype=np.float32)
-    np.subtract(view.time_s[1:], view.time_s[:-1], out=step[:-1], casting="same_kind")
+    step = np.append(_steps(view), np.float32(0.0))
     step[:-1][_is_stop(view)] = 0.0
     return step
 
 
 def _is_stop(view: EventView) -> _Bools:
     """Return which steps from one event to the next are stops, shape (n_events - 1,)."""
-    step_s = view.time_s[1:] - view.time_s[:-1]
-    return np.asarray(step_s > np.maximum(STOP_S, 2.0 * view.cycle_s[1:]))
+    step_s = _steps(view)
+    return np.asarray((step_s > STOP_S) & (step_s > 2.0 * view.cycle_s[1:]))
+
+
+def _steps(view: EventView) -> NDArray[np.float32]:
+    """Return the time from one event to the next, s, shape (n_events - 1,)."""
+    step = np.empty(view.time_s.size - 1, dtype=np.float32)
+    return np.subtract(view.time_s[1:], view.time_s[:-1], out=step, casting="same_kind")
 
 
 def _conditions(view: EventView) -> Iterator[_Condition]:
@@ -143,10 +148,12 @@ def _conditions(view: EventView) -> Iterator[_Condition]:
 
 
 def _banded(name: str, values: NDArray[np.float32], width: float, unit: str, words: str) -> _Condition:
-    known = np.isfinite(values)
     band = np.full(values.size, -1, dtype=np.int16)
-    band[known] = np.clip(np.floor(values[known] / width), 0, MOST_BANDS).astype(np.int16)
-    edges = {int(k): (k * width, (k + 1) * width) for k in np.unique(band[known])}
+    for first in range(0, values.size, BLOCK_EVENTS):
+        some = values[first : first + BLOCK_EVENTS]
+        known = np.isfinite(some)
+        band[first : first + BLOCK_EVENTS][known] = np.clip(np.floor(some[known] / width), 0, MOST_BANDS)
+    edges = {int(k): (k * width, (k + 1) * width) for k in np.unique(band) if k >= 0}
     named = {k: words.format(low=low, high=high) for k, (low, high) in edges.items()}
     return _Condition(name=name, band=band, words=named, edges=edges, ordered=True, unit=unit)
 

@@ -245,10 +245,12 @@ def _cycle_lengths(events: Rows, time_s: _Floats, rpm: _Singles, setup: Setup) -
     """Return seconds per engine cycle: from the speed, carried over events without one."""
     turns = 2.0 if setup.engine.strokes == 4 else 1.0
     told = np.isfinite(rpm) & (rpm > 0)
-    known, unknown = np.flatnonzero(told), np.flatnonzero(~told)
-    if known.size:
+    if told.any():
         lengths: _Singles = rpm.copy()
-        lengths[unknown] = rpm[known[np.searchsorted(known, unknown).clip(0, known.size - 1)]]
+        unknown = np.flatnonzero(~told)
+        if unknown.size:
+            known = np.flatnonzero(told)
+            lengths[unknown] = rpm[known[np.searchsorted(known, unknown).clip(0, known.size - 1)]]
         return np.divide(np.float32(60.0 * turns), lengths, out=lengths)
     first, last = (events.slice(row, 1)["cycle"][0].as_py() for row in (0, time_s.size - 1))
     length_s = max(float(time_s[-1] - time_s[0]) / max(last - first, 1), 1e-3)
