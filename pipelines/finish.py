@@ -19,6 +19,7 @@ from miner.errors import RecordingError
 from miner.findings.event_file import EventFile
 from miner.findings.provenance import count_events, count_suspects, describe_recording, describe_setup, versions
 from miner.findings.store import SUMMARY, Findings
+from miner.memory import give_back
 from miner.recording.reader import Recording
 from miner.review.keep import clock_table
 from miner.review.page import is_page_built
@@ -42,7 +43,6 @@ from miner.suspicion.ranking import Ranking, RankSettings, join_rankings, rank_c
 from miner.suspicion.verdicts import lower_by_verdicts, refresh_incidents
 from miner.suspicion.waveform_sample import sample_waveform
 from pipelines.chapters import plan_chapters, tell_chapters
-from pipelines.memory import give_back
 from pipelines.section_file import read_envelope, read_rest
 from pipelines.tasks import OnStage, tell_nobody
 

@@ -119,21 +119,15 @@ def find_conditions(
 
 def _running_time(view: EventView) -> NDArray[np.float32]:
     """Return the running time each event stands for, s: up to the next event, stops left out."""
-    step = np.append(_steps(view), np.float32(0.0))
+    step = np.append(view.steps_s(), np.float32(0.0))
     step[:-1][_is_stop(view)] = 0.0
     return step
 
 
 def _is_stop(view: EventView) -> _Bools:
     """Return which steps from one event to the next are stops, shape (n_events - 1,)."""
-    step_s = _steps(view)
+    step_s = view.steps_s()
     return np.asarray((step_s > STOP_S) & (step_s > 2.0 * view.cycle_s[1:]))
-
-
-def _steps(view: EventView) -> NDArray[np.float32]:
-    """Return the time from one event to the next, s, shape (n_events - 1,)."""
-    step = np.empty(view.time_s.size - 1, dtype=np.float32)
-    return np.subtract(view.time_s[1:], view.time_s[:-1], out=step, casting="same_kind")
 
 
 def _conditions(view: EventView) -> Iterator[_Condition]:

@@ -99,6 +99,11 @@ class EventView:
         """Return the row of each event."""
         return event_ids - self.first_id
 
+    def steps_s(self) -> _Singles:
+        """Return the time from one event to the next, s, shape (n_events - 1,)."""
+        step = np.empty(self.time_s.size - 1, dtype=np.float32)
+        return np.subtract(self.time_s[1:], self.time_s[:-1], out=step, casting="same_kind")
+
 
 @dataclass(frozen=True, kw_only=True)
 class Evidence:

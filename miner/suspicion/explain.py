@@ -7,6 +7,7 @@ from typing import Any
 import pyarrow as pa
 
 from miner.engine.setup import Setup
+from miner.memory import give_back
 from miner.schema import CONDITIONS, MISFIRE_WINDOWS, SENSITIVITY, STANDING
 from miner.suspicion.conditions import find_conditions
 from miner.suspicion.misfire_windows import count_misfire_windows, summarise_misfire_windows
@@ -47,8 +48,10 @@ def explain_findings(
         (sentences), ``misfire_windows``, ``sensitivity`` (with ``fault_rate_limits``), ``n_incidents``.
     """
     standing = find_standing(events, setup)
+    give_back()  # each looks at other columns of all events
     conditions, sentences = find_conditions(events, suspects, setup, seed=seed)
     windows = count_misfire_windows(events, setup)
+    give_back()
     planted = None if sensitivity is None else measure_sensitivity(events, setup, settings=sensitivity)
     return {
         STANDING.name: standing,

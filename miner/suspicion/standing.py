@@ -36,9 +36,9 @@ MIN_BLOCK_CYCLES = 25
 
 FALSE_DISCOVERY_RATE = 0.05
 
-MOST_EVENTS, N_STRETCHES = 240_000, 24
-"""More than an hour, or so many stretches of a longer recording: what is always so shows in a part as well, and the
-memory stays that of an hour."""
+MOST_EVENTS, PART_EVENTS, N_STRETCHES = 240_000, 120_000, 24
+"""Of a recording with more events so many are compared, in stretches spread over it: what is always so shows in a part
+as well, and the memory stays that of an hour."""
 
 _UNTRUSTED = ("near_gap", "cut_off", "no_speed")
 
@@ -133,7 +133,7 @@ def find_standing(events: Rows, setup: Setup) -> pa.Table:
     """
     if events.num_rows == 0:
         return STANDING.empty()
-    part = spread_rows(events, MOST_EVENTS, N_STRETCHES)
+    part = spread_rows(events, MOST_EVENTS if events.num_rows <= MOST_EVENTS else PART_EVENTS, N_STRETCHES)
     view = view_events(part, setup)
     grid = _Grid.of(view, part["quality"], setup.engine.pattern.n_slots)
     rows = [*_levels_and_jitters(part, grid), *_shares(view)]
