@@ -35,6 +35,7 @@ from miner.suspicion.robust import (
     shrunk,
 )
 from miner.suspicion.shared import Steps, shared_steps
+from miner.suspicion.shrinking import believed
 from miner.suspicion.threads import side_by_side
 from miner.suspicion.usual import usual_here
 
@@ -136,7 +137,7 @@ def _distance(
         residual[rows] -= here.usual
         spoken_for[rows], low[rows], high[rows] = here.leverage, here.low, here.high
     if not measure.pooled and context.n_groups > 1:
-        movement, unsure_of = _common_movement(np.where(context.learns, residual, np.nan), context)
+        movement, unsure_of = _common_movement(_quick(residual, members, context.learns), context)
         residual -= movement
         residual -= np.clip(residual, -unsure_of, unsure_of)
     sigma = np.full(values.size, np.nan)
@@ -182,12 +183,22 @@ def _noise_bases(conditions: Conditions, rows: Ints, places: Ints) -> Floats:
     return conditions.noise(rows[places])
 
 
-def _common_movement(residual: Floats, context: Context) -> tuple[Floats, Floats]:
-    """Return the median residual of the other cylinders around each event, shrunk towards 0, and its half-range.
+def _quick(residual: Floats, members: list[Ints], learns: Bools) -> Floats:
+    """Return the trusted residuals without each cylinder's slow course, NaN for the others.
 
-    A median of m noisy values carries 1.25 sigma / sqrt(m) of noise of its own; movements of that size are left alone,
-    larger ones are taken off in full. Where the others stand apart before and after the event, a load has just
-    stepped, and anything between the two is usual for the event in between.
+    What stays for a while is the course's, which reads it off more events than the few of others around this one.
+    """
+    quick = np.full_like(residual, np.nan)
+    for rows in members:
+        quick[rows] = residual[rows] - running_median(residual[rows], COURSE_EVENTS)
+    return np.where(learns, quick, np.nan)
+
+
+def _common_movement(residual: Floats, context: Context) -> tuple[Floats, Floats]:
+    """Return what is believed of the median residual of the other cylinders around each event, and its half-range.
+
+    A median of m noisy values carries 1.25 sigma / sqrt(m) of noise of its own. Where the others stand apart before
+    and after the event, a load has just stepped, and anything between the two is usual for the event in between.
     """
     own = [np.flatnonzero((context.group == group) & np.isfinite(residual)) for group in range(context.n_groups)]
     together, step = np.zeros((2, residual.size))
@@ -202,7 +213,7 @@ def _common_movement(residual: Floats, context: Context) -> tuple[Floats, Floats
         n_before[rows], n_after[rows] = counts
     apart = residual - together
     sigma = 1.25 * mad_sigma(apart[np.isfinite(apart)])
-    movement = shrunk(together, sigma / np.sqrt(np.maximum(n_before + n_after, 1)))
+    movement = believed(together, sigma / np.sqrt(np.maximum(n_before + n_after, 1)))
     doubt = STEP_DOUBT * sigma * np.sqrt(1 / np.maximum(n_before, 1) + 1 / np.maximum(n_after, 1))
     return movement, np.abs(shrunk(step, doubt)) / 2
 
@@ -252,12 +263,9 @@ def _course(residual: Floats, learns: Bools, *, held: bool) -> Floats:
     away = course - level
     if held:
         away = np.clip(away, *(np.array([-1, 1]) * (COURSE_REACH * mad_sigma(away) + noise)))
-    middle = float(np.median(course))
-    return middle + np.interp(
-        np.arange(residual.size),
-        taught,
-        shrunk(level + away - middle, 1.25 * noise / np.sqrt(2 * COURSE_EVENTS + 1)),
-    )
+    # the shorter stretch is part of the longer
+    away = believed(away, 1.25 * noise * np.sqrt(1 / (2 * COURSE_EVENTS + 1) - 1 / (2 * LEVEL_EVENTS + 1)))
+    return np.asarray(np.interp(np.arange(residual.size), taught, level + away), dtype=np.float64)
 
 
 def _speed_change_deg(context: Context) -> Floats:
