@@ -30,11 +30,12 @@ def believed(estimate: Floats, noise: Floats | float) -> Floats:
     ----------
     estimate : ndarray (n,)
     noise : ndarray (n,) or float
-        Standard error of each.
+        Standard error of each; nothing is learned from an estimate that has none, and NaN is returned for it.
     """
     noise = np.maximum(noise, 1e-300)
     size = np.abs(estimate / noise)
-    weights = _weights(size[:: max(1, size.size // LEARN_EVENTS)])
+    known = size[np.isfinite(size)]
+    weights = _weights(known[:: max(1, known.size // LEARN_EVENTS)])
     believed_share = WIDTHS**2 / (1.0 + WIDTHS**2)
     share = _posterior(GRID, weights) @ believed_share
     return np.asarray(estimate * np.interp(size, GRID, share), dtype=np.float64)
