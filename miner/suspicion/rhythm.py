@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from miner.suspicion.baseline import Distance
 from miner.suspicion.context import Context
 from miner.suspicion.measures import column_values, seen_values
+from miner.suspicion.shrinking import believed
 
 __all__ = ["RHYTHM", "explain_rhythm"]
 
@@ -70,12 +71,14 @@ def _stepped(distance: Distance, events: pa.Table) -> Distance:
 def _alone(distance: Distance) -> Distance:
     """Return the displacements without what both neighbours share: that is the speed of the engine, which turned.
 
-    A single displaced event pushes its neighbours the other way.
+    As far as that is believed: of three healthy events in a row one in four goes the same way by chance. A single
+    displaced event pushes its neighbours the other way.
     """
     residual = np.nan_to_num(distance.residual.astype(np.float64))
     before, after = np.concatenate([[0.0], residual[:-1]]), np.concatenate([residual[1:], [0.0]])
     alike = (np.sign(before) == np.sign(residual)) & (np.sign(after) == np.sign(residual))
-    shared = np.where(alike, (np.abs(before) + np.abs(after)) / 2, 0.0)
+    beside = believed((before + after) / 2, distance.sigma.astype(np.float64) / np.sqrt(2.0))
+    shared = np.where(alike, np.abs(np.nan_to_num(beside)), 0.0)
     left = np.maximum(np.abs(residual) - shared, 0.0) / np.maximum(np.abs(residual), 1e-300)
     return replace(distance, z=(distance.z * left).astype(np.float32))
 
