@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 
 from miner.suspicion.context import Conditions, Context
 from miner.suspicion.measures import MEASURES, Measure, column_values, judged_values, seen_values
-from miner.suspicion.noise import LEAST_EVENTS, noise_of
+from miner.suspicion.noise import LEAST_EVENTS, noise_of, roughness
 from miner.suspicion.robust import (
     BLOCK_EVENTS,
     COURSE_EVENTS,
@@ -136,8 +136,13 @@ def _distance(
         here = usual_here(values[rows], rows, context, conditions, tabled=measure.tabled)
         residual[rows] -= here.usual
         spoken_for[rows], low[rows], high[rows] = here.leverage, here.low, here.high
+    quick, rough = np.full((2, values.size), np.nan)
+    for rows in members:
+        quick[rows] = residual[rows] - (0.0 if measure.pooled else running_median(residual[rows], COURSE_EVENTS))
+        rough[rows] = roughness(quick[rows], learns=context.learns[rows], bases=partial(_noise_bases, conditions, rows))
     if not measure.pooled and context.n_groups > 1:
-        movement, unsure_of = _common_movement(_quick(residual, members, context.learns), context)
+        # what stays for a while is left to the course, which reads it off more events than the few of others
+        movement, unsure_of = _common_movement(np.where(context.learns, quick, np.nan), rough, context)
         residual -= movement
         residual -= np.clip(residual, -unsure_of, unsure_of)
     sigma = np.full(values.size, np.nan)
@@ -147,7 +152,7 @@ def _distance(
         if not measure.pooled:
             # without a supply lead on-time goes up and down with loads that nobody recorded, and stays there
             stays = measure.tabled and not conditions.with_supply
-            residual[rows] -= _course(residual[rows], learns & (context.strata[rows] == 0), held=not stays)
+            residual[rows] -= _course(residual[rows], rough[rows], learns & (context.strata[rows] == 0), held=not stays)
         changing = _change_around((values - residual)[rows], context.segment[rows])
         told_apart = 0.35 * resolution(values[rows][learns] if learns.any() else values[rows])
         # consumers move the supply all the time: a sag is judged against all of that
@@ -155,8 +160,8 @@ def _distance(
         conditions_here = (context.rpm,) if measure.column == "supply_v" else (context.supply_v, context.rpm)
         sigma[rows] = noise_of(
             residual[rows],
+            rough=rough[rows],
             learns=learns,
-            bases=partial(_noise_bases, conditions, rows),
             least=max(least, measure.floor, told_apart),
             changes=((changing, CHANGING_SHARE), (turning[rows], TURNING_SHARE), (_jerk(context, rows), 0.0)),
             along=[condition[rows] for condition in conditions_here],
@@ -183,22 +188,12 @@ def _noise_bases(conditions: Conditions, rows: Ints, places: Ints) -> Floats:
     return conditions.noise(rows[places])
 
 
-def _quick(residual: Floats, members: list[Ints], learns: Bools) -> Floats:
-    """Return the trusted residuals without each cylinder's slow course, NaN for the others.
-
-    What stays for a while is the course's, which reads it off more events than the few of others around this one.
-    """
-    quick = np.full_like(residual, np.nan)
-    for rows in members:
-        quick[rows] = residual[rows] - running_median(residual[rows], COURSE_EVENTS)
-    return np.where(learns, quick, np.nan)
-
-
-def _common_movement(residual: Floats, context: Context) -> tuple[Floats, Floats]:
+def _common_movement(residual: Floats, rough: Floats, context: Context) -> tuple[Floats, Floats]:
     """Return what is believed of the median residual of the other cylinders around each event, and its half-range.
 
-    A median of m noisy values carries 1.25 sigma / sqrt(m) of noise of its own. Where the others stand apart before
-    and after the event, a load has just stepped, and anything between the two is usual for the event in between.
+    A median of m noisy values carries 1.25 sigma / sqrt(m) of noise of its own; ``rough`` is the shape of sigma. Where
+    the others stand apart before and after the event, a load has just stepped, and anything between the two is usual
+    for the event in between.
     """
     own = [np.flatnonzero((context.group == group) & np.isfinite(residual)) for group in range(context.n_groups)]
     together, step = np.zeros((2, residual.size))
@@ -211,9 +206,13 @@ def _common_movement(residual: Floats, context: Context) -> tuple[Floats, Floats
         apart = _row_medians(after, counts[1]) - _row_medians(before, counts[0])
         step[rows] = np.where(np.minimum(*counts) < LEAST_OTHERS, 0.0, apart)
         n_before[rows], n_after[rows] = counts
-    apart = residual - together
-    sigma = 1.25 * mad_sigma(apart[np.isfinite(apart)])
-    movement = believed(together, sigma / np.sqrt(np.maximum(n_before + n_after, 1)))
+    apart = (residual - together) / rough
+    sigma = 1.25 * mad_sigma(apart[np.isfinite(apart)]) * rough
+    noise = sigma / np.sqrt(np.maximum(n_before + n_after, 1))
+    movement = np.zeros_like(together)
+    for stratum in np.unique(context.strata):  # conditions explain less while the engine is lively
+        rows = np.flatnonzero(context.strata == stratum)
+        movement[rows] = believed(together[rows], noise[rows])
     doubt = STEP_DOUBT * sigma * np.sqrt(1 / np.maximum(n_before, 1) + 1 / np.maximum(n_after, 1))
     return movement, np.abs(shrunk(step, doubt)) / 2
 
@@ -248,21 +247,23 @@ def _row_medians(x: Floats, count: Ints) -> Floats:
     return np.where(count >= LEAST_OTHERS, (ordered[row, low] + ordered[row, high]) / 2, 0.0)
 
 
-def _course(residual: Floats, learns: Bools, *, held: bool) -> Floats:
+def _course(residual: Floats, rough: Floats, learns: Bools, *, held: bool) -> Floats:
     """Return the slow movement of one cylinder's residuals, taught by the trusted rows of calm driving.
 
-    ``held``, it stays within what it does around the level of a longer stretch, so that a burst of large faults stays
-    in sight, while a level that lasts (load, a warm coil) is usual.
+    What a short stretch shows besides a longer one counts as far as it is believed; ``rough`` is the shape of the
+    noise. ``held``, it stays within what it does around the level of the longer stretch, so that a burst of large
+    faults stays in sight, while a level that lasts (load, a warm coil) is usual.
     """
     taught = np.flatnonzero(learns)
     if taught.size < LEAST_EVENTS:
         return np.full_like(residual, np.median(residual))
     course = running_median(residual[taught], COURSE_EVENTS)
-    noise = mad_sigma(residual[taught] - course)
+    noise = mad_sigma((residual[taught] - course) / rough[taught]) * rough[taught]
     level = running_median(residual[taught], LEVEL_EVENTS)
     away = course - level
     if held:
-        away = np.clip(away, *(np.array([-1, 1]) * (COURSE_REACH * mad_sigma(away) + noise)))
+        limit = COURSE_REACH * mad_sigma(away) + noise
+        away = np.clip(away, -limit, limit)
     # the shorter stretch is part of the longer
     away = believed(away, 1.25 * noise * np.sqrt(1 / (2 * COURSE_EVENTS + 1) - 1 / (2 * LEVEL_EVENTS + 1)))
     return np.asarray(np.interp(np.arange(residual.size), taught, level + away), dtype=np.float64)

@@ -27,7 +27,7 @@ from miner.suspicion.robust import (
     shrunk,
 )
 
-__all__ = ["LEAST_EVENTS", "noise_of", "noise_shape"]
+__all__ = ["LEAST_EVENTS", "noise_of", "noise_shape", "roughness"]
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -55,11 +55,28 @@ def noise_shape(residual: Floats, x: Floats) -> RobustFit:
     return robust_regression(x, np.log(size + 0.05 * middle), redescend=False, n_steps=6)
 
 
+def roughness(residual: Floats, *, learns: Bools, bases: Callable[[Ints], Floats]) -> Floats:
+    """Return the shape of the noise of one cylinder, its level left open: what the conditions say of each event.
+
+    Parameters
+    ----------
+    residual : ndarray (n,)
+        Measured minus usual, without what moves slowly.
+    learns : ndarray (n,)
+        Rows that may teach; all do where there are too few.
+    bases : callable
+        Returns the conditions (m, q) that the log of the noise may depend on, for m of the n places.
+    """
+    taught = _taught(learns)
+    some = taught[:: max(1, -(-taught.size // FIT_EVENTS))]
+    return np.exp(predicted(noise_shape(residual[some], bases(some)), bases, np.arange(residual.size)))
+
+
 def noise_of(
     residual: Floats,
     *,
+    rough: Floats,
     learns: Bools,
-    bases: Callable[[Ints], Floats],
     least: float,
     changes: Sequence[tuple[Floats, float]],
     along: Sequence[Floats],
@@ -70,10 +87,10 @@ def noise_of(
     ----------
     residual : ndarray (n,)
         Measured minus usual.
+    rough : ndarray (n,)
+        Shape of the noise (`roughness`).
     learns : ndarray (n,)
         Rows that may teach; all do where there are too few.
-    bases : callable
-        Returns the conditions (m, q) that the log of the noise may depend on, for m of the n places.
     least : float
         What the measurement can tell apart.
     changes : sequence of (ndarray (n,), float)
@@ -82,10 +99,8 @@ def noise_of(
     along : sequence of ndarray (n,)
         Conditions along which the noise may be larger in places; NaN where not recorded.
     """
-    taught = np.flatnonzero(learns) if learns.sum() >= LEAST_EVENTS else np.arange(residual.size)
-    some = taught[:: max(1, -(-taught.size // FIT_EVENTS))]
-    sigma = np.exp(predicted(noise_shape(residual[some], bases(some)), bases, np.arange(residual.size)))
-    sigma *= max(mad_sigma(residual[taught] / sigma[taught]), 1e-12)
+    taught = _taught(learns)
+    sigma = rough * max(mad_sigma(residual[taught] / rough[taught]), 1e-12)
     sigma = np.maximum(sigma, least)
     for change, least_share in changes:
         sigma = np.maximum(sigma * _raised_by(change, residual, sigma, taught), least_share * change)
@@ -96,6 +111,10 @@ def noise_of(
     half = min(AROUND_EVENTS, (residual.size - 1) // 4)
     around = running_median(np.abs(residual) / sigma, AROUND_EVENTS) * MAD_TO_SIGMA
     return np.asarray(sigma * _raised(around, MEDIAN_ERROR, half), dtype=np.float64)
+
+
+def _taught(learns: Bools) -> Ints:
+    return np.flatnonzero(learns) if learns.sum() >= LEAST_EVENTS else np.arange(learns.size)
 
 
 def _raised(ratio: Floats, error: float, half: int) -> Floats:
@@ -128,8 +147,8 @@ def _raised_along(condition: Floats, size: Floats, taught: Ints) -> Floats:
 def _raised_by(change: Floats, residual: Floats, sigma: Floats, taught: Ints) -> Floats:
     """Return the factor (at least 1) for what the usual value is unsure by while it moves by ``change``.
 
-    The share of the change that it is unsure by is read off the residuals, in order of the change over the noise:
-    small changes hide in the noise and say little, large ones are few. 1 where there are too few to say.
+    Read off the residuals in order of the change over the noise, as a share of both together: beside changes that are
+    large the residuals grow with the change, beside small ones (down to nothing) they stay as they are.
     """
     moved = taught[change[taught] > 0]
     half = _window(moved.size)
@@ -137,5 +156,5 @@ def _raised_by(change: Floats, residual: Floats, sigma: Floats, taught: Ints) ->
         return np.ones_like(sigma)
     ratio = change / sigma
     order = moved[np.argsort(ratio[moved], kind="stable")]
-    share = _running_spread(np.abs(residual[order]) / change[order], half)
-    return _raised(ratio * np.interp(ratio, ratio[order], share), SPREAD_ERROR, half)
+    share = _running_spread(np.abs(residual[order]) / np.hypot(sigma, change)[order], half)
+    return _raised(np.hypot(1.0, ratio) * np.interp(ratio, ratio[order], share), SPREAD_ERROR, half)

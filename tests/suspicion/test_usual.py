@@ -103,17 +103,13 @@ def test_timing_that_steps_for_all_is_usual_a_lone_event_is_not(healthy, lone):
     assert (z[row] > 8.0) if lone else (abs(z[row]) < 5.0)
 
 
-def alike(places):
-    return np.ones((places.size, 1))
-
-
 def test_noise_of_pure_chance_is_hardly_raised():
     rng = np.random.default_rng(2)
     residual, n = rng.standard_normal(8000), 8000
     sigma = noise_of(
         residual,
+        rough=np.ones(n),
         learns=np.ones(n, bool),
-        bases=alike,
         least=0.0,
         changes=((np.zeros(n), 1.0),),
         along=(rng.uniform(size=n), rng.uniform(size=n)),
@@ -130,11 +126,30 @@ def test_noise_is_raised_where_the_recording_is_noisier():
     residual = rng.standard_normal(n) * np.where(loud, 5.0, 1.0)
     sigma = noise_of(
         residual,
+        rough=np.ones(n),
         learns=np.ones(n, bool),
-        bases=alike,
         least=0.0,
         changes=(),
         along=(condition,),
     )
     inside = (condition > 0.42) & (condition < 0.48)
     assert np.median(sigma[inside]) > 4.0 * np.median(sigma[~loud]) / 1.3
+
+
+def test_noise_is_not_raised_by_changes_that_say_nothing_however_small_they_are():
+    rng = np.random.default_rng(2)
+    n = 8000
+    residual, change = rng.standard_normal(n), 10.0 ** rng.uniform(-8, 1, n)
+    sigma = noise_of(residual, rough=np.ones(n), learns=np.ones(n, bool), least=0.0, changes=((change, 0.0),), along=())
+    assert sigma.max() < 1.5
+
+
+def test_noise_is_raised_by_changes_that_the_residuals_follow():
+    rng = np.random.default_rng(2)
+    n = 8000
+    change = np.where(rng.random(n) < 0.2, rng.exponential(10.0, n), 1e-6)
+    residual = rng.standard_normal(n) + 0.5 * change * rng.standard_normal(n)
+    sigma = noise_of(residual, rough=np.ones(n), learns=np.ones(n, bool), least=0.0, changes=((change, 0.0),), along=())
+    due = np.hypot(1.0, 0.5 * change)
+    assert np.median((sigma / due)[change > 5]) == pytest.approx(1.0, abs=0.25)
+    assert np.quantile(sigma[change < 1e-3], 0.99) < 1.5
