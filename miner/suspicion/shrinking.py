@@ -19,8 +19,11 @@ Floats = NDArray[np.float64]
 WIDTHS = np.array([0.0, 0.35, 0.7, 1.4, 2.8, 5.6, 11.0, 22.0, 90.0, 1000.0])
 """Of the laws of true movements, in noises of an estimate: each twice the one before, then whatever is far beyond."""
 
-LEARN_EVENTS, N_STEPS = 4000, 40
-GRID = np.concatenate([np.arange(0.0, 12.0, 0.05), np.geomspace(12.0, 1e4, 40)])
+MOST_ESTIMATES, N_STEPS = 4000, 200
+"""All estimates together count as so many at most: neighbours are read off the same events."""
+
+SIZES = np.concatenate([np.arange(0.0, 12.0, 0.05), np.geomspace(12.0, 1e4, 40)])
+_EDGES = (SIZES[1:] + SIZES[:-1]) / 2
 
 
 def believed(estimate: Floats, noise: Floats | float) -> Floats:
@@ -32,30 +35,26 @@ def believed(estimate: Floats, noise: Floats | float) -> Floats:
     noise : ndarray (n,) or float
         Standard error of each; nothing is learned from an estimate that has none, and NaN is returned for it.
     """
-    noise = np.maximum(noise, 1e-300)
-    size = np.abs(estimate / noise)
-    known = size[np.isfinite(size)]
-    weights = _weights(known[:: max(1, known.size // LEARN_EVENTS)])
-    believed_share = WIDTHS**2 / (1.0 + WIDTHS**2)
-    share = _posterior(GRID, weights) @ believed_share
-    return np.asarray(estimate * np.interp(size, GRID, share), dtype=np.float64)
+    size = np.abs(estimate / np.maximum(noise, 1e-300))
+    chance = _chance_of_widths(size[np.isfinite(size)])
+    share = chance @ (WIDTHS**2 / (1.0 + WIDTHS**2))
+    return np.asarray(estimate * np.interp(size, SIZES, share), dtype=np.float64)
 
 
-def _weights(size: Floats) -> Floats:
-    """Return the share of each width by expectation and maximisation (Dempster, Laird and Rubin 1977).
+def _chance_of_widths(size: Floats) -> Floats:
+    """Return (sizes, widths) how likely each width is for an estimate of each of `SIZES`.
 
-    As if one movement of each width had been seen before, so that none is ever ruled out.
+    By expectation and maximisation (Dempster, Laird and Rubin 1977, from memory), as if one movement of each width had
+    been seen before, so that none is ever ruled out.
     """
+    counts = np.bincount(np.searchsorted(_EDGES, size), minlength=SIZES.size)
+    seen = counts * min(1.0, MOST_ESTIMATES / max(size.size, 1))
+    variance = 1.0 + WIDTHS**2
+    log_law = -0.5 * (np.log(variance) + SIZES[:, None] ** 2 / variance)
+    law = np.exp(log_law - log_law.max(axis=1, keepdims=True))
     weights = np.full(WIDTHS.size, 1.0 / WIDTHS.size)
     for _ in range(N_STEPS):
-        counts = 1.0 + _posterior(size, weights).sum(axis=0)
-        weights = counts / counts.sum()
-    return weights
-
-
-def _posterior(size: Floats, weights: Floats) -> Floats:
-    """Return (n, widths) how likely each width is for an estimate of so many noises."""
-    variance = 1.0 + WIDTHS**2
-    log_chance = np.log(weights) - 0.5 * np.log(variance) - 0.5 * size[:, None] ** 2 / variance
-    chance = np.exp(log_chance - log_chance.max(axis=1, keepdims=True))
+        learned = 1.0 + weights * ((seen / (law @ weights)) @ law)
+        weights = learned / learned.sum()
+    chance = law * weights
     return np.asarray(chance / chance.sum(axis=1, keepdims=True), dtype=np.float64)
