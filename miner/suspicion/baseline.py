@@ -57,6 +57,7 @@ STEP_SHARE = 0.25
 """Share of what is within reach that the usual value itself is unsure by, as a sigma: own choice."""
 
 LEAST_OTHERS = 3
+STEP_DOUBT = 3.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -212,8 +213,8 @@ def _common_movement(residual: Floats, rough: Floats, context: Context) -> tuple
     for stratum in np.unique(context.strata):  # conditions explain less while the engine is lively
         rows = np.flatnonzero(context.strata == stratum)
         movement[rows] = believed(together[rows], noise[rows])
-    step_noise = sigma * np.sqrt(1 / np.maximum(n_before, 1) + 1 / np.maximum(n_after, 1))
-    return movement, np.abs(believed(step, step_noise)) / 2
+    doubt = STEP_DOUBT * sigma * np.sqrt(1 / np.maximum(n_before, 1) + 1 / np.maximum(n_after, 1))
+    return movement, np.abs(shrunk(step, doubt)) / 2
 
 
 def _others(residual: Floats, context: Context, own: list[Ints], rows: Ints) -> tuple[Floats, Floats]:
