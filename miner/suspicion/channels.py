@@ -127,7 +127,8 @@ def _answer(size: Floats, context: Context, *, habit: float | None = None) -> di
 def combined_log_rate(channels: list[Channel], context: Context) -> tuple[Floats, Tail | None]:
     """Return the log of the rate over all channels together, +inf where none speaks, and its tail.
 
-    The tail is that of the rows that the channel which leads them did not leave out: what is healthy was settled there.
+    The tail is that of the trusted rows that the channel which leads them did not leave out: what is healthy was
+    settled there. A row that taught no channel was left out by none, however wild it is.
     """
     least = np.full(context.time_s.size, np.inf)
     for channel in channels:
@@ -138,7 +139,8 @@ def combined_log_rate(channels: list[Channel], context: Context) -> tuple[Floats
     rows = np.isfinite(least)
     if not rows.any():
         return least, None
-    healthy = rows & healthy if (rows & healthy).any() else rows
+    healthy &= rows & context.learns
+    healthy = healthy if healthy.any() else rows
     tail = fit_tail(-least[healthy], hours=context.hours, prior=COMBINED, time_s=context.time_s[healthy])
     out = np.full(least.size, np.inf)
     out[rows] = tail.log_rate(-least[rows])

@@ -3,7 +3,9 @@
 The place where the cycle expects an event is read off its neighbours. A displaced event therefore shows, smaller, in
 the places of its neighbours, and the interval after it is as wrong as its own. And where the engine computer moves all
 timing at once (retard at a gear change, knock), events on both sides of the step lie off a place read off both: an
-event that agrees with its neighbours on one side is usual.
+event that agrees with its neighbours on one side is usual. Timing of one cylinder alone moves as well, for tens of
+turns (retard of the cylinder that knocks). And what the engine computer holds is the place of the spark: a charge that
+lasts longer begins earlier.
 """
 
 from __future__ import annotations
@@ -17,13 +19,16 @@ from numpy.typing import NDArray
 from miner.suspicion.baseline import Distance
 from miner.suspicion.context import Context
 from miner.suspicion.measures import column_values, seen_values
+from miner.suspicion.robust import mad_sigma, running_median, shrunk
 from miner.suspicion.shrinking import believed
 
 __all__ = ["RHYTHM", "explain_rhythm"]
 
 Floats = NDArray[np.float64]
 
-RHYTHM = ("timing_residual_deg", "interval_us")
+PLACE = "timing_residual_deg"
+RHYTHM = (PLACE, "interval_us")
+ON_TIME, WIDTH = "on_time_us", "feedback_width_us"
 
 LOUD_SIGMA = 5.0
 ECHO = 0.6
@@ -37,6 +42,17 @@ their variance, and there are two of them."""
 STEP_DOUBT = 3.0
 """Standard errors at which half of such a difference is believed to be a step."""
 
+LASTS_TURNS = 9
+"""Turns before an event, or after it, over most of which a cylinder must be displaced to be so for a reason of the
+engine computer: more than a burst of faults, less than retard against knock takes to come back (own choice)."""
+
+LEVEL_NOISE = 1.25 / LASTS_TURNS**0.5
+"""Noise of the median of so many, over that of one (under a normal law)."""
+
+CHARGE_EVENTS, CHARGE_DOUBT = 4, 3.0
+"""Events before and after one, as many as its place is read off, whose on-times tell by how much its own is another,
+and sigma of a believed difference: the largest and the least of nine lie 3 sigma apart by chance (own choice)."""
+
 INTERVAL_ECHO = 1.1
 """An interval is wrong by as much as the interval before it, the other way round."""
 
@@ -46,8 +62,83 @@ def explain_rhythm(distances: list[Distance], events: pa.Table, context: Context
     absent = np.zeros(events.num_rows, dtype=bool)
     for lead in ("command", "feedback"):
         absent |= seen_values(events, f"{lead}_seen") == 0
-    told = [_alone(_stepped(d, events)) if d.measure.column == "timing_residual_deg" else d for d in distances]
+    told = [_in_place(d, distances, events, context) if d.measure.column == PLACE else d for d in distances]
+    for on_time in (d for d in distances if d.measure.column == ON_TIME):
+        told = [_follows_on_time(d, on_time) if d.measure.column == WIDTH else d for d in told]
     return [_explained(d, absent, context) if d.measure.column in RHYTHM else d for d in told]
+
+
+def _in_place(distance: Distance, distances: list[Distance], events: pa.Table, context: Context) -> Distance:
+    """Return the places in the cycle without what the engine computer or the speed of the engine accounts for."""
+    distance = _less(distance, *_lasting(distance, context))
+    return _alone(_stepped(_less(distance, *_charged_for_longer(distances, context)), events))
+
+
+def _less(distance: Distance, low: Floats, high: Floats) -> Distance:
+    """Return the distances with nothing odd between ``low <= 0`` and ``high >= 0`` (degrees, off the usual place)."""
+    residual = np.nan_to_num(distance.residual.astype(np.float64))
+    left = np.abs(residual - np.clip(residual, low, high)) / np.maximum(np.abs(residual), 1e-300)
+    return replace(distance, z=(distance.z * left).astype(np.float32))
+
+
+def _lasting(distance: Distance, context: Context) -> tuple[Floats, Floats]:
+    """Return between which places nothing is odd because the same cylinder stays there, before or after an event."""
+    low, high = np.zeros((2, distance.z.size))
+    for group in range(context.n_groups):
+        rows = np.flatnonzero((context.group == group) & np.isfinite(distance.z))
+        if not rows.size:
+            continue
+        residual, doubt = distance.residual[rows].astype(np.float64), 2.0 * LEVEL_NOISE * distance.sigma[rows]
+        nothing = np.zeros(LASTS_TURNS)
+        level = np.median(_windows(np.concatenate([nothing, residual, nothing]), LASTS_TURNS), axis=1)
+        sides = shrunk(level[: rows.size], doubt), shrunk(level[LASTS_TURNS + 1 :], doubt)
+        low[rows], high[rows] = np.minimum(*sides).clip(max=0.0), np.maximum(*sides).clip(min=0.0)
+    return low, high
+
+
+def _charged_for_longer(distances: list[Distance], context: Context) -> tuple[Floats, Floats]:
+    """Return between which places nothing is odd because the coil is charged for longer, or less, than those around it.
+
+    The width of the answers stands for the on-time where that was not measured: many answers end with the charge.
+    """
+    low, high = np.zeros((2, context.time_s.size))
+    for distance in (d for d in distances if d.measure.column in (ON_TIME, WIDTH)):
+        rows = np.flatnonzero(np.isfinite(distance.z))
+        if rows.size <= CHARGE_EVENTS:
+            continue
+        lasts_us = np.exp((distance.usual[rows] + distance.residual[rows]).astype(np.float64))
+        apart_us, noise_us = lasts_us - running_median(lasts_us, context.n_groups), np.zeros(rows.size)
+        for group in range(context.n_groups):  # what one coil always does is not about this event
+            own = np.flatnonzero(context.group[rows] == group)
+            if own.size > 1:
+                apart_us[own] = lasts_us[own] - np.median(apart_us[own])
+                noise_us[own] = mad_sigma(np.diff(lasts_us[own])) / 2**0.5
+        degrees = 6e-6 * context.rpm[rows]
+        less, more = _than_around(apart_us, CHARGE_DOUBT * noise_us)
+        low[rows], high[rows] = np.minimum(low[rows], -degrees * more), np.maximum(high[rows], -degrees * less)
+    return low, high
+
+
+def _follows_on_time(width: Distance, on_time: Distance) -> Distance:
+    """Return the widths of the answers with the steps of the on-time taken for steps of theirs, in microseconds.
+
+    Many answers last until the charge ends.
+    """
+    if on_time.steps is None:
+        return width
+    lasts, width_us = (np.nan_to_num(np.exp((d.usual + d.residual).astype(np.float64))) for d in (on_time, width))
+    of_width = lasts / np.maximum(width_us, 1e-9)
+    return _less(width, on_time.steps.low * of_width, on_time.steps.high * of_width)
+
+
+def _than_around(x: Floats, doubt: Floats) -> tuple[Floats, Floats]:
+    """Return (less, more): the differences to the largest and to the least of the events around, as far as sure."""
+    around = _windows(np.pad(x, CHARGE_EVENTS, mode="reflect"), 2 * CHARGE_EVENTS + 1)
+    return shrunk(x - around.max(axis=1), doubt), shrunk(x - around.min(axis=1), doubt)
+
+
+def _windows(x: Floats, n: int) -> Floats:
+    return np.asarray(np.lib.stride_tricks.sliding_window_view(x, n))
 
 
 def _stepped(distance: Distance, events: pa.Table) -> Distance:
@@ -57,15 +148,14 @@ def _stepped(distance: Distance, events: pa.Table) -> Distance:
     speed turned, and an event that either side finds in place is in place.
     """
     both, before, after = (
-        column_values(events, name)
-        for name in ("timing_residual_deg", "timing_from_before_deg", "timing_from_after_deg")
+        column_values(events, name) for name in (PLACE, "timing_from_before_deg", "timing_from_after_deg")
     )
     beside = np.minimum(before * np.sign(both), after * np.sign(both)).clip(min=0.0)
     apart = np.maximum.reduce([np.abs(before - after), np.abs(both - before), np.abs(both - after)]) ** 2
     doubt = (STEP_DOUBT * ONE_SIDE_NOISE * distance.sigma.astype(np.float64)) ** 2
-    believed = np.nan_to_num(apart / (apart + doubt))
+    stepped = np.nan_to_num(apart / (apart + doubt))
     left = np.nan_to_num(np.minimum(beside / np.maximum(np.abs(both), 1e-12), 1.0), nan=1.0)
-    return replace(distance, z=(distance.z * (1.0 - believed + believed * left)).astype(np.float32))
+    return replace(distance, z=(distance.z * (1.0 - stepped + stepped * left)).astype(np.float32))
 
 
 def _alone(distance: Distance) -> Distance:
