@@ -184,6 +184,36 @@ def _on_to(raw, base, sign, level, at, limit, below):  # type: ignore[no-untyped
 
 
 @njit(cache=True, nogil=True)
+def _settled(raw, base, sign, half, high, at, limit):  # type: ignore[no-untyped-def]
+    """Instant at which a leading edge, at or above the half level from sample ``at`` on, comes to ``high``.
+
+    Where it bounces before it was seen there it had switched all the same: the straight line is drawn on.
+    """
+    for i in range(at, limit):
+        value = sign * raw[i - base]
+        if value >= high:
+            return _between(raw, base, sign, high, i - 1)
+        if value < half:
+            return min(_between(raw, base, sign, high, at - 1), at + 1.0)
+    return np.nan
+
+
+@njit(cache=True, nogil=True)
+def _before_held(raw, base, sign, half, switched, start, stop):  # type: ignore[no-untyped-def]
+    """Last sample below half before the first of ``[start, stop)`` that has switched and is not alone above half.
+
+    ``stop`` where there is none: spikes of some 0.1 us are seen as single samples.
+    """
+    for i in range(start + 1, stop):
+        beside = max(sign * raw[i - 1 - base], sign * raw[i + 1 - base])
+        if sign * raw[i - base] >= switched and beside >= half:
+            while i > start and sign * raw[i - base] >= half:
+                i -= 1
+            return i
+    return stop
+
+
+@njit(cache=True, nogil=True)
 def _first_at(raw, base, sign, level, start, stop, step):  # type: ignore[no-untyped-def]
     """First sample at or above the level, going from ``start`` towards ``stop``; ``start`` where there is none."""
     for i in range(start, stop, step):
@@ -204,14 +234,16 @@ def _edges(raw, base, lim, pulse, off, on):  # type: ignore[no-untyped-def]
     lo, hi = max(first - near, floor), min(first + near, stop)
     i, t50 = reference_instant(raw, base, sign, half, _NEVER, lo, hi, True)
     if i >= 0:  # bounce follows at once; a lone spike well ahead is none
-        i, t50 = reference_instant(raw, base, sign, half, switched, max(lo, i - lim.min_on), hi, True)
+        held = _before_held(raw, base, sign, half, switched, max(lo, i - near), i)
+        lo = held if held < i else max(lo, i - lim.min_on)
+        i, t50 = reference_instant(raw, base, sign, half, switched, lo, hi, True)
     last = _first_at(raw, base, sign, half, stop - 1, start, -1)
     lo, hi = max(last - near, i, start), min(last + near, limit)
     j, u50 = reference_instant(raw, base, sign, half, _NEVER, lo, hi, False)
     t10 = t90 = u90 = u10 = np.nan
     if i >= 0:
         t10 = _back_to(raw, base, sign, low, i, max(floor, start - lim.before), True)
-        t90 = _on_to(raw, base, sign, high, i, stop, False)
+        t90 = _settled(raw, base, sign, half, high, i, stop)
     if j >= 0:
         u90 = _back_to(raw, base, sign, high, j, max(start, i), False)
         u10 = _on_to(raw, base, sign, low, j, limit, True)

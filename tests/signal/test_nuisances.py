@@ -228,3 +228,21 @@ def test_spikes_on_the_on_state_make_no_ripple_but_a_notch_does(tmp_path):
     assert np.abs(quiet[::2] - 0.02).max() < 0.004
     assert quiet[3::4] == pytest.approx(ripple[3::4], rel=0.03)
     assert (quiet[1::4] > 0.1).all()
+
+
+@pytest.mark.parametrize("n_low", [3, 5, 8])
+def test_a_line_held_for_some_samples_has_switched_however_long_it_bounces(tmp_path, n_low):
+    lead = regular(period=1800.3, width=634.7, edge=0.4)
+    volts = lead.volts()
+    for at in np.ceil(lead.starts).astype(int):
+        volts[at + 3 : at + 3 + n_low] = 0.9
+    check(extraction_of(tmp_path, volts, rate_hz=2e5), lead, within=1.1, rate_hz=2e5)
+
+
+def test_rise_of_a_line_that_bounces_before_it_was_seen_on_top_is_that_of_its_edge(tmp_path):
+    lead = regular(period=1800.3, width=634.7, edge=0.4)
+    volts = lead.volts()
+    for at in np.ceil(lead.starts).astype(int):
+        volts[at], volts[at + 1 : at + 4] = 4.2, 0.9
+    extraction = extraction_of(tmp_path, volts, rate_hz=2e5)
+    assert column(extraction, "rise_us").max() < 10.0
