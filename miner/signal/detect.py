@@ -27,6 +27,10 @@ LEVEL, USUAL, N_RING = 0, 1, 15
 _ON_SHARE, _OFF_SHARE = 0.25, 0.6
 """Threshold of the usual amplitude: a pulse of 40 % of it is crossed at 62 % of its own; hysteresis below it."""
 
+_LEAST_SHARE = 0.1
+"""Of the usual amplitude: what lies no further from the off-state right before it is no pulse but the off-state on its
+way to another level (own choice; an engine that catches lifts the supply, and a line pulled up to it, by volts)."""
+
 _BINS, _STRIDE = 64, 16
 
 _SHIFT, _LIFT = 40, 1 << 16
@@ -278,6 +282,8 @@ def _measure_ripe(raw, base, upto, last, lim, s, f, pending, pulses):  # type: i
         pending[k, 3] = max(min(pending[k, 3], following, upto), pending[k, 1])
         out = pulses[s[N_PULSES]]
         measure_pulse(raw, base, lim, pending[k], f[LEVEL], out)
+        if out[2] < _LEAST_SHARE * f[USUAL] and pending[k, 4] == 0:
+            continue
         s[N_PULSES] += 1
         if out[2] > 0.0 and pending[k, 4] == 0:
             _learn_amplitude(lim, f, s, out[2])

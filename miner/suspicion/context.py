@@ -29,9 +29,9 @@ commands only."""
 EARLIER_S = (0.1, 0.4)
 """An engine computer filters the supply voltage before it reckons with it: what it was over this time counts too."""
 
-LOGIC_V, LEVEL_TURNS = 7.0, 3
-"""A line with larger pulses is pulled up to the supply, logic of its own has 5 V at most; turns to either side that are
-taken together."""
+LOGIC_V, LEVEL_TURNS, LEVEL_EVENTS = 7.0, 3, 8
+"""A line with larger pulses is pulled up to the supply, logic of its own has 5 V at most; turns, and events at least,
+to either side that are taken together."""
 
 LIVELY_SHARE = 0.05
 INTERVAL_REACH = 0.3
@@ -136,17 +136,23 @@ def build_context(events: pa.Table, setup: Setup) -> Context:
 def _level_of_fed_lines(events: pa.Table, group: Ints) -> Floats:
     """Return what the lines that are pulled up to the supply say of it, NaN where none is: it was not recorded itself.
 
-    The median of some turns: one weak pulse does not count as a sag.
+    The median of some turns of the lines that speak for most coils: a burst of weak pulses of one does not count as a
+    sag.
     """
-    level = np.full(group.size, np.nan)
+    level, most_coils = np.full(group.size, np.nan), 0
     for column in ("feedback_amplitude_v", "amplitude_v"):
         values = column_values(events, column)
         known = np.flatnonzero(np.isfinite(values))
-        if known.size and (middle := float(np.median(values[known]))) > LOGIC_V:
-            coils = [known[group[known] == coil] for coil in np.unique(group[known])]
-            for rows in coils:
-                values[rows] *= middle / np.median(values[rows])
-            level[known] = running_median(values[known], LEVEL_TURNS * len(coils))
+        if not known.size or (middle := float(np.median(values[known]))) <= LOGIC_V:
+            continue
+        coils = [known[group[known] == coil] for coil in np.unique(group[known])]
+        if len(coils) <= most_coils:
+            continue
+        most_coils = len(coils)
+        for rows in coils:
+            values[rows] *= middle / np.median(values[rows])
+        level[:] = np.nan
+        level[known] = running_median(values[known], max(LEVEL_TURNS * most_coils, LEVEL_EVENTS))
     return level
 
 

@@ -88,10 +88,12 @@ def _lasting(distance: Distance, context: Context) -> tuple[Floats, Floats]:
         rows = np.flatnonzero((context.group == group) & np.isfinite(distance.z))
         if not rows.size:
             continue
-        residual, doubt = distance.residual[rows].astype(np.float64), 2.0 * LEVEL_NOISE * distance.sigma[rows]
-        nothing = np.zeros(LASTS_TURNS)
-        level = np.median(_windows(np.concatenate([nothing, residual, nothing]), LASTS_TURNS), axis=1)
-        sides = shrunk(level[: rows.size], doubt), shrunk(level[LASTS_TURNS + 1 :], doubt)
+        # places themselves: what is usual beside neighbours that were moved is none of this cylinder
+        usual, doubt = distance.usual[rows].astype(np.float64), 2.0 * LEVEL_NOISE * distance.sigma[rows]
+        place = usual + distance.residual[rows]
+        ends = np.full((2, LASTS_TURNS), np.median(place))
+        level = np.median(_windows(np.concatenate([ends[0], place, ends[1]]), LASTS_TURNS), axis=1)
+        sides = shrunk(level[: rows.size] - usual, doubt), shrunk(level[LASTS_TURNS + 1 :] - usual, doubt)
         low[rows], high[rows] = np.minimum(*sides).clip(max=0.0), np.maximum(*sides).clip(min=0.0)
     return low, high
 

@@ -246,3 +246,13 @@ def test_rise_of_a_line_that_bounces_before_it_was_seen_on_top_is_that_of_its_ed
         volts[at], volts[at + 1 : at + 4] = 4.2, 0.9
     extraction = extraction_of(tmp_path, volts, rate_hz=2e5)
     assert column(extraction, "rise_us").max() < 10.0
+
+
+def test_off_state_on_its_way_to_another_level_is_no_pulse(tmp_path):
+    """A line pulled up to the supply, low is on: the starter pulls it down once more before the engine lifts it."""
+    lead = regular(off_v=0.0, on_v=1.0)
+    at, supply_v = [311_400, 313_000, 314_500, 316_900, 318_000], [9.7, 8.4, 9.7, 10.8, 11.0]
+    supply = np.interp(np.arange(lead.n_samples), at, supply_v)
+    volts = supply * (1.0 - lead.volts())
+    extraction = extraction_of(tmp_path, volts, active="low")
+    check(extraction, lead)

@@ -67,3 +67,19 @@ def test_steps_of_load_are_not_listed_and_a_weak_pulse_is(drive) -> None:
     assert set(ranking.suspects["event_id"][:2].to_pylist()) == {6000, 15_000}
     assert np.sum(rates <= 1.0) <= 4
     assert "V supply" not in ranking.suspects["reason"][0].as_py()
+
+
+def test_a_burst_of_weak_pulses_of_the_one_commanded_coil_is_no_sag(drive) -> None:
+    events, _ = drive
+    coil = events["cylinder"].to_numpy() == 1
+    level_v = events["amplitude_v"].to_numpy().copy()
+    own, answers_v = np.where(coil, level_v, np.nan), level_v
+    burst = np.flatnonzero(coil)[1500:1504]
+    own[burst] *= 0.8
+    answered = _with(events, "feedback_amplitude_v", answers_v)
+    for healthy in (events, answered):
+        before, after = (
+            build_context(_with(healthy, "amplitude_v", v), setup_for(ENGINE)).supply_v
+            for v in (np.where(coil, level_v, np.nan), own)
+        )
+        assert np.nanmax(np.abs(after - before)) < 0.3
