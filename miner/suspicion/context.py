@@ -33,6 +33,10 @@ LOGIC_V, LEVEL_TURNS, LEVEL_EVENTS = 7.0, 3, 8
 """A line with larger pulses is pulled up to the supply, logic of its own has 5 V at most; turns, and events at least,
 to either side that are taken together."""
 
+OF_THE_RECORDER, RECORDER_SHARE = {"slow_sampling", "clipped"}, 0.02
+"""Qualities that rate and range of the recorder give to pulses of some length or height; where this share of the events
+has them it is no fault that shortened the one pulse (own choice)."""
+
 LIVELY_SHARE = 0.05
 INTERVAL_REACH = 0.3
 """Speed does not change by more than a third from cycle to interval; what says so is another thing."""
@@ -66,7 +70,7 @@ class Context:
         0 calm; 1 lively: cranking, just started, or among the strongest accelerations; 2 within a cycle or so of a
         start, a stop or a gap.
     learns : ndarray of bool
-        Trusted rows: nothing in their quality column.
+        Trusted rows: nothing in their quality column but what comes with the recorder.
     cycle_s : ndarray of float64
         Length of the cycle.
     hours : float
@@ -128,9 +132,18 @@ def build_context(events: pa.Table, setup: Setup) -> Context:
         log_speeds=_log_speeds(rpm, raw_rpm, np.maximum(row - turn, first), _interval_rpm(events, time_s, setup)),
         state=state, group=group, labels=labels,
         acceleration=acceleration, since=since, until=until, segment=segment, strata=strata,
-        learns=events["quality"].to_numpy(zero_copy_only=False) == "", cycle_s=cycle_s,
+        learns=_trusted(events["quality"].to_numpy(zero_copy_only=False)), cycle_s=cycle_s,
         hours=max(float(time_s[-1] - time_s[0]), float(cycle_s[0])) / 3600.0,
     )  # fmt: skip
+
+
+def _trusted(quality: NDArray[np.object_]) -> NDArray[np.bool_]:
+    """Return which rows may teach: those with nothing in their quality column, or what the recorder does to many."""
+    trusted = quality == ""
+    for text in set(quality.tolist()) - {""}:
+        rows = quality == text
+        trusted |= rows & (set(text.split(",")) <= OF_THE_RECORDER and rows.mean() >= RECORDER_SHARE)
+    return np.asarray(trusted, dtype=np.bool_)
 
 
 def _level_of_fed_lines(events: pa.Table, group: Ints) -> Floats:
