@@ -226,7 +226,7 @@ def _one_pass(
     """Plant one copy, rank it, and add to the tallies."""
     columns = columns_of(part)
     tie, after = feedback_tie(columns), next_of_coil(columns)
-    healthy = (frozen.log_rate > np.log(10.0)) & (columns["quality"] == "")
+    healthy = (frozen.log_rate > np.log(10.0)) & frozen.context.learns
     planted: list[tuple[_Cell, int, int]] = []
     for cell, rung, row in _places(columns, cells, healthy, rng, pitch=pitch):
         sign = -1.0 if cell.kind in EITHER_WAY and rng.random() < 0.5 else 1.0
