@@ -107,5 +107,5 @@ def test_measures_that_are_null_throughout_are_left_out(healthy: pa.Table) -> No
         place = EVENTS.schema.get_field_index(name)
         events = events.set_column(place, EVENTS.schema.field(name), pa.nulls(3000, pa.float64()))
     ranking = rank_events(events, setup_for(TEN))
-    assert "timing_residual_deg" not in ranking.summary["measures"]
+    assert "timing_residual_deg" not in ranking.summary["chapters"][0]["measures"]
     assert ranking.suspects.num_rows >= 100
