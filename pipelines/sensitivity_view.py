@@ -12,9 +12,10 @@ from rich.text import Text
 
 from miner.engine.setup import Setup, parse_setup
 from miner.errors import MinerError
+from miner.findings.event_file import EventFile
 from miner.findings.store import SUMMARY, Findings
 from miner.recording.reader import open_recording
-from miner.schema import EVENTS, KINDS
+from miner.schema import KINDS
 from miner.signal.profile import profile_leads
 from miner.suspicion.sensitivity import FULL, measure_sensitivity
 from miner.suspicion.waveform_sample import sample_waveform
@@ -44,7 +45,7 @@ def print_sensitivity(console: Console, findings: Findings, *, thorough: bool = 
     proof = measured.get("waveform_sample", {}).get("sentence", "")
     if thorough:
         setup = parse_setup(summary["setup"], file=findings.folder / SUMMARY)
-        events = findings.read_table(EVENTS)
+        events = EventFile(findings)
         found: Any = measure_sensitivity(events, setup, settings=FULL)
         smallest = found.summary["smallest_found"]
         proof = _prove(summary["recording"], setup, events, found.table)
@@ -58,7 +59,7 @@ def print_sensitivity(console: Console, findings: Findings, *, thorough: bool = 
     console.print(Text(_limits(measured["fault_rate_limits"])))
 
 
-def _prove(described: dict[str, Any], setup: Setup, events: pa.Table, sizes: pa.Table) -> str:
+def _prove(described: dict[str, Any], setup: Setup, events: EventFile, sizes: pa.Table) -> str:
     """Plant into the waveform of the recording, if it is still where it was; return a sentence."""
     try:
         recording = open_recording(described["path"], rate_hz=described["rate_hz"])

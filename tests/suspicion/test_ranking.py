@@ -7,7 +7,7 @@ import pyarrow as pa
 import pytest
 
 from miner.schema import EVENTS, INCIDENTS, SUSPECTS
-from miner.suspicion.ranking import RankSettings, rank_events
+from miner.suspicion.ranking import RankSettings, join_rankings, rank_chapter, rank_events
 from tests.suspicion.engines import Engine, change, healthy_events, setup_for
 
 TEN = Engine(minutes=6)
@@ -109,3 +109,26 @@ def test_measures_that_are_null_throughout_are_left_out(healthy: pa.Table) -> No
     ranking = rank_events(events, setup_for(TEN))
     assert "timing_residual_deg" not in ranking.summary["chapters"][0]["measures"]
     assert ranking.suspects.num_rows >= 100
+
+
+def test_chapters_make_one_list_of_their_rates(healthy: pa.Table) -> None:
+    """Faults in both halves; each half is ranked by itself."""
+    rows = calm_rows(healthy, 6)[::2]
+    events = change(healthy, np.array(rows), **GROSS["short_on_time"])
+    half = events.num_rows // 2
+    settings, setup = RankSettings(forest=False), setup_for(TEN)
+    chapters = [
+        rank_chapter(part, setup, settings).listed_only() for part in (events.slice(0, half), events.slice(half))
+    ]
+    joined = join_rankings(chapters, events, setup, settings)
+    rates = joined.suspects["false_alarms_per_hour"].to_numpy()
+    assert joined.suspects["rank"].to_pylist() == list(range(1, rates.size + 1))
+    assert (np.diff(rates) >= 0).all()
+    assert rates.size == max(100, int((rates <= 10).sum()))
+    assert set(joined.suspects["event_id"].to_pylist()[:3]) == {healthy["event_id"][row].as_py() for row in rows}
+    assert set(joined.suspects["event_id"].to_pylist()) <= set(joined.scores["event_id"].to_pylist())
+    assert joined.summary["n_events"] == events.num_rows
+    assert len(joined.summary["chapters"]) == 2
+    assert joined.incidents.num_rows >= 3
+    alone = join_rankings([rank_chapter(events, setup, settings)], events, setup, settings)
+    assert alone.suspects.equals(rank_events(events, setup, settings=settings).suspects)
