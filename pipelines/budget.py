@@ -18,6 +18,7 @@ __all__ = [
     "BASE_BYTES",
     "CHAPTER_EVENTS",
     "GIB",
+    "LONE_EVENTS",
     "STARTER_BYTES",
     "count_workers",
     "default_budget",
@@ -42,16 +43,17 @@ LEAD_BYTES = 16 * MIB
 """Samples of one lead under way in a section."""
 
 FINISH_BYTES = 288 * MIB
-"""The finishing step before its first event: 530 MB in all were measured, 706 MB on a machine's first run, which
+"""The finishing step before its first event: 450 MB in all were measured, 706 MB on a machine's first run, which
 compiles."""
 
-CHAPTER_EVENTS = 210_000
-"""Events that the finishing step holds at a time: an hour at 1,200 turns of six cylinders, or half an hour at 2,400.
-What is usual is learned from one chapter, so it is as long as 700 MB of memory in all allow."""
+LONE_EVENTS, CHAPTER_EVENTS = 210_000, 150_000
+"""Events of a recording that the finishing step holds as a whole, an hour at 1,200 turns of six cylinders, and of each
+chapter of a longer one. What is usual is learned from one chapter, so it is as long as 700 MB of memory in all allow;
+a longer recording leaves less for it."""
 
-EVENT_BYTES = 1600
-"""Working memory for one event of a chapter: tables, residuals and trees. The line through what 12,000 to 421,000
-events took has a slope of 1,146; more, because an engine with all its leads recorded has more measures."""
+EVENT_BYTES = 1200
+"""Working memory for one event of a chapter: tables, residuals and trees. Between 12,000 and 206,000 events 894 were
+measured; more, because an engine with all its leads recorded has more measures."""
 
 KEPT_BYTES = 90
 """For each event of the recording: the columns that incidents, conditions and windows look at, one stage at a time."""
@@ -114,7 +116,7 @@ def need_bytes(kind: StepKind, look: Look, *, n_events: int | None = None) -> in
     """
     if kind == "finish":
         n_events = int(look.recorded_s * MOST_EVENTS_PER_S) if n_events is None else n_events
-        return FINISH_BYTES + max(min(n_events, CHAPTER_EVENTS) * EVENT_BYTES, n_events * KEPT_BYTES)
+        return FINISH_BYTES + max(min(n_events, LONE_EVENTS) * EVENT_BYTES, n_events * KEPT_BYTES)
     return READ_BYTES + look.n_leads * LEAD_BYTES
 
 

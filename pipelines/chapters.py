@@ -22,7 +22,7 @@ from miner.engine.setup import Setup
 from miner.events.table import build_events
 from miner.schema import PULSE_ROLES, PULSES
 from miner.signal.extraction import in_order
-from pipelines.budget import CHAPTER_EVENTS
+from pipelines.budget import CHAPTER_EVENTS, LONE_EVENTS
 from pipelines.section_file import count_pulses, read_pulses, read_start_s
 
 __all__ = ["count_section_events", "plan_chapters", "tell_chapters"]
@@ -44,11 +44,12 @@ def count_section_events(setup: Setup, section: Path) -> int:
 
 
 def plan_chapters(setup: Setup, sections: Sequence[Path]) -> list[range]:
-    """Return which sections make up each chapter: as few chapters as may be, with as many events in each."""
+    """Return which sections make up each chapter: as few chapters as may be, with about as many events in each."""
     n_events = np.array([count_section_events(setup, section) for section in sections], dtype=np.int64)
-    n_chapters = max(-(-int(n_events.sum()) // CHAPTER_EVENTS), 1)
+    total = int(n_events.sum())
+    n_chapters = 1 if total <= LONE_EVENTS else -(-total // CHAPTER_EVENTS)
     middle = np.cumsum(n_events) - n_events / 2
-    chapter = np.floor(middle / max(n_events.sum(), 1) * n_chapters).astype(np.int64)
+    chapter = np.floor(middle / max(total, 1) * n_chapters).astype(np.int64)
     starts = np.flatnonzero(np.diff(chapter, prepend=-1))
     return [range(*ends) for ends in zip(starts.tolist(), [*starts[1:].tolist(), len(sections)], strict=True)]
 

@@ -64,6 +64,7 @@ def in_chapters(made: Made, setup: Setup, folder: Path) -> list[pa.Table]:
 
 @pytest.fixture
 def short_chapters(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(pipelines.chapters, "LONE_EVENTS", 900)
     monkeypatch.setattr(pipelines.chapters, "CHAPTER_EVENTS", 700)
     monkeypatch.setattr(pipelines.chapters, "MARGIN_S", 8.0)
 
