@@ -21,6 +21,8 @@ __all__ = ["COMPARED", "Compared", "Planted", "compare_planted"]
 
 AGREES_SIGMA, AGREES_SHARE = 1.0, 0.1
 ORDINARY_SIGMA = 3.0
+LEAST_SIGMA = 1e-12
+"""Stands in for no scatter at all: a measure that is the same in every event of a recorder without counts."""
 
 COMPARED = tuple(name for name in MEASURES if name not in ("supply_v", "ground_v", "coil_current_peak_a"))
 """Measures of the leads that faults are planted into."""
@@ -91,7 +93,7 @@ def compare_planted(
         most = np.where(change > 0, np.maximum(AGREES_SIGMA * sigma, AGREES_SHARE * change), ORDINARY_SIGMA * sigma)
         agreed &= np.isnan(found[name][near]) == np.isnan(expected[name])
         agreed &= ~(deviation > most)  # both null agrees
-        counts = np.where(change > 0, np.nan_to_num(deviation / sigma), 0.0)
+        counts = np.where(change > 0, np.nan_to_num(deviation / max(sigma, LEAST_SIGMA)), 0.0)
         measure[counts > worst] = name
         np.maximum(worst, counts, out=worst)
     rows = [Compared(one, bool(agreed[one.row]), float(worst[one.row]), str(measure[one.row])) for one in planted]

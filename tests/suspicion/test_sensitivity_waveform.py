@@ -178,3 +178,16 @@ def test_an_event_that_is_gone_does_not_agree():
     rows, agreed = compare_planted(before, nothing, planted, resolution, n_slots=4)
     assert not rows[0].agreed
     assert not agreed.any()
+
+
+def test_a_measure_without_scatter_is_compared_as_well():
+    """Volts as floats, every delay the same: there is neither a count nor a scatter to compare with."""
+    before = columns_of(to_events(make_columns(make_setup(commands=(1, 3)), 60, 1800.0, seed=2)))
+    before["delay_us"][np.isfinite(before["delay_us"])] = 700.0
+    found = {name: values.copy() for name, values in before.items()}
+    apply_fault(found, 80, "late_feedback", 0.2, tie="none")
+    planted = [Planted(kind="late_feedback", size=0.2, row=80)]
+    rows, agreed = compare_planted(before, found, planted, dict.fromkeys(waveform_compare.COMPARED, 0.0), n_slots=4)
+    assert rows[0].agreed
+    assert rows[0].deviation_sigma == 0.0
+    assert agreed.all()
