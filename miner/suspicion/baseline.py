@@ -17,6 +17,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import partial
+from zlib import crc32
 
 import numpy as np
 import pyarrow as pa
@@ -55,6 +56,9 @@ it is unsure by: the engine computer acts on another moment, and where the engin
 
 STEP_SHARE = 0.25
 """Share of what is within reach that the usual value itself is unsure by, as a sigma: own choice."""
+
+TOLD_APART = 0.35
+"""Least noise in steps of a quantised measure: rounding alone makes 1 / sqrt(12)."""
 
 LEAST_OTHERS = 3
 STEP_DOUBT = 3.0
@@ -130,6 +134,7 @@ def _distance(
     groups = np.zeros_like(context.group) if measure.pooled else context.group
     members = [np.flatnonzero((groups == group) & np.isfinite(values)) for group in np.unique(groups)]
     members = [rows for rows in members if rows.size]
+    values, step = _unrounded(values, members, context.learns, measure)
     residual, spoken_for = values.copy(), np.ones(values.size)
     low, high = np.zeros((2, values.size))
     for rows in members:
@@ -154,7 +159,6 @@ def _distance(
             stays = measure.tabled and not conditions.with_supply
             residual[rows] -= _course(residual[rows], rough[rows], learns & (context.strata[rows] == 0), held=not stays)
         changing = _change_around((values - residual)[rows], context.segment[rows])
-        told_apart = 0.35 * resolution(values[rows][learns] if learns.any() else values[rows])
         # consumers move the supply all the time: a sag is judged against all of that
         least = mad_sigma(residual[rows]) if measure.pooled else 0.0
         conditions_here = (context.rpm,) if measure.column == "supply_v" else (context.supply_v, context.rpm)
@@ -162,7 +166,7 @@ def _distance(
             residual[rows],
             rough=rough[rows],
             learns=learns,
-            least=max(least, measure.floor, told_apart),
+            least=max(least, measure.floor, TOLD_APART * step[rows[0]]),
             changes=((changing, CHANGING_SHARE), (turning[rows], TURNING_SHARE), (_jerk(context, rows), 0.0)),
             along=[condition[rows] for condition in conditions_here],
         )
@@ -182,6 +186,23 @@ def _distance(
         lift=lift,
         steps=steps,
     )
+
+
+def _unrounded(
+    values: Floats, members: list[Ints], learns: NDArray[np.bool_], measure: Measure
+) -> tuple[Floats, Floats]:
+    """Return the values spread evenly over what rounds to them, and the step of each.
+
+    On a grid of a few counts no law fits the tail: one count is far too common, the next not to be had. Spread out
+    (dithered, subtractive noise of one step: Schuchman 1964, from memory), as many lie beyond any distance as before.
+    """
+    out, step = values.copy(), np.zeros(values.size)
+    rng = np.random.default_rng(crc32(measure.column.encode()))
+    for rows in members:
+        taught = values[rows][learns[rows]] if learns[rows].any() else values[rows]
+        step[rows] = resolution(taught)
+        out[rows] += step[rows] * (rng.random(rows.size) - 0.5)
+    return out, step
 
 
 def _noise_bases(conditions: Conditions, rows: Ints, places: Ints) -> Floats:

@@ -127,9 +127,10 @@ def _window(n: int) -> int:
 
 
 def _running_spread(sizes: Floats, half: int) -> Floats:
+    """Return the spread of the sizes around each; windows go on mirrored: the outermost must not fill its own."""
     from scipy.ndimage import percentile_filter
 
-    return np.asarray(percentile_filter(sizes, 100 * SPREAD, size=2 * half + 1, mode="nearest") / SPREAD_SIGMA)
+    return np.asarray(percentile_filter(sizes, 100 * SPREAD, size=2 * half + 1, mode="reflect") / SPREAD_SIGMA)
 
 
 def _raised_along(condition: Floats, size: Floats, taught: Ints) -> Floats:

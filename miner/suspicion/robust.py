@@ -118,11 +118,15 @@ def normal_from_t(t: Floats, freedom: Floats | float) -> Floats:
 
 
 def resolution(x: Floats) -> float:
-    """Return the spacing of the values that occur; 0 where they do not repeat (not quantised)."""
-    distinct = np.unique(x)
-    if distinct.size < 2 or distinct.size > 0.5 * x.size:
+    """Return the step of quantised values in order of time; 0 where they do not repeat (not quantised).
+
+    The lower decile of the differences between neighbours that are none: where the grid itself moves (a pulse's
+    amplitude is off a level that drifts), all values that ever occur lie closer than one can move.
+    """
+    if not 2 <= np.unique(x).size <= 0.5 * x.size:
         return 0.0
-    return float(np.median(np.diff(distinct)))
+    apart = np.abs(np.diff(x))
+    return float(np.quantile(apart[apart > 1e-9 * np.abs(x).max()], 0.1, method="higher"))
 
 
 def running_median(x: Floats, half_width: int) -> Floats:

@@ -3,6 +3,7 @@
 import numpy as np
 import pyarrow as pa
 import pytest
+from scipy.stats import norm
 
 from miner.schema import EVENTS
 from miner.suspicion.baseline import measure_distances
@@ -153,3 +154,27 @@ def test_noise_is_raised_by_changes_that_the_residuals_follow():
     due = np.hypot(1.0, 0.5 * change)
     assert np.median((sigma / due)[change > 5]) == pytest.approx(1.0, abs=0.25)
     assert np.quantile(sigma[change < 1e-3], 0.99) < 1.5
+
+
+def test_a_fault_where_the_usual_value_moves_most_does_not_hide_itself():
+    """The outermost of all changes has neighbours on one side only."""
+    rng = np.random.default_rng(3)
+    n = 6000
+    residual, change = rng.normal(0.0, 1.0, n), np.abs(rng.normal(0.0, 0.05, n))
+    change[4000], residual[4000] = 0.5, 40.0
+    sigma = noise_of(residual, rough=np.ones(n), learns=np.ones(n, bool), least=0.0, changes=((change, 0.0),), along=())
+    assert abs(residual[4000]) / sigma[4000] > 10.0
+
+
+@pytest.mark.parametrize("moving", [False, True])
+def test_values_on_a_grid_are_listed_as_often_as_is_due(healthy, moving):
+    """Amplitudes of some counts' noise, the grid moving with a level or not: as normal as what was rounded."""
+    events, n = healthy, healthy.num_rows
+    rng = np.random.default_rng(4)
+    level = 0.005 * (np.arange(n) // 900 % 2) if moving else 0.0
+    grid = np.round(rng.normal(5.0, 0.006, n) / 0.01) * 0.01 + level
+    known = np.isfinite(values(events, "amplitude_v"))
+    z = distance(with_columns(events, amplitude_v=np.where(known, grid, np.nan)), "amplitude_v")
+    size = np.abs(z[np.isfinite(z)].astype(float))
+    for share in (0.5, 0.8, 0.9, 0.95, 0.99, 0.999):  # on the grid itself the first is 0, the next a third too large
+        assert np.quantile(size, share) == pytest.approx(norm.isf((1 - share) / 2), rel=0.22), share
