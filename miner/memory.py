@@ -1,12 +1,43 @@
-"""Give memory that is no longer used back to the system between the stages of a run."""
+"""What is kept in memory, and what is given back to the system between the stages of a run."""
 
 from __future__ import annotations
 
 import ctypes
+import threading
+from collections import OrderedDict
+from collections.abc import Callable
+from typing import Generic, TypeVar
 
 import pyarrow as pa
 
-__all__ = ["give_back"]
+__all__ = ["Kept", "give_back"]
+
+T = TypeVar("T")
+
+
+class Kept(Generic[T]):
+    """The last results by number; two threads may make the same one, none waits for another's."""
+
+    def __init__(self, most: int) -> None:
+        self._most = most
+        self._results: OrderedDict[int, T] = OrderedDict()
+        self._lock = threading.Lock()
+
+    def __contains__(self, number: int) -> bool:
+        return number in self._results
+
+    def get(self, number: int, make: Callable[[], T]) -> T:
+        """Return what is kept under the number, or make and keep it."""
+        with self._lock:
+            if number in self._results:
+                self._results.move_to_end(number)
+                return self._results[number]
+        made = make()
+        with self._lock:
+            self._results[number] = made
+            while len(self._results) > self._most:
+                self._results.popitem(last=False)
+        return made
 
 
 def give_back() -> None:

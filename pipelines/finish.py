@@ -40,6 +40,7 @@ from miner.signal.extraction import Extraction, join_extractions
 from miner.signal.leads import LeadProfile, LeadSpec
 from miner.suspicion.explain import explain_findings
 from miner.suspicion.ranking import Ranking, RankSettings, join_rankings, rank_chapter
+from miner.suspicion.rows import first_id
 from miner.suspicion.verdicts import lower_by_verdicts, refresh_incidents
 from miner.suspicion.waveform_sample import sample_waveform
 from pipelines.chapters import plan_chapters, tell_chapters
@@ -191,7 +192,7 @@ def _joined(
     verdicts = read_verdicts(findings.folder, events=events, recording=source.recording.identity())
     ids = np.sort(ranking.suspects["event_id"].to_numpy())
     scores = ranking.scores.filter(pc.is_in(ranking.scores["event_id"], value_set=pa.array(ids))).sort_by("event_id")
-    rows, hours = ids - events.slice(0, 1)["event_id"][0].as_py(), ranking.summary["hours"]
+    rows, hours = ids - first_id(events), ranking.summary["hours"]
     suspects, note = lower_by_verdicts(ranking.suspects, events.take(rows), verdicts, scores, hours=hours)
     incidents = refresh_incidents(ranking.incidents, suspects)
     return replace(ranking, suspects=suspects, incidents=incidents), [note] if note else []

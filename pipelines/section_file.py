@@ -108,7 +108,7 @@ def read_pulses(path: Path) -> pa.Table:
 def read_envelope(path: Path) -> dict[int, Envelope]:
     """Read the envelope of an extraction alone; raises as `read_extraction`."""
     with _opened(path) as archive:
-        return _read_group(archive, "envelope", Envelope)
+        return _read_group(archive, _plain(archive), "envelope", Envelope)
 
 
 def read_rest(path: Path) -> Extraction:
@@ -132,7 +132,7 @@ def count_pulses(path: Path) -> dict[int, int]:
         If the file is damaged.
     """
     with _opened(path) as archive:
-        leads: dict[str, dict[str, int]] = json.loads(archive.read("plain.json"))["leads"]
+        leads: dict[str, dict[str, int]] = _plain(archive)["leads"]
         return {int(index): lead["n_pulses"] for index, lead in leads.items()}
 
 
@@ -148,22 +148,26 @@ def _opened(path: Path) -> Iterator[zipfile.ZipFile]:
 
 
 def _read(archive: zipfile.ZipFile, *, rest_only: bool = False) -> Extraction:
-    plain: dict[str, Any] = json.loads(archive.read("plain.json"))
+    plain = _plain(archive)
     return Extraction(
         pulses=PULSES.empty() if rest_only else _read_table(archive.read("pulses.arrow")),
         gaps=_read_table(archive.read("gaps.arrow")),
         window_start_s=_read_array(archive.read("window_start_s.npy")),
         window_samples=plain["window_samples"],
         columns={int(index): column for index, column in plain["columns"].items()},
-        envelope={} if rest_only else _read_group(archive, "envelope", Envelope),
-        tracks=_read_group(archive, "tracks", Track),
-        leads=_read_group(archive, "leads", LeadQuality),
+        envelope={} if rest_only else _read_group(archive, plain, "envelope", Envelope),
+        tracks=_read_group(archive, plain, "tracks", Track),
+        leads=_read_group(archive, plain, "leads", LeadQuality),
     )
 
 
-def _read_group(archive: zipfile.ZipFile, name: str, kind: type[Part]) -> dict[int, Part]:
-    plain: dict[str, dict[str, Any]] = json.loads(archive.read("plain.json"))[name]
-    return {int(i): _get_object(archive, f"{name}/{i}", kind, values) for i, values in plain.items()}
+def _plain(archive: zipfile.ZipFile) -> dict[str, Any]:
+    plain: dict[str, Any] = json.loads(archive.read("plain.json"))
+    return plain
+
+
+def _read_group(archive: zipfile.ZipFile, plain: dict[str, Any], name: str, kind: type[Part]) -> dict[int, Part]:
+    return {int(i): _get_object(archive, f"{name}/{i}", kind, values) for i, values in plain[name].items()}
 
 
 def _get_object(archive: zipfile.ZipFile, place: str, kind: type[Part], plain: Mapping[str, Any]) -> Part:

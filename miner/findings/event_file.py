@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections import OrderedDict
 from collections.abc import Iterator
-from threading import Lock
 
 import numpy as np
 import pyarrow as pa
@@ -12,6 +10,7 @@ import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
 from miner.findings.store import Findings
+from miner.memory import Kept
 from miner.schema import EVENTS
 
 __all__ = ["EventFile"]
@@ -36,8 +35,7 @@ class EventFile:
 
     def __init__(self, findings: Findings) -> None:
         self._findings = findings
-        self._kept: OrderedDict[int, pa.Table] = OrderedDict()
-        self._lock = Lock()  # the review answers several requests at once
+        self._kept: Kept[pa.Table] = Kept(GROUPS_KEPT)
         with findings.reading(EVENTS) as path, pq.ParquetFile(path) as file:
             EVENTS.validate(file.schema_arrow.empty_table())
             sizes = [file.metadata.row_group(group).num_rows for group in range(file.num_row_groups)]
@@ -50,9 +48,7 @@ class EventFile:
 
     def pieces(self, columns: list[str]) -> Iterator[pa.Table]:
         """Yield all rows of some columns, piece after piece."""
-        with self._findings.reading(EVENTS) as path, pq.ParquetFile(path, pre_buffer=False) as file:
-            for group in range(file.num_row_groups):
-                yield file.read_row_group(group, columns=columns)
+        yield from self._findings.read_groups(EVENTS, columns)
 
     def slice(self, offset: int, length: int) -> pa.Table:
         """Return successive rows, all columns."""
@@ -77,11 +73,8 @@ class EventFile:
         return pa.concat_tables(pieces or [EVENTS.empty()]).take(pa.array(back))
 
     def _group(self, group: int) -> pa.Table:
-        with self._lock:
-            if group not in self._kept:
-                with self._findings.reading(EVENTS) as path, pq.ParquetFile(path, pre_buffer=False) as file:
-                    self._kept[group] = EVENTS.validate(file.read_row_group(group))
-            self._kept.move_to_end(group)
-            while len(self._kept) > GROUPS_KEPT:
-                self._kept.popitem(last=False)
-            return self._kept[group]
+        def read() -> pa.Table:
+            with self._findings.reading(EVENTS) as path, pq.ParquetFile(path, pre_buffer=False) as file:
+                return EVENTS.validate(file.read_row_group(group))
+
+        return self._kept.get(group, read)

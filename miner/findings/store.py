@@ -217,11 +217,12 @@ class Findings:
         with self.reading(declared) as path:
             return declared.validate(pq.read_table(path, partitioning=None))
 
-    def read_groups(self, declared: Table) -> Iterator[pa.Table]:
-        """Read one table back in pieces of `ROWS_PER_GROUP` rows at most; raises as `read_table`."""
+    def read_groups(self, declared: Table, columns: list[str] | None = None) -> Iterator[pa.Table]:
+        """Read one table, or some columns of it, back in pieces of `ROWS_PER_GROUP` rows; raises as `read_table`."""
         with self.reading(declared) as path, pq.ParquetFile(path, pre_buffer=False) as file:
             for group in range(file.num_row_groups):
-                yield declared.validate(file.read_row_group(group))
+                piece = file.read_row_group(group, columns=columns)
+                yield declared.validate(piece) if columns is None else piece
 
     @contextmanager
     def reading(self, declared: Table) -> Iterator[Path]:

@@ -50,7 +50,7 @@ def map_data(source: ReviewSource) -> tuple[dict[str, Any], Arrays]:
     low, high = (_per_bin(combine, rpm, bins, n_bins) for combine in (np.fmin, np.fmax))
     supply, name = _supply(source, edges)
     header = {
-        "states": _runs(times, gather(source.events, "operating_state", lambda piece, _: state_codes(piece))),
+        "states": _runs(times, gather(source.events, "operating_state", state_codes)),
         "gaps": [[g["start_s"], g["stop_s"], g["lead"]] for g in source.gaps.to_pylist()],
         "supply_name": name,
     }

@@ -23,7 +23,7 @@ from miner.review.tables import CLOCK, ENVELOPE, MEASURES, TRACKS, USUAL, WINDOW
 from miner.review.verdicts import VerdictStore
 from miner.schema import GAPS, INCIDENTS, SUSPECTS, Table
 from miner.suspicion.measures import column_values
-from miner.suspicion.rows import cylinder_values, gather, single_values
+from miner.suspicion.rows import cylinder_values, first_id, gather, single_values
 
 __all__ = ["RECORDING_FILE", "Lead", "ReviewSource", "TimeMap", "describe_recording"]
 
@@ -201,7 +201,7 @@ class ReviewSource:
     @cached_property
     def first_id(self) -> int:
         """Running number of the first event."""
-        return int(self.events.slice(0, 1)["event_id"][0].as_py()) if self.events.num_rows else 0
+        return first_id(self.events)
 
     def event_values(self, name: str) -> NDArray[np.float32]:
         """Return one measure of all events, NaN for null."""

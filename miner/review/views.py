@@ -6,17 +6,15 @@ to the recording's first sample, so that panning does not make the picture flick
 
 from __future__ import annotations
 
-import threading
-from collections import OrderedDict
-from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from typing import Generic, TypeVar
+from typing import TypeVar
 
 import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
+from miner.memory import Kept
 from miner.recording.reader import Recording
 from miner.recording.windows import Window, read_windows
 from miner.review.envelope import block_extremes
@@ -40,31 +38,6 @@ QUICK_BLOCKS = 64
 Floats = NDArray[np.float32]
 Level = dict[int, tuple[Floats, Floats]]
 T = TypeVar("T")
-
-
-class _Kept(Generic[T]):
-    """The last results by number; two threads may make the same one, none waits for another's."""
-
-    def __init__(self, most: int) -> None:
-        self._most = most
-        self._results: OrderedDict[int, T] = OrderedDict()
-        self._lock = threading.Lock()
-
-    def __contains__(self, number: int) -> bool:
-        return number in self._results
-
-    def get(self, number: int, make: Callable[[], T]) -> T:
-        """Return what is kept under the number, or make and keep it."""
-        with self._lock:
-            if number in self._results:
-                self._results.move_to_end(number)
-                return self._results[number]
-        made = make()
-        with self._lock:
-            self._results[number] = made
-            while len(self._results) > self._most:
-                self._results.popitem(last=False)
-        return made
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -102,8 +75,8 @@ class ViewReader:
 
     def __init__(self, source: ReviewSource) -> None:
         self.source = source
-        self._blocks_of: _Kept[Level] = _Kept(TILES_KEPT)
-        self._samples_of: _Kept[Window] = _Kept(SAMPLE_TILES_KEPT)
+        self._blocks_of: Kept[Level] = Kept(TILES_KEPT)
+        self._samples_of: Kept[Window] = Kept(SAMPLE_TILES_KEPT)
         self._ahead = ThreadPoolExecutor(1, thread_name_prefix="ahead")
 
     def view(self, start_s: float, stop_s: float, n_pixels: int, *, quick: bool = False) -> View:

@@ -28,7 +28,7 @@ from miner.review.tables import CLOCK, ENVELOPE, MEASURES, TRACKS, USUAL, WINDOW
 from miner.schema import GAPS
 from miner.signal.extraction import Envelope, Extraction
 from miner.suspicion.measures import column_values, seen_values
-from miner.suspicion.rows import Rows, cylinder_values, gather, single_values
+from miner.suspicion.rows import Rows, cylinder_values, first_id, gather, single_values
 
 __all__ = ["build_windows", "speed_cell"]
 
@@ -131,7 +131,7 @@ class _Events:
         )
         seen = [gather(events, name, seen_values) != 0 for name in ("command_seen", "feedback_seen")]
         return cls(
-            first_id=events.slice(0, 1)["event_id"][0].as_py() if events.num_rows else 0,
+            first_id=first_id(events),
             time_s=gather(events, "time_s", column_values),
             cylinder=gather(events, "cylinder", cylinder_values),
             rpm=gather(events, "engine_rpm", single_values),
@@ -238,11 +238,11 @@ def _number(cylinder: int | None) -> int:
 
 def _usual_pulses(picker: _Picker, setup: Setup, suspects: pa.Table) -> Iterator[_UsualPulse]:
     """Yield the usual pulse of every cylinder and speed that a kept suspect has."""
-    first_id, healthy = picker.events.first_id, picker.events.fine.copy()
-    healthy[suspects["event_id"].to_numpy() - first_id] = False
+    healthy = picker.events.fine.copy()
+    healthy[suspects["event_id"].to_numpy() - picker.events.first_id] = False
     wanted: dict[tuple[int, int], list[float]] = {}
     for suspect in suspects.slice(0, N_WINDOWS).to_pylist():
-        rpm = float(picker.events.rpm[suspect["event_id"] - first_id])
+        rpm = float(picker.events.rpm[suspect["event_id"] - picker.events.first_id])
         wanted.setdefault((suspect["cylinder"] or 0, speed_cell(rpm)), []).append(rpm)
     for number, ((cylinder, _), speeds) in enumerate(sorted(wanted.items())):
         rows = _same_speed(picker, healthy, cylinder or None, float(np.median(speeds)))

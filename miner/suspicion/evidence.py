@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from miner.engine.setup import Setup
 from miner.schema import KINDS, OPERATING_STATES
 from miner.suspicion.measures import column_values, seen_values, state_codes
-from miner.suspicion.rows import Rows, cylinder_values, gather, single_values
+from miner.suspicion.rows import Rows, cylinder_values, first_id, gather, single_values
 
 __all__ = [
     "FAMILY_OF_KIND",
@@ -225,7 +225,7 @@ def view_events(events: Rows, setup: Setup) -> EventView:
     time_s, rpm = gather(events, "time_s", column_values), gather(events, "engine_rpm", single_values)
     cycle_s = _cycle_lengths(events, time_s, rpm, setup)
     return EventView(
-        first_id=events.slice(0, 1)["event_id"][0].as_py(),
+        first_id=first_id(events),
         time_s=time_s,
         clock=_clock(time_s, cycle_s),
         cycle_s=cycle_s,
@@ -235,7 +235,7 @@ def view_events(events: Rows, setup: Setup) -> EventView:
         feedback_seen=gather(events, "feedback_seen", seen_values),
         supply_v=gather(events, "supply_v", single_values),
         rpm=rpm,
-        state=gather(events, "operating_state", lambda piece, _: state_codes(piece)),
+        state=gather(events, "operating_state", state_codes),
     )
 
 

@@ -126,10 +126,10 @@ def seen_values(events: pa.Table, column: str) -> NDArray[np.int8]:
     )
 
 
-def state_codes(events: pa.Table) -> NDArray[np.int8]:
+def state_codes(events: pa.Table, column: str = "operating_state") -> NDArray[np.int8]:
     """Return the place of each operating state in `OPERATING_STATES`."""
     codes = [np.zeros(0, dtype=np.int8)]
-    for chunk in events["operating_state"].chunks:
+    for chunk in events[column].chunks:
         coded = chunk if pa.types.is_dictionary(chunk.type) else chunk.dictionary_encode()
         places = np.array([OPERATING_STATES.index(name) for name in coded.dictionary.to_pylist()], dtype=np.int8)
         codes.append(places[coded.indices.to_numpy()])

@@ -75,7 +75,7 @@ def _in_place(distance: Distance, distances: list[Distance], events: pa.Table, c
 
 
 def _less(distance: Distance, low: Floats, high: Floats) -> Distance:
-    """Return the distances with nothing odd between ``low <= 0`` and ``high >= 0`` (degrees, off the usual place)."""
+    """Return the distances with nothing odd between ``low <= 0`` and ``high >= 0``, off the usual value."""
     residual = np.nan_to_num(distance.residual.astype(np.float64))
     left = np.abs(residual - np.clip(residual, low, high)) / np.maximum(np.abs(residual), 1e-300)
     return replace(distance, z=(distance.z * left).astype(np.float32))
@@ -91,8 +91,8 @@ def _lasting(distance: Distance, context: Context) -> tuple[Floats, Floats]:
         # places themselves: what is usual beside neighbours that were moved is none of this cylinder
         usual, doubt = distance.usual[rows].astype(np.float64), 2.0 * LEVEL_NOISE * distance.sigma[rows]
         place = usual + distance.residual[rows]
-        ends = np.full((2, LASTS_TURNS), np.median(place))
-        level = np.median(_windows(np.concatenate([ends[0], place, ends[1]]), LASTS_TURNS), axis=1)
+        beyond = np.pad(place, LASTS_TURNS, constant_values=np.median(place))
+        level = np.median(_windows(beyond, LASTS_TURNS), axis=1)
         sides = shrunk(level[: rows.size] - usual, doubt), shrunk(level[LASTS_TURNS + 1 :] - usual, doubt)
         low[rows], high[rows] = np.minimum(*sides).clip(max=0.0), np.maximum(*sides).clip(min=0.0)
     return low, high

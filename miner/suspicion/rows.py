@@ -13,7 +13,7 @@ from miner.schema import EVENTS
 from miner.suspicion.measures import column_values
 
 __all__ = [
-    "Rows", "StoredRows", "Value", "cylinder_values", "gather", "pieces_of", "single_values", "spread_rows",
+    "Rows", "StoredRows", "Value", "cylinder_values", "first_id", "gather", "pieces_of", "single_values", "spread_rows",
 ]  # fmt: skip
 
 Value = TypeVar("Value", bound=np.generic)
@@ -57,6 +57,11 @@ def gather(events: Rows, column: str, convert: Callable[[pa.Table, str], NDArray
         out[done : done + values.size] = values
         done += values.size
     return convert(EVENTS.empty(), column) if out is None else out
+
+
+def first_id(events: Rows) -> int:
+    """Return the running number of the first event; the row of any other is its own less this."""
+    return int(events.slice(0, 1)["event_id"][0].as_py()) if events.num_rows else 0
 
 
 def single_values(events: pa.Table, column: str) -> NDArray[np.float32]:
