@@ -12,18 +12,16 @@ from numpy.typing import NDArray
 
 from miner.engine.setup import Setup
 from miner.schema import KINDS, OPERATING_STATES
-from miner.suspicion.measures import column_values, seen_values, state_codes
-from miner.suspicion.rows import Rows, cylinder_values, first_id, gather, single_values
+from miner.suspicion.event_views import EventView, EventViews
 
 __all__ = [
     "FAMILY_OF_KIND",
     "KIND_WORDS",
     "SUPPLY_LOW_V",
-    "EventView",
     "Evidence",
+    "Struck",
     "collect_evidence",
     "join_words",
-    "view_events",
 ]
 
 KIND_WORDS: Mapping[str, str] = {
@@ -69,40 +67,19 @@ NEIGHBOURHOOD_CYCLES = 100.0
 """Engine cycles before and after an incident in which its usual supply is looked up."""
 
 _Ints = NDArray[np.int64]
-_Floats = NDArray[np.float64]
-_Singles = NDArray[np.float32]
 
 
 @dataclass(frozen=True, kw_only=True)
-class EventView:
-    """The columns of EVENTS that incidents look at, as arrays of shape (n_events,) in time order.
+class Struck:
+    """Some suspects: their rows in the recording, what is seen there, and their kinds, arrays of shape (n,)."""
 
-    ``clock`` counts engine cycles since the first event by time and speed, so that it also runs on over stops and
-    gaps; ``cycle_s`` is the length of the engine cycle. ``command_seen`` and ``feedback_seen`` are 1, 0 or -1 (null),
-    ``cylinder`` is -1 where unknown, ``supply_v`` and ``rpm`` NaN; ``state`` is a place in `OPERATING_STATES`.
-    ``first_id`` is the running number of the first. Types are small: a day has millions of events.
-    """
+    rows: _Ints
+    view: EventView
+    kinds: NDArray[np.str_]
 
-    first_id: int
-    time_s: _Floats
-    clock: _Floats
-    cycle_s: _Singles
-    slot: NDArray[np.int16]
-    cylinder: NDArray[np.int16]
-    command_seen: NDArray[np.int8]
-    feedback_seen: NDArray[np.int8]
-    supply_v: _Singles
-    rpm: _Singles
-    state: NDArray[np.int8]
-
-    def rows_of(self, event_ids: _Ints) -> _Ints:
-        """Return the row of each event."""
-        return event_ids - self.first_id
-
-    def steps_s(self) -> _Singles:
-        """Return the time from one event to the next, s, shape (n_events - 1,)."""
-        step = np.empty(self.time_s.size - 1, dtype=np.float32)
-        return np.subtract(self.time_s[1:], self.time_s[:-1], out=step, casting="same_kind")
+    def at(self, which: _Ints | NDArray[np.bool_]) -> Struck:
+        """Return some of them."""
+        return Struck(rows=self.rows[which], view=self.view.at(which), kinds=self.kinds[which])
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -220,87 +197,42 @@ def join_words(words: list[str]) -> str:
     return " and ".join(filter(None, [", ".join(words[:-1]), words[-1]])) if words else ""
 
 
-def view_events(events: Rows, setup: Setup) -> EventView:
-    """Take from EVENTS what incidents look at, with a clock in engine cycles."""
-    time_s, rpm = gather(events, "time_s", column_values), gather(events, "engine_rpm", single_values)
-    cycle_s = _cycle_lengths(events, time_s, rpm, setup)
-    return EventView(
-        first_id=first_id(events),
-        time_s=time_s,
-        clock=_clock(time_s, cycle_s),
-        cycle_s=cycle_s,
-        slot=gather(events, "slot", lambda piece, name: piece[name].to_numpy().astype(np.int16)),
-        cylinder=gather(events, "cylinder", cylinder_values),
-        command_seen=gather(events, "command_seen", seen_values),
-        feedback_seen=gather(events, "feedback_seen", seen_values),
-        supply_v=gather(events, "supply_v", single_values),
-        rpm=rpm,
-        state=gather(events, "operating_state", state_codes),
-    )
-
-
-def _clock(time_s: _Floats, cycle_s: _Singles) -> _Floats:
-    clock = np.zeros_like(time_s)
-    np.subtract(time_s[1:], time_s[:-1], out=clock[1:])
-    np.divide(clock, cycle_s, out=clock)
-    return np.cumsum(clock, out=clock)
-
-
-def _cycle_lengths(events: Rows, time_s: _Floats, rpm: _Singles, setup: Setup) -> _Singles:
-    """Return seconds per engine cycle: from the speed, carried over events without one."""
-    turns = 2.0 if setup.engine.strokes == 4 else 1.0
-    told = np.isfinite(rpm) & (rpm > 0)
-    if told.any():
-        lengths: _Singles = rpm.copy()
-        unknown = np.flatnonzero(~told)
-        if unknown.size:
-            known = np.flatnonzero(told)
-            lengths[unknown] = rpm[known[np.searchsorted(known, unknown).clip(0, known.size - 1)]]
-        return np.divide(np.float32(60.0 * turns), lengths, out=lengths)
-    first, last = (events.slice(row, 1)["cycle"][0].as_py() for row in (0, time_s.size - 1))
-    length_s = max(float(time_s[-1] - time_s[0]) / max(last - first, 1), 1e-3)
-    return np.full(time_s.size, length_s, dtype=np.float32)
-
-
-def collect_evidence(
-    view: EventView, rows: _Ints, kinds: NDArray[np.str_], listed: NDArray[np.bool_], setup: Setup
-) -> Evidence:
-    """Gather what the suspects at ``rows`` show.
+def collect_evidence(views: EventViews, struck: Struck, listed: Struck, setup: Setup) -> Evidence:
+    """Gather what the suspects of one incident show.
 
     Parameters
     ----------
-    rows, kinds : ndarray of shape (n,)
-        Rows of the view and kinds of the suspects.
-    listed : ndarray of bool, shape (n_events,)
-        Which events are listed in their own right.
+    views : EventViews
+        Of the recording.
+    struck : Struck
+        The suspects of the incident.
+    listed : Struck
+        All events that are listed in their own right, in time order.
     """
-    counts = Counter(kinds.tolist())
-    slots = np.unique(view.slot[rows])
-    first, last = int(rows.min()), int(rows.max())
-    during = slice(first, last + 1)
-    around = _around(view, first, last, 1.0)
-    others = np.arange(around.start, around.stop)
-    others = others[~np.isin(view.slot[others], slots)]
-    seen, answered = view.command_seen[rows], view.feedback_seen[rows]
-    rpm = view.rpm[rows][np.isfinite(view.rpm[rows])]
-    supply_v, usual_supply_v = _supplies(view, rows)
+    seen, answered = struck.view.command_seen, struck.view.feedback_seen
+    slots = np.unique(struck.view.slot)
+    first, last = int(struck.rows.min()), int(struck.rows.max())
+    clocks = float(struck.view.clock.min()), float(struck.view.clock.max())
+    n_due, n_others = _count_around(views, slots, (first, last + 1), clocks)
+    rpm = struck.view.rpm[np.isfinite(struck.view.rpm)]
+    supply_v, usual_supply_v = _supplies(views, struck.rows, clocks)
     leads = _leads(setup, slots)
     return Evidence(
-        kinds=dict(sorted(counts.items(), key=lambda item: (-item[1], KINDS.index(item[0])))),
-        cylinders=tuple(int(c) for c in np.unique(view.cylinder[rows]) if c >= 0),
+        kinds=_most_frequent_first(struck.kinds),
+        cylinders=tuple(int(c) for c in np.unique(struck.view.cylinder) if c >= 0),
         served=tuple(sorted({c for slot in slots for c in _served(setup, int(slot))})),
         n_struck=slots.size,
         n_coils=setup.engine.pattern.n_slots,
-        n_events=rows.size,
-        n_due=int(np.isin(view.slot[during], slots).sum()),
-        start_s=float(view.time_s[first]),
-        end_s=float(view.time_s[last]),
-        span_cycles=float(view.clock[last] - view.clock[first]),
+        n_events=struck.rows.size,
+        n_due=n_due,
+        start_s=float(struck.view.time_s.min()),
+        end_s=float(struck.view.time_s.max()),
+        span_cycles=clocks[1] - clocks[0],
         rpm_low=float(rpm.min()) if rpm.size else float("nan"),
         rpm_high=float(rpm.max()) if rpm.size else float("nan"),
-        state=OPERATING_STATES[Counter(view.state[rows].tolist()).most_common(1)[0][0]],
-        n_others=others.size,
-        n_others_listed=int(listed[others].sum()),
+        state=OPERATING_STATES[Counter(struck.view.state.tolist()).most_common(1)[0][0]],
+        n_others=n_others,
+        n_others_listed=_count_listed(listed, slots, clocks),
         command_lead=leads.command,
         feedback_lead=leads.feedback,
         feedback_shared=leads.shared,
@@ -314,23 +246,43 @@ def collect_evidence(
     )
 
 
-def _around(view: EventView, first: int, last: int, cycles: float) -> slice:
-    start = np.searchsorted(view.clock, view.clock[first] - cycles)
-    stop = np.searchsorted(view.clock, view.clock[last] + cycles, side="right")
-    return slice(int(start), int(stop))
+def _most_frequent_first(kinds: NDArray[np.str_]) -> dict[str, int]:
+    counts = Counter(kinds.tolist())
+    return dict(sorted(counts.items(), key=lambda item: (-item[1], KINDS.index(item[0]))))
 
 
-def _supplies(view: EventView, rows: _Ints) -> tuple[float, float]:
+def _around(views: EventViews, clocks: tuple[float, float], cycles: float) -> tuple[int, int]:
+    """Return the rows, half open, from so many cycles before one clock to so many after the other."""
+    return views.row_at_clock(clocks[0] - cycles), views.row_at_clock(clocks[1] + cycles, after=True)
+
+
+def _count_around(
+    views: EventViews, slots: NDArray[np.int16], during: tuple[int, int], clocks: tuple[float, float]
+) -> tuple[int, int]:
+    """Count the events of the struck coils during the incident, and those of the others up to a cycle around it."""
+    n_due = sum(int(np.isin(view.slot, slots).sum()) for view in views.between(*during))
+    around = views.between(*_around(views, clocks, 1.0))
+    return n_due, sum(int((~np.isin(view.slot, slots)).sum()) for view in around)
+
+
+def _count_listed(listed: Struck, slots: NDArray[np.int16], clocks: tuple[float, float]) -> int:
+    """Count the listed events of other coils up to a cycle around the incident."""
+    first = np.searchsorted(listed.view.clock, clocks[0] - 1.0)
+    stop = np.searchsorted(listed.view.clock, clocks[1] + 1.0, side="right")
+    return int((~np.isin(listed.view.slot[first:stop], slots)).sum())
+
+
+def _supplies(views: EventViews, rows: _Ints, clocks: tuple[float, float]) -> tuple[float, float]:
     """Return the median supply at the suspects and around them; an absent event has its neighbour's supply."""
-    near = _around(view, int(rows.min()), int(rows.max()), NEIGHBOURHOOD_CYCLES)
-    window = view.supply_v[near]
+    start, stop = _around(views, clocks, NEIGHBOURHOOD_CYCLES)
+    window = np.concatenate([view.supply_v for view in views.between(start, stop)])
     known = np.flatnonzero(np.isfinite(window))
     if not known.size:
         return float("nan"), float("nan")
-    at = known[np.searchsorted(known, rows - near.start).clip(0, known.size - 1)]
+    at = known[np.searchsorted(known, rows - start).clip(0, known.size - 1)]
     rest = np.setdiff1d(known, at)
-    usual = float(np.median(window[rest])) if rest.size else float("nan")
-    return float(np.median(window[at])), usual
+    usual_v = float(np.median(window[rest])) if rest.size else float("nan")
+    return float(np.median(window[at])), usual_v
 
 
 def _served(setup: Setup, slot: int) -> tuple[int, ...]:

@@ -18,7 +18,8 @@ from scipy.sparse.csgraph import connected_components
 
 from miner.engine.setup import Setup
 from miner.schema import INCIDENTS
-from miner.suspicion.evidence import FAMILY_OF_KIND, EventView, collect_evidence, view_events
+from miner.suspicion.event_views import EventViews
+from miner.suspicion.evidence import FAMILY_OF_KIND, Struck, collect_evidence
 from miner.suspicion.pointers import point
 from miner.suspicion.rows import Rows
 
@@ -87,25 +88,27 @@ def group_incidents(suspects: pa.Table, events: Rows, setup: Setup) -> tuple[pa.
     """
     if suspects.num_rows == 0:
         return suspects, INCIDENTS.empty()
-    view = view_events(events, setup)
-    rows = view.rows_of(suspects["event_id"].to_numpy())
-    numbers = _number(_link(_suspects(suspects, view, rows)), suspects["rank"].to_numpy())
+    views = EventViews(events, setup)
+    rows = views.rows_of(suspects["event_id"].to_numpy())
+    kinds = np.asarray(suspects["kind"].to_pylist(), dtype=np.str_)
+    struck = Struck(rows=rows, view=views.take(rows), kinds=kinds)
+    linked = _link(_suspects(suspects, struck, views.n_cycles))
+    numbers = _number(linked, suspects["rank"].to_numpy())
     numbered = suspects.set_column(
         suspects.column_names.index("incident_id"), "incident_id", pa.array(numbers, pa.int64(), mask=numbers == 0)
     )
-    return numbered, _describe(numbered, numbers, rows, view, setup)
+    return numbered, _describe(numbered, numbers, struck, views, setup)
 
 
-def _suspects(suspects: pa.Table, view: EventView, rows: _Ints) -> _Suspects:
-    kind = np.asarray(suspects["kind"].to_pylist(), dtype=np.str_)
+def _suspects(suspects: pa.Table, struck: Struck, n_cycles: float) -> _Suspects:
     return _Suspects(
-        clock=view.clock[rows],
-        cycle_s=view.cycle_s[rows],
-        slot=view.slot[rows],
+        clock=struck.view.clock,
+        cycle_s=struck.view.cycle_s,
+        slot=struck.view.slot,
         rate=suspects["false_alarms_per_hour"].to_numpy(),
-        family=np.asarray([FAMILY_OF_KIND[k] for k in kind], dtype=np.str_),
-        kind=kind,
-        span=max(float(view.clock[-1] - view.clock[0]), 1.0),
+        family=np.asarray([FAMILY_OF_KIND[k] for k in struck.kinds], dtype=np.str_),
+        kind=struck.kinds,
+        span=max(n_cycles, 1.0),
     )
 
 
@@ -208,36 +211,32 @@ def _number(labels: _Ints, ranks: _Ints) -> _Ints:
     return numbers
 
 
-def _describe(suspects: pa.Table, numbers: _Ints, rows: _Ints, view: EventView, setup: Setup) -> pa.Table:
-    kinds = np.asarray(suspects["kind"].to_pylist(), dtype=np.str_)
+def _describe(suspects: pa.Table, numbers: _Ints, struck: Struck, views: EventViews, setup: Setup) -> pa.Table:
     rates, ranks = suspects["false_alarms_per_hour"].to_numpy(), suspects["rank"].to_numpy()
+    order = np.argsort(struck.rows, kind="stable")
+    listed = struck.at(order[rates[order] <= LISTED_RATE_PER_HOUR])
     order = np.argsort(numbers, kind="stable")
-    groups = np.split(order, np.flatnonzero(np.diff(numbers[order])) + 1)
-    listed = np.zeros(view.time_s.size, dtype=np.bool_)
-    listed[rows[rates <= LISTED_RATE_PER_HOUR]] = True
-    out = []
+    groups = [group for group in np.split(order, np.flatnonzero(np.diff(numbers[order])) + 1) if numbers[group[0]]]
+    groups.sort(key=lambda group: struck.rows[group].min())  # neighbours look at the same pieces
+    out: dict[int, dict[str, object]] = {}
     for group in groups:
-        if numbers[group[0]] == 0:
-            continue
-        evidence = collect_evidence(view, rows[group], kinds[group], listed, setup)
+        evidence = collect_evidence(views, struck.at(group), listed, setup)
         pointer = point(evidence)
         best = group[np.argmin(ranks[group])]
-        out.append(
-            {
-                "incident_id": int(numbers[best]),
-                "start_s": float(view.time_s[rows[group]].min()),
-                "end_s": float(view.time_s[rows[group]].max()),
-                "n_events": len(group),
-                "cylinders": list(evidence.cylinders),
-                "kinds": list(evidence.kinds),
-                "false_alarms_per_hour": float(rates[best]),
-                "best_rank": int(ranks[best]),
-                "sentence": evidence.sentence(),
-                "circuit": pointer.circuit,
-                "evidence_for": pointer.evidence_for,
-                "evidence_against": pointer.evidence_against,
-                "next_test": pointer.next_test,
-                "codes": list(pointer.codes),
-            }
-        )
-    return INCIDENTS.validate(pa.Table.from_pylist(out, schema=INCIDENTS.schema))
+        out[int(numbers[best])] = {
+            "incident_id": int(numbers[best]),
+            "start_s": evidence.start_s,
+            "end_s": evidence.end_s,
+            "n_events": len(group),
+            "cylinders": list(evidence.cylinders),
+            "kinds": list(evidence.kinds),
+            "false_alarms_per_hour": float(rates[best]),
+            "best_rank": int(ranks[best]),
+            "sentence": evidence.sentence(),
+            "circuit": pointer.circuit,
+            "evidence_for": pointer.evidence_for,
+            "evidence_against": pointer.evidence_against,
+            "next_test": pointer.next_test,
+            "codes": list(pointer.codes),
+        }
+    return INCIDENTS.validate(pa.Table.from_pylist([out[number] for number in sorted(out)], schema=INCIDENTS.schema))

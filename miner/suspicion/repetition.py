@@ -24,32 +24,28 @@ FEWEST_PERIODS = 5
 _Floats = NDArray[np.float64]
 
 
-def describe_repetition(
-    occurrences_s: _Floats, time_s: _Floats, step_s: NDArray[np.floating], *, seed: int
-) -> list[str]:
+def describe_repetition(at_s: _Floats, total_s: float, *, seed: int) -> list[str]:
     """Say in plain words whether occurrences cluster in time or come back regularly.
 
     Parameters
     ----------
-    occurrences_s : ndarray of shape (k,)
-        When they happened, s, in any order.
-    time_s, step_s : ndarray of shape (n,)
-        All events and the running time each stands for, s.
+    at_s : ndarray of shape (k,)
+        Running time of the engine until each, s, in any order.
+    total_s : float
+        Running time in the whole recording, s.
     seed : int
         Of the clustering test's draws.
     """
-    running = np.cumsum(step_s, dtype=np.float64)
-    total = float(running[-1])
-    if occurrences_s.size < MIN_CLUSTERED or total <= 0:
+    if at_s.size < MIN_CLUSTERED or total_s <= 0:
         return []
-    at = np.interp(np.sort(occurrences_s), time_s, running)
+    at_s = np.sort(at_s)
     sentences = []
-    counts = np.histogram(at, bins=N_BINS, range=(0.0, total))[0]
-    if dispersion_p(counts, np.full(N_BINS, total / N_BINS), seed=seed) <= SIGNIFICANCE:
+    counts = np.histogram(at_s, bins=N_BINS, range=(0.0, total_s))[0]
+    if dispersion_p(counts, np.full(N_BINS, total_s / N_BINS), seed=seed) <= SIGNIFICANCE:
         few = int(np.count_nonzero(np.cumsum(np.sort(counts)[::-1]) < 0.8 * counts.sum())) + 1
         share = 100.0 * few / N_BINS
         sentences.append(f"Occurrences cluster in time: four of five lie within {share:.0f} % of the running time.")
-    period_s, p = find_period(at, total)
+    period_s, p = find_period(at_s, total_s)
     if p <= SIGNIFICANCE:
         sentences.append(f"Occurrences come back regularly, about every {period_s:,.3g} s of running time.")
     return sentences

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from typing import Protocol, TypeAlias, TypeVar
 
 import numpy as np
@@ -13,10 +13,14 @@ from miner.schema import EVENTS
 from miner.suspicion.measures import column_values
 
 __all__ = [
-    "Rows", "StoredRows", "Value", "cylinder_values", "first_id", "gather", "pieces_of", "single_values", "spread_rows",
+    "PIECE_EVENTS", "Rows", "StoredRows", "TimeIndex", "Value", "cylinder_values", "first_id", "gather", "pieces_of",
+    "single_values", "spread_rows",
 ]  # fmt: skip
 
 Value = TypeVar("Value", bound=np.generic)
+
+PIECE_EVENTS = 1 << 16
+"""Events in a piece: what is worked out piece by piece needs a few MB, whatever the length of the recording."""
 
 PAUSE_S = 5.0
 """Between stretches that were moved together: no cycle lasts as long."""
@@ -39,12 +43,37 @@ class StoredRows(Protocol):
 Rows: TypeAlias = pa.Table | StoredRows
 
 
-def pieces_of(events: Rows, columns: list[str]) -> Iterator[pa.Table]:
-    """Yield all rows of some columns, piece after piece."""
-    if isinstance(events, pa.Table):
-        yield events.select(columns)
-    else:
-        yield from events.pieces(columns)
+def pieces_of(events: Rows, columns: Sequence[str]) -> Iterator[pa.Table]:
+    """Yield all rows of some columns in pieces of `PIECE_EVENTS`, however they are stored; the last may be shorter."""
+    names = list(columns)
+    held = None
+    for table in [events.select(names)] if isinstance(events, pa.Table) else events.pieces(names):
+        held = table if held is None else pa.concat_tables([held, table])
+        while held.num_rows >= PIECE_EVENTS:
+            yield held.slice(0, PIECE_EVENTS)
+            held = held.slice(PIECE_EVENTS)
+    if held is not None and held.num_rows:
+        yield held
+
+
+class TimeIndex:
+    """Finds rows by time, from the instants at which pieces begin.
+
+    Parameters
+    ----------
+    events : Rows
+        In time order.
+    """
+
+    def __init__(self, events: Rows) -> None:
+        self._events = events
+        self._starts_s = np.array([piece["time_s"][0].as_py() for piece in pieces_of(events, ["time_s"])])
+
+    def row_at(self, time_s: float) -> int:
+        """Return the first row that is not before the instant; the number of rows where there is none."""
+        first = max(int(np.searchsorted(self._starts_s, time_s)) - 1, 0) * PIECE_EVENTS
+        piece = self._events.slice(first, PIECE_EVENTS)
+        return first + int(np.searchsorted(piece["time_s"].to_numpy(), time_s))
 
 
 def gather(events: Rows, column: str, convert: Callable[[pa.Table, str], NDArray[Value]]) -> NDArray[Value]:

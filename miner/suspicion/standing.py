@@ -20,7 +20,7 @@ from scipy.special import bdtr
 
 from miner.engine.setup import Setup
 from miner.schema import OPERATING_STATES, STANDING
-from miner.suspicion.evidence import EventView, view_events
+from miner.suspicion.event_views import EventView, view_events
 from miner.suspicion.exact import adjust_benjamini_hochberg, binomial_interval, median_interval, rate_ratio
 from miner.suspicion.measures import column_values
 from miner.suspicion.robust import MAD_TO_SIGMA

@@ -16,7 +16,7 @@ from miner.findings.event_file import GROUPS_KEPT, EventFile
 from miner.findings.provenance import count_events
 from miner.findings.store import Findings
 from miner.schema import EVENTS
-from miner.suspicion.evidence import view_events
+from miner.suspicion.event_views import view_events
 from miner.suspicion.measures import column_values, seen_values, state_codes
 from miner.suspicion.rows import cylinder_values, gather, spread_rows
 from tests.suspicion.engines import Engine, healthy_events, setup_for
@@ -71,7 +71,7 @@ def test_columns_as_arrays(table: pa.Table, stored: EventFile, column: str, conv
 
 def test_view_and_counts_are_those_of_the_table(table: pa.Table, stored: EventFile) -> None:
     setup = setup_for(ENGINE)
-    of_file, of_table = view_events(stored, setup), view_events(table, setup)
+    of_file, of_table = stored_view, view_events(table, setup)
     for name, values in vars(of_table).items():
         np.testing.assert_array_equal(getattr(of_file, name), values, err_msg=name)
     assert count_events(stored) == count_events(table)
