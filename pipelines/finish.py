@@ -36,7 +36,7 @@ from miner.schema import (
     STANDING,
     SUSPECTS,
 )  # fmt: skip
-from miner.signal.extraction import Extraction, join_extractions
+from miner.signal.extraction import join_extractions
 from miner.signal.leads import LeadProfile, LeadSpec
 from miner.suspicion.explain import explain_findings
 from miner.suspicion.ranking import Ranking, RankSettings, join_rankings, rank_chapter
@@ -44,7 +44,7 @@ from miner.suspicion.rows import first_id
 from miner.suspicion.verdicts import lower_by_verdicts, refresh_incidents
 from miner.suspicion.waveform_sample import sample_waveform
 from pipelines.chapters import plan_chapters, tell_chapters
-from pipelines.section_file import read_envelope, read_rest
+from pipelines.section_file import read_all_but_pulses, read_levels
 from pipelines.tasks import OnStage, tell_nobody
 
 __all__ = ["MineSettings", "Source", "write_findings"]
@@ -78,6 +78,15 @@ class Source:
     leads: tuple[LeadSpec, ...]
 
 
+@dataclass(frozen=True, kw_only=True)
+class _Frame:
+    """What is known of the whole recording before any event: gaps, time of the last sample, how good the leads were."""
+
+    gaps: pa.Table
+    end_s: float
+    quality: Mapping[str, Mapping[str, float | int]]
+
+
 def write_findings(
     source: Source,
     sections: Sequence[Path],
@@ -109,10 +118,9 @@ def write_findings(
     RecordingError
         If the leads carry pulses but no ignition event can be made of them.
     """
-    extraction = join_extractions([read_rest(section) for section in sections])
-    end_s = _end_s(source.recording, extraction)
+    frame = _frame(source.recording, sections)
     give_back()
-    chapters = _rank_chapters(source, sections, extraction.gaps, end_s, scratch, settings, on_stage)
+    chapters = _rank_chapters(source, sections, frame, scratch, settings, on_stage)
     events = EventFile(scratch)
     give_back()
     ranking, notes = _joined(source, chapters, events, findings, settings)
@@ -122,7 +130,7 @@ def write_findings(
     explained["summary"]["sensitivity"]["waveform_sample"] = sample_waveform(
         source.recording, source.setup, source.leads, profiles, events, explained[SENSITIVITY.name]
     )
-    summary = _summary(source, extraction, events, ranking, settings, end_s)
+    summary = _summary(source, frame, events, ranking, settings)
     summary |= {"explained": explained["summary"], "warnings": notes}
     give_back()
     on_stage("writing tables and windows")
@@ -136,10 +144,10 @@ def write_findings(
         findings.folder,
         source.recording,
         source.setup,
-        extraction,
+        (read_all_but_pulses(section) for section in sections),
+        frame.gaps,
         EventFile(findings),
         ranking.suspects,
-        envelopes=(read_envelope(section) for section in sections),
         scores=ranking.scores,
     )
     del events, ranking, explained  # the report reads back what it needs
@@ -153,8 +161,7 @@ def write_findings(
 def _rank_chapters(
     source: Source,
     sections: Sequence[Path],
-    gaps: pa.Table,
-    end_s: float,
+    frame: _Frame,
     scratch: Findings,
     settings: MineSettings,
     on_stage: OnStage,
@@ -165,7 +172,9 @@ def _rank_chapters(
     n_events = 0
     on_stage("telling the cylinders apart")
     with scratch.writing_table(EVENTS) as write:
-        for events in tell_chapters(source.setup, sections, plan, gaps, end_s, rate_hz=source.recording.rate_hz):
+        for events in tell_chapters(
+            source.setup, sections, plan, frame.gaps, frame.end_s, rate_hz=source.recording.rate_hz
+        ):
             write(events)
             n_events += events.num_rows
             give_back()
@@ -207,32 +216,32 @@ def _write_report(findings: Findings, summary: dict[str, Any]) -> None:
         summary["warnings"].append("report.html was not written, the review page was not built (make web)")
 
 
-def _end_s(recording: Recording, extraction: Extraction) -> float:
-    """Return the time of the last sample, time gaps included."""
-    clock = clock_table(extraction) if recording.has_time else None
+def _frame(recording: Recording, sections: Sequence[Path]) -> _Frame:
+    levels = join_extractions([read_levels(section) for section in sections])
+    clock = clock_table(levels.window_start_s, levels.window_samples) if recording.has_time else None
     last = np.array([max(recording.n_samples - 1, 0)])
-    return float(TimeMap(recording.rate_hz, extraction.gaps, clock).times_of(last)[0])
+    end_s = float(TimeMap(recording.rate_hz, levels.gaps, clock).times_of(last)[0])
+    return _Frame(gaps=levels.gaps, end_s=end_s, quality=levels.quality)
 
 
 def _summary(
     source: Source,
-    extraction: Extraction,
+    frame: _Frame,
     events: EventFile,
     ranking: Ranking,
     settings: MineSettings,
-    end_s: float,
 ) -> dict[str, Any]:
     return {
-        "recording": {**describe_recording(source.recording), "duration_s": end_s},
+        "recording": {**describe_recording(source.recording), "duration_s": frame.end_s},
         "setup": describe_setup(source.setup),
         "settings": asdict(settings),
         "versions": versions(),
         "counts": {
             "events": count_events(events),
             "suspects": count_suspects(ranking.suspects, ranking.incidents),
-            "gaps": {"number": extraction.gaps.num_rows, "seconds": _gap_seconds(extraction.gaps)},
+            "gaps": {"number": frame.gaps.num_rows, "seconds": _gap_seconds(frame.gaps)},
         },
-        "quality": extraction.quality,
+        "quality": frame.quality,
         "ranking": ranking.summary,
     }
 

@@ -23,8 +23,8 @@ from miner.signal.extraction import Envelope, Extraction, LeadQuality, Track
 from miner.signal.leads import LeadProfile
 
 __all__ = [
-    "count_pulses", "read_envelope", "read_extraction", "read_profiles", "read_pulses", "read_rest", "read_start_s",
-    "write_extraction", "write_profiles",
+    "count_pulses", "read_all_but_pulses", "read_extraction", "read_levels", "read_profiles", "read_pulses",
+    "read_start_s", "write_extraction", "write_profiles",
 ]  # fmt: skip
 
 Part = TypeVar("Part", Envelope, Track, LeadQuality)
@@ -105,16 +105,16 @@ def read_pulses(path: Path) -> pa.Table:
         return _read_table(archive.read("pulses.arrow"))
 
 
-def read_envelope(path: Path) -> dict[int, Envelope]:
-    """Read the envelope of an extraction alone; raises as `read_extraction`."""
+def read_all_but_pulses(path: Path) -> Extraction:
+    """Read an extraction without its pulses; raises as `read_extraction`."""
     with _opened(path) as archive:
-        return _read_group(archive, _plain(archive), "envelope", Envelope)
+        return _read(archive, pulses=False)
 
 
-def read_rest(path: Path) -> Extraction:
-    """Read an extraction without its pulses and its envelope, which grow most; raises as `read_extraction`."""
+def read_levels(path: Path) -> Extraction:
+    """Read gaps, instants and the leads' levels of an extraction alone; raises as `read_extraction`."""
     with _opened(path) as archive:
-        return _read(archive, rest_only=True)
+        return _read(archive, pulses=False, slow=False)
 
 
 def read_start_s(path: Path) -> float:
@@ -147,16 +147,16 @@ def _opened(path: Path) -> Iterator[zipfile.ZipFile]:
         ) from error
 
 
-def _read(archive: zipfile.ZipFile, *, rest_only: bool = False) -> Extraction:
+def _read(archive: zipfile.ZipFile, *, pulses: bool = True, slow: bool = True) -> Extraction:
     plain = _plain(archive)
     return Extraction(
-        pulses=PULSES.empty() if rest_only else _read_table(archive.read("pulses.arrow")),
+        pulses=_read_table(archive.read("pulses.arrow")) if pulses else PULSES.empty(),
         gaps=_read_table(archive.read("gaps.arrow")),
         window_start_s=_read_array(archive.read("window_start_s.npy")),
         window_samples=plain["window_samples"],
         columns={int(index): column for index, column in plain["columns"].items()},
-        envelope={} if rest_only else _read_group(archive, plain, "envelope", Envelope),
-        tracks=_read_group(archive, plain, "tracks", Track),
+        envelope=_read_group(archive, plain, "envelope", Envelope) if slow else {},
+        tracks=_read_group(archive, plain, "tracks", Track) if slow else {},
         leads=_read_group(archive, plain, "leads", LeadQuality),
     )
 

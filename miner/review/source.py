@@ -87,18 +87,13 @@ class TimeMap:
 
     def __init__(self, rate_hz: float, gaps: pa.Table, clock: pa.Table | None = None) -> None:
         self.rate_hz = rate_hz
-        known = [(0, 0.0, True)]
+        known = np.zeros(1, np.int64), np.zeros(1)
         if clock is not None and len(clock):
-            known = [
-                (n, t, True) for n, t in zip(clock["sample"].to_pylist(), clock["time_s"].to_pylist(), strict=True)
-            ]
-        anchors = _with_gaps(known, rate_hz, gaps)
-        self._samples = np.array([n for n, _, _ in anchors], np.int64)
-        self._times = np.array([t for _, t, _ in anchors])
-        self._step = np.full(len(anchors), 1 / rate_hz)
-        even = np.array([even for _, _, even in anchors[1:]], bool)
+            known = clock["sample"].to_numpy(), clock["time_s"].to_numpy()
+        self._samples, self._times, even = _with_gaps(*known, rate_hz, gaps)
+        self._step = np.full(len(self._times), 1 / rate_hz)
         spans = np.diff(self._times) / np.maximum(np.diff(self._samples), 1)
-        self._step[:-1][even] = spans[even]
+        self._step[:-1][even[1:]] = spans[even[1:]]
 
     def sample_at(self, time_s: float) -> int:
         """Return the nearest sample; inside a gap the first one after it."""
@@ -113,22 +108,26 @@ class TimeMap:
         return times
 
 
-Anchor = tuple[int, float, bool]
+Anchors = tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.bool_]]
 
 
-def _with_gaps(known: list[Anchor], rate_hz: float, gaps: pa.Table) -> list[Anchor]:
+def _with_gaps(samples: NDArray[np.int64], times_s: NDArray[np.float64], rate_hz: float, gaps: pa.Table) -> Anchors:
     """Add to the known instants the first sample after each gap; the flag says that no gap lies before the anchor."""
-    out = [known[0]]
-    waiting = known[1:]
+    anchors = [(samples[:1], times_s[:1], True)]
+    done = 1
     spans = zip(*(gaps[name].to_pylist() for name in ("lead", "start_s", "stop_s")), strict=True)
     for start_s, stop_s in sorted((start, stop) for lead, start, stop in spans if lead is None):
-        while waiting and waiting[0][1] <= start_s:
-            out.append(waiting.pop(0))
-        sample, time_s, _ = out[-1]
-        out.append((sample + round((start_s - time_s) * rate_hz) + 1, stop_s, False))
-        if waiting and waiting[0][0] <= out[-1][0]:
-            waiting.pop(0)
-    return out + waiting
+        until = max(done, int(np.searchsorted(times_s, start_s, side="right")))
+        if until > done:
+            anchors.append((samples[done:until], times_s[done:until], True))
+        sample, time_s = anchors[-1][0][-1], anchors[-1][1][-1]
+        after = sample + round((start_s - time_s) * rate_hz) + 1
+        anchors.append((np.array([after]), np.array([stop_s]), False))
+        done = until + int(until < len(samples) and samples[until] <= after)
+    anchors.append((samples[done:], times_s[done:], True))
+    parts = ([anchor[k] for anchor in anchors] for k in range(2))
+    even = [np.full(len(anchor[0]), anchor[2]) for anchor in anchors]
+    return (*(np.concatenate(part) for part in parts), np.concatenate(even))
 
 
 class ReviewSource:

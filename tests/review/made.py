@@ -196,7 +196,7 @@ def make_findings(
     gaps = fill(GAPS, [{"lead": 1, "start_s": 0.4 * duration_s, "stop_s": 0.42 * duration_s}])
     extraction = make_extraction(path, setup, gaps, rate_hz)
     build_windows(
-        findings.folder, open_recording(path), setup, extraction, events, suspects, scores=make_scores(events)
+        findings.folder, open_recording(path), setup, [extraction], gaps, events, suspects, scores=make_scores(events)
     )
     findings.write_json("summary.json", {"explained": EXPLAINED})
     return findings.folder
