@@ -71,18 +71,20 @@ def count_events(events: Rows) -> dict[str, Any]:
     """
     named = ("cylinder", "operating_state", "quality", "command_seen", "feedback_seen")
     counts: dict[str, Counter[Any]] = {name: Counter() for name in named}
-    cycles, least = [np.zeros(0, np.int64)], []
+    n_cycles, before, least = 0, np.zeros(0, np.int64), []
     for piece in pieces_of(events, [*named, "cycle", "cylinder_confidence"]):
         for name in named:
             counts[name].update(_tally(piece[name]))
-        cycles.append(np.unique(piece["cycle"].to_numpy()))
+        cycles = np.unique(piece["cycle"].to_numpy())
+        n_cycles += cycles.size - np.intersect1d(cycles, before).size
+        before = cycles
         least.append(pc.min(piece["cylinder_confidence"]).as_py())
     qualities: Counter[str] = Counter()
     for texts, n in counts["quality"].items():
         qualities.update({part: n for part in texts.split(",") if part})
     return {
         "events": events.num_rows,
-        "cycles": np.unique(np.concatenate(cycles)).size,
+        "cycles": n_cycles,
         "absent_command": counts["command_seen"][False],
         "absent_feedback": counts["feedback_seen"][False],
         "by_cylinder": _in_order(counts["cylinder"]),

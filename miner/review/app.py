@@ -113,12 +113,8 @@ class _Api:
         if not 0 <= place < self.source.events.num_rows:
             raise BadQueryError("there is no such event")
         listed = self.source.kinds.get(event_id, "")
-        cylinder = int(self.source.event_cylinders[place])
-        return {
-            "cylinder": cylinder if cylinder >= 0 else None,
-            "time_s": float(self.source.event_times_s[place]),
-            "kind": listed,
-        }
+        (event,) = self.source.events.slice(place, 1).select(["cylinder", "time_s"]).to_pylist()
+        return {**event, "kind": listed}
 
 
 def _packed(header: dict[str, Any], arrays: dict[str, Any]) -> Response:

@@ -14,6 +14,7 @@ from miner.review.figures import map_data
 from miner.review.source import ReviewSource
 from miner.review.tables import USUAL
 from miner.review.verdicts import match_events
+from miner.suspicion.rows import cylinder_values, single_values, spread_rows
 
 __all__ = ["MAX_EVENTS_IN_VIEW", "events_between", "open_page", "plain", "usual_for", "verdicts_since"]
 
@@ -25,6 +26,9 @@ _EVENT_COLUMNS = (
     "feedback_width_us", "amplitude_v", "feedback_amplitude_v", "rise_us", "fall_us", "engine_rpm", "supply_v",
     "timing_residual_deg", "interval_us", "extra_pulses", "operating_state", "quality", "slot", "off_level_v",
 )  # fmt: skip
+
+TYPICAL_OF = 48_000, 24
+"""Events that typical values are of, and how many stretches spread over the recording they come from if it has more."""
 
 _MAX_SUSPECTS = 2000
 """A list that a person can walk through; the tables hold the rest."""
@@ -78,27 +82,29 @@ def _with_events(source: ReviewSource, suspects: pa.Table) -> list[dict[str, Any
 
 def _typical(source: ReviewSource) -> dict[str, dict[str, float | None]]:
     """Return the median of what an absent pulse would have had per cylinder, "None" where that cannot be told."""
-    out: dict[str, dict[str, float | None]] = {
-        str(int(c)) if c >= 0 else "None": {} for c in np.unique(source.event_cylinders)
-    }
-    for name in ("on_time_us", "delay_us", "feedback_width_us"):
-        values = source.event_values(name)
-        for cylinder, medians in out.items():
-            own = values[source.event_cylinders == (-1 if cylinder == "None" else int(cylinder))]
-            known = own[np.isfinite(own)]
-            medians[name] = float(np.median(known)) if known.size else None
+    part = spread_rows(source.events, *TYPICAL_OF)
+    cylinders = cylinder_values(part)
+    out: dict[str, dict[str, float | None]] = {}
+    for cylinder in np.unique(cylinders).tolist():
+        own = part.filter(pa.array(cylinders == cylinder))
+        out[str(cylinder) if cylinder >= 0 else "None"] = {
+            name: _median(single_values(own, name)) for name in ("on_time_us", "delay_us", "feedback_width_us")
+        }
     return out
+
+
+def _median(values: NDArray[np.float32]) -> float | None:
+    known = values[np.isfinite(values)]
+    return float(np.median(known)) if known.size else None
 
 
 def events_between(source: ReviewSource, start_s: float, stop_s: float) -> list[dict[str, Any]] | None:
     """Return the events in a view with one more at each side, or None where there are too many to draw."""
-    first, last = np.searchsorted(source.event_times_s, [start_s, stop_s])
+    first, last = (source.time_index.row_at(end_s) for end_s in (start_s, stop_s))
     if last - first > MAX_EVENTS_IN_VIEW:
         return None
-    first = max(int(first) - 1, 0)
-    rows: list[dict[str, Any]] = (
-        source.events.slice(first, int(last) + 1 - first).select(list(_EVENT_COLUMNS)).to_pylist()
-    )
+    first = max(first - 1, 0)
+    rows: list[dict[str, Any]] = source.events.slice(first, last + 1 - first).select(list(_EVENT_COLUMNS)).to_pylist()
     return plain(rows)  # type: ignore[no-any-return]
 
 
@@ -128,11 +134,11 @@ def usual_for(
 def verdicts_since(source: ReviewSource, revision: int) -> dict[str, Any]:
     """Return the decisions after a revision, each with the event it is about where that is known."""
     decisions = source.verdicts.since(revision)
-    matched = match_events(decisions, source.event_cylinders, source.event_times_s)
+    matched = match_events(decisions, source.events, source.time_index)
     rows = [
-        {**decision.as_json(), "event_id": source.events.slice(i, 1)["event_id"][0].as_py()}
-        for decision, i in zip(decisions, matched, strict=True)
-        if i >= 0
+        {**decision.as_json(), "event_id": event_id}
+        for decision, event_id in zip(decisions, matched, strict=True)
+        if event_id is not None
     ]
     newest = max((decision.revision for decision in decisions), default=revision)
     return {"verdicts": rows, "revision": newest}

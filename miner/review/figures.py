@@ -13,7 +13,7 @@ from miner.review.source import ReviewSource
 from miner.schema import OPERATING_STATES
 from miner.suspicion.exact import binomial_interval
 from miner.suspicion.measures import state_codes
-from miner.suspicion.rows import gather
+from miner.suspicion.rows import cylinder_values, pieces_of, single_values
 
 __all__ = ["figure_data", "map_data"]
 
@@ -28,6 +28,7 @@ ONE_PER_HOUR = 1.0
 
 SPEED_STEP_RPM = 250.0
 TIME_BINS = 12
+MOST_STEPS = 30_000
 
 Arrays = dict[str, NDArray[Any]]
 
@@ -45,30 +46,30 @@ def map_data(source: ReviewSource) -> tuple[dict[str, Any], Arrays]:
     """
     n_bins = int(np.clip(source.duration_s / MAP_BIN_S, 1, MAP_BINS))
     edges = np.linspace(0, max(source.duration_s, 1e-6), n_bins + 1)
-    times, rpm = source.event_times_s, source.event_values("engine_rpm")
-    bins = _bin_of(times, edges)
-    low, high = (_per_bin(combine, rpm, bins, n_bins) for combine in (np.fmin, np.fmax))
-    supply, name = _supply(source, edges)
+    low, high = np.full(n_bins, np.nan, np.float32), np.full(n_bins, np.nan, np.float32)
+    states = _Runs()
+    supply = _Means(n_bins)
+    for piece in pieces_of(source.events, ("time_s", "engine_rpm", "operating_state", "supply_v")):
+        times, rpm = piece["time_s"].to_numpy(), single_values(piece, "engine_rpm")
+        bins = _bin_of(times, edges)
+        np.fmin.at(low, bins, rpm)
+        np.fmax.at(high, bins, rpm)
+        states.add(times, state_codes(piece))
+        supply.add(bins, single_values(piece, "supply_v"))
+    lead = next((lead for lead in source.leads if lead.role == "supply"), None)
+    tracked = None if lead is None else _tracked(source, lead.index, edges)
     header = {
-        "states": _runs(times, gather(source.events, "operating_state", state_codes)),
+        "states": states.runs(),
         "gaps": [[g["start_s"], g["stop_s"], g["lead"]] for g in source.gaps.to_pylist()],
-        "supply_name": name,
+        "supply_name": None if lead is None else lead.column,
     }
     arrays: Arrays = {
         "map_time_s": (edges[:-1] + edges[1:]) / 2,
         "map_rpm_low": low,
         "map_rpm_high": high,
-        "map_supply_v": supply,
+        "map_supply_v": np.empty(0, np.float32) if lead is None else (tracked or supply).values(),
     }
     return header, arrays
-
-
-def _per_bin(
-    combine: np.ufunc, values: NDArray[np.float32], bins: NDArray[np.int16], n_bins: int
-) -> NDArray[np.float32]:
-    out = np.full(n_bins, np.nan)
-    combine.at(out, bins, values)
-    return out.astype(np.float32)
 
 
 def _bin_of(times: NDArray[np.float64], edges: NDArray[np.float64]) -> NDArray[np.int16]:
@@ -76,32 +77,54 @@ def _bin_of(times: NDArray[np.float64], edges: NDArray[np.float64]) -> NDArray[n
     return np.asarray(np.clip(times * ((len(edges) - 1) / edges[-1]), 0, len(edges) - 2), dtype=np.int16)
 
 
-def _supply(source: ReviewSource, edges: NDArray[np.float64]) -> tuple[NDArray[np.float32], str | None]:
-    """Return mean supply per bin: from its own track, else from what the events measured."""
-    lead = next((lead for lead in source.leads if lead.role == "supply"), None)
-    if lead is None:
-        return np.empty(0, np.float32), None
-    tracks = source.tracks.filter(pc.equal(source.tracks["lead"], lead.index))
-    times = tracks["time_s"].to_numpy()
+class _Means:
+    """Mean value of each bin, added up piece by piece."""
+
+    def __init__(self, n_bins: int) -> None:
+        self._n, self._sums = np.zeros(n_bins, np.int64), np.zeros(n_bins)
+
+    def add(self, bins: NDArray[np.int16], values: NDArray[np.float32]) -> None:
+        """Add values, each to its bin; NaN is left out."""
+        known = np.isfinite(values)
+        self._n += np.bincount(bins[known], minlength=self._n.size)
+        self._sums += np.bincount(bins[known], values[known], self._n.size)
+
+    def values(self) -> NDArray[np.float32]:
+        """Return the means, NaN for a bin without a value."""
+        means = np.divide(self._sums, self._n, out=np.full(self._n.size, np.nan), where=self._n > 0)
+        return np.asarray(means, dtype=np.float32)
+
+
+def _tracked(source: ReviewSource, lead: int, edges: NDArray[np.float64]) -> _Means | None:
+    """Return the means of a slow lead per bin; None where it left no track."""
+    tracks = source.tracks.filter(pc.equal(source.tracks["lead"], lead))
+    if not len(tracks):
+        return None
+    means = _Means(len(edges) - 1)
     values = tracks["value"].to_numpy(zero_copy_only=False)
-    if not len(times):
-        times, values = source.event_times_s, source.event_values("supply_v")
     known = np.isfinite(values)
-    n_bins = len(edges) - 1
-    bins = _bin_of(times[known], edges)
-    n = np.bincount(bins, minlength=n_bins)
-    sums = np.bincount(bins, values[known], n_bins)
-    means = np.divide(sums, n, out=np.full(n_bins, np.nan), where=n > 0)
-    return means.astype(np.float32), lead.column
+    means.add(_bin_of(tracks["time_s"].to_numpy()[known], edges), values[known])
+    return means
 
 
-def _runs(times: NDArray[np.float64], codes: NDArray[np.int8]) -> list[list[Any]]:
-    """Return the stretches of equal state; each ends where the next begins."""
-    if not len(codes):
-        return []
-    starts = [0, *(np.flatnonzero(np.diff(codes)) + 1).tolist()]
-    ends = [float(times[i]) for i in starts[1:]] + [float(times[-1])]
-    return [[float(times[i]), end, OPERATING_STATES[codes[i]]] for i, end in zip(starts, ends, strict=True)]
+class _Runs:
+    """Stretches of equal state, each ending where the next begins, added up piece by piece."""
+
+    def __init__(self) -> None:
+        self._starts: list[tuple[float, int]] = []
+        self._end_s = 0.0
+
+    def add(self, times: NDArray[np.float64], codes: NDArray[np.int8]) -> None:
+        """Add successive events."""
+        before = self._starts[-1][1] if self._starts else -1
+        for row in np.flatnonzero(np.diff(codes, prepend=np.int8(before))).tolist():
+            self._starts.append((float(times[row]), int(codes[row])))
+        self._end_s = float(times[-1])
+
+    def runs(self) -> list[list[Any]]:
+        """Return begin, end and state of each."""
+        ends = [start for start, _ in self._starts[1:]] + [self._end_s]
+        return [[start, end, OPERATING_STATES[code]] for (start, code), end in zip(self._starts, ends, strict=False)]
 
 
 def figure_data(source: ReviewSource) -> tuple[dict[str, Any], Arrays]:
@@ -117,43 +140,62 @@ def figure_data(source: ReviewSource) -> tuple[dict[str, Any], Arrays]:
         ``rpm_<c>``, ``on_<c>``, ``delay_<c>`` per cylinder (0: cannot be told); ``score`` and ``rate`` of the
         suspects, worst first.
     """
-    cylinders = np.maximum(source.event_cylinders, 0)
-    columns = {"rpm": "engine_rpm", "on": "on_time_us", "delay": "delay_us"}
-    drawn = {}
-    for cylinder in np.unique(cylinders).tolist():
-        rows = np.flatnonzero(cylinders == cylinder)
-        drawn[cylinder] = rows[np.linspace(0, len(rows) - 1, min(len(rows), MAX_POINTS)).astype(int)]
-    arrays: Arrays = {}
-    for short, name in columns.items():
-        values = source.event_values(name)
-        arrays |= {f"{short}_{cylinder}": values[rows] for cylinder, rows in drawn.items()}
+    counts, bars = _count(source)
+    arrays = _scatters(source, counts)
     arrays["score"] = source.suspects["score"].to_numpy()
     arrays["rate"] = source.suspects["false_alarms_per_hour"].to_numpy()
     header = {
-        "cylinders": list(drawn),
-        "when": _when(source, cylinders),
+        "cylinders": sorted(counts),
+        "when": bars,
         "explained": source.summary.get("explained", {}),
     }
     return header, arrays
 
 
-def _when(source: ReviewSource, cylinders: NDArray[np.int16]) -> dict[str, list[Any]]:
-    """Return the bars: suspects below the false-alarm line per 1000 events, by speed, time and cylinder."""
+def _count(source: ReviewSource) -> tuple[dict[int, int], dict[str, list[Any]]]:
+    """Return the events of each cylinder, and the bars by speed, time and cylinder.
+
+    Each bar counts the suspects below the false-alarm line per 1000 events.
+    """
     below = source.suspects.filter(pc.less_equal(source.suspects["false_alarms_per_hour"], ONE_PER_HOUR))
-    suspect = np.zeros(source.events.num_rows, dtype=np.bool_)
-    suspect[source.rows_of(below)] = True
+    listed = np.sort(source.rows_of(below))
     minutes = _nice_step(source.duration_s / 60 / TIME_BINS)
-    return {
-        "speed": _bars(_steps(source.event_values("engine_rpm"), SPEED_STEP_RPM), suspect, _span(SPEED_STEP_RPM)),
-        "time": _bars(_steps(source.event_times_s, 60.0 * minutes), suspect, _span(minutes)),
-        "cylinder": _bars(cylinders, suspect, lambda v: f"{v}" if v > 0 else "?"),
-    }
+    speed, time = _Bars(_span(SPEED_STEP_RPM)), _Bars(_span(minutes))
+    cylinder = _Bars(lambda number: f"{number}" if number > 0 else "?")
+    start = 0
+    for piece in pieces_of(source.events, ("time_s", "engine_rpm", "cylinder")):
+        first, stop = np.searchsorted(listed, (start, start + len(piece)))
+        rows = listed[first:stop] - start
+        start += len(piece)
+        speed.add(_steps(single_values(piece, "engine_rpm"), SPEED_STEP_RPM), rows)
+        time.add(_steps(piece["time_s"].to_numpy(), 60.0 * minutes), rows)
+        cylinder.add(np.maximum(cylinder_values(piece), 0), rows)
+    return cylinder.counts(), {"speed": speed.rows(), "time": time.rows(), "cylinder": cylinder.rows()}
+
+
+def _scatters(source: ReviewSource, counts: dict[int, int]) -> Arrays:
+    """Return speed, on-time and delay of events spread over the recording, per cylinder."""
+    columns = {"rpm": "engine_rpm", "on": "on_time_us", "delay": "delay_us"}
+    ranks = {c: np.linspace(0, n - 1, min(n, MAX_POINTS)).astype(int) for c, n in counts.items()}
+    passed = dict.fromkeys(counts, 0)
+    parts: dict[str, list[NDArray[np.float32]]] = {f"{short}_{c}": [] for short in columns for c in sorted(counts)}
+    for piece in pieces_of(source.events, ("cylinder", *columns.values())):
+        cylinders = np.maximum(cylinder_values(piece), 0)
+        values = {short: single_values(piece, name) for short, name in columns.items()}
+        for c in np.unique(cylinders).tolist():
+            own = np.flatnonzero(cylinders == c)
+            first, stop = np.searchsorted(ranks[c], (passed[c], passed[c] + own.size))
+            rows = own[ranks[c][first:stop] - passed[c]]
+            passed[c] += own.size
+            for short, measured in values.items():
+                parts[f"{short}_{c}"].append(measured[rows])
+    return {name: np.concatenate(own) for name, own in parts.items()}
 
 
 def _steps(values: NDArray[np.floating], width: float) -> NDArray[np.int16]:
     """Return the number of the step each value lies in, -1 where there is none."""
     number = np.floor(values / width)
-    return np.asarray(np.where(np.isfinite(number), np.clip(number, 0, 30_000), -1), dtype=np.int16)
+    return np.asarray(np.where(np.isfinite(number), np.clip(number, 0, MOST_STEPS), -1), dtype=np.int16)
 
 
 def _span(width: float) -> Callable[[int], str]:
@@ -166,17 +208,32 @@ def _nice_step(at_least: float) -> float:
     return next((step for step in steps if step >= at_least), steps[-1])
 
 
-def _bars(key: NDArray[np.int16], suspect: NDArray[np.bool_], label: Callable[[int], str]) -> list[dict[str, Any]]:
-    """Return one bar per value of the key from 0 on, with its exact 95 % interval."""
-    bars = []
-    for value in (one for one in np.unique(key).tolist() if one >= 0):
-        mine = key == value
-        n, k = int(mine.sum()), int(suspect[mine].sum())
-        share = binomial_interval(k, n)
-        bars.append(
-            {
-                "label": label(value), "n_suspects": k, "n_events": n,
-                "per_thousand": 1000.0 * k / n, "low": 1000.0 * share.low, "high": 1000.0 * share.high,
-            }
-        )  # fmt: skip
-    return bars
+class _Bars:
+    """Counts per key, added up piece by piece."""
+
+    def __init__(self, label: Callable[[int], str]) -> None:
+        self._label = label
+        self._n, self._k = (np.zeros(MOST_STEPS + 1, np.int64) for _ in range(2))
+
+    def add(self, key: NDArray[np.int16], suspects: NDArray[np.int64]) -> None:
+        """Add events by their key, -1 for none; those at ``suspects`` are suspects."""
+        for counts, keys in ((self._n, key), (self._k, key[suspects])):
+            counts += np.bincount(keys[keys >= 0], minlength=counts.size)
+
+    def counts(self) -> dict[int, int]:
+        """Return the events of each key that occurred."""
+        return {key: int(self._n[key]) for key in np.flatnonzero(self._n).tolist()}
+
+    def rows(self) -> list[dict[str, Any]]:
+        """Return one bar per key, with its exact 95 % interval."""
+        bars = []
+        for key, n in self.counts().items():
+            k = int(self._k[key])
+            share = binomial_interval(k, n)
+            bars.append(
+                {
+                    "label": self._label(key), "n_suspects": k, "n_events": n,
+                    "per_thousand": 1000.0 * k / n, "low": 1000.0 * share.low, "high": 1000.0 * share.high,
+                }
+            )  # fmt: skip
+        return bars

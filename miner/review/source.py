@@ -22,8 +22,7 @@ from miner.review.envelope import BLOCK_SAMPLES, Envelope
 from miner.review.tables import CLOCK, ENVELOPE, MEASURES, TRACKS, USUAL, WINDOWS
 from miner.review.verdicts import VerdictStore
 from miner.schema import GAPS, INCIDENTS, SUSPECTS, Table
-from miner.suspicion.measures import column_values
-from miner.suspicion.rows import cylinder_values, first_id, gather, single_values
+from miner.suspicion.rows import TimeIndex, first_id
 
 __all__ = ["RECORDING_FILE", "Lead", "ReviewSource", "TimeMap", "describe_recording"]
 
@@ -125,9 +124,11 @@ def _with_gaps(samples: NDArray[np.int64], times_s: NDArray[np.float64], rate_hz
         anchors.append((np.array([after]), np.array([stop_s]), False))
         done = until + int(until < len(samples) and samples[until] <= after)
     anchors.append((samples[done:], times_s[done:], True))
-    parts = ([anchor[k] for anchor in anchors] for k in range(2))
-    even = [np.full(len(anchor[0]), anchor[2]) for anchor in anchors]
-    return (*(np.concatenate(part) for part in parts), np.concatenate(even))
+    return (
+        np.concatenate([samples for samples, _, _ in anchors]),
+        np.concatenate([times for _, times, _ in anchors]),
+        np.concatenate([np.full(len(samples), even) for samples, _, even in anchors]),
+    )
 
 
 class ReviewSource:
@@ -183,14 +184,9 @@ class ReviewSource:
         return float(self.times.times_of(np.array([max(self.n_samples - 1, 0)]))[0])
 
     @cached_property
-    def event_times_s(self) -> NDArray[np.float64]:
-        """Times of all events, ascending."""
-        return gather(self.events, "time_s", column_values)
-
-    @cached_property
-    def event_cylinders(self) -> NDArray[np.int16]:
-        """Cylinders of all events, -1 where it cannot be told."""
-        return gather(self.events, "cylinder", cylinder_values)
+    def time_index(self) -> TimeIndex:
+        """Finds events by time."""
+        return TimeIndex(self.events)
 
     def rows_of(self, suspects: pa.Table) -> NDArray[np.int64]:
         """Return the row of each suspect's event: events are numbered from the first on."""
@@ -201,10 +197,6 @@ class ReviewSource:
     def first_id(self) -> int:
         """Running number of the first event."""
         return first_id(self.events)
-
-    def event_values(self, name: str) -> NDArray[np.float32]:
-        """Return one measure of all events, NaN for null."""
-        return gather(self.events, name, single_values)
 
     @cached_property
     def kinds(self) -> dict[int, str]:

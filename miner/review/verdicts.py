@@ -16,15 +16,12 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pyarrow as pa
-from numpy.typing import NDArray
 
 from miner.errors import FindingsError
 from miner.findings.event_file import EventFile
 from miner.findings.store import Findings
-from miner.suspicion.measures import column_values
-from miner.suspicion.rows import Rows, cylinder_values, gather
+from miner.suspicion.rows import Rows, TimeIndex
 
 __all__ = ["VERDICTS", "VERDICTS_FILE", "Decision", "StaleVerdictError", "VerdictStore", "read_verdicts"]
 
@@ -166,23 +163,23 @@ def _decision(row: sqlite3.Row) -> Decision:
     return Decision(**{name: row[name] for name in row.keys()})  # noqa: SIM118 (a Row iterates over its values)
 
 
-def match_events(
-    decisions: Sequence[Decision], cylinders: NDArray[np.int16], times_s: NDArray[np.float64]
-) -> list[int]:
-    """Return for each decision the index of the event it is about, or -1.
+def match_events(decisions: Sequence[Decision], events: Rows, index: TimeIndex) -> list[int | None]:
+    """Return for each decision the running number of the event it is about, or None.
 
     Parameters
     ----------
-    cylinders, times_s : ndarray of shape (n_events,)
-        Of the events, -1 where the cylinder cannot be told; times ascending.
+    events : Rows
+    index : TimeIndex
+        Of these events.
     """
-    out = []
-    for decision in decisions:
-        first, last = np.searchsorted(times_s, [decision.time_s - SAME_PLACE_S, decision.time_s + SAME_PLACE_S])
-        cylinder = -1 if decision.cylinder is None else decision.cylinder
-        near = [i for i in range(first, last) if cylinders[i] == cylinder]
-        out.append(min(near, key=lambda i: abs(times_s[i] - decision.time_s), default=-1))
-    return out
+    out: dict[int, int | None] = {}
+    for decision in sorted(decisions, key=lambda one: one.time_s):  # neighbours lie in the same row groups
+        first, last = (index.row_at(decision.time_s + reach_s) for reach_s in (-SAME_PLACE_S, SAME_PLACE_S))
+        near = events.slice(first, last - first).select(["event_id", "cylinder", "time_s"]).to_pylist()
+        own = [event for event in near if event["cylinder"] == decision.cylinder]
+        best = min(own, key=lambda event: abs(event["time_s"] - decision.time_s), default=None)
+        out[decision.revision] = best["event_id"] if best else None
+    return [out[decision.revision] for decision in decisions]
 
 
 _TABLE = pa.schema(
@@ -219,8 +216,6 @@ def read_verdicts(folder: str | Path, *, events: Rows | None = None, recording: 
     decisions.sort(key=lambda d: (d.time_s, d.cylinder or 0))
     if events is None:
         events = EventFile(Findings(folder))
-    cylinders, times_s = gather(events, "cylinder", cylinder_values), gather(events, "time_s", column_values)
-    matched = match_events(decisions, cylinders, times_s)
-    ids = [events.slice(i, 1)["event_id"][0].as_py() if i >= 0 else None for i in matched]
-    rows = [{**d.as_json(), "event_id": event_id} for d, event_id in zip(decisions, ids, strict=True)]
+    matched = match_events(decisions, events, TimeIndex(events))
+    rows = [{**d.as_json(), "event_id": event_id} for d, event_id in zip(decisions, matched, strict=True)]
     return pa.Table.from_pylist([{name: row[name] for name in _TABLE.names} for row in rows], schema=_TABLE)

@@ -15,7 +15,7 @@ from miner.recording.chunks import Chunk, iter_chunks
 from miner.recording.reader import Recording
 from miner.signal.sections import Section, window_samples
 from miner.suspicion.measures import column_values
-from miner.suspicion.rows import Rows, gather
+from miner.suspicion.rows import Rows, TimeIndex
 from miner.synthetic.columns import Columns, columns_of
 from miner.synthetic.waveform_faults import AFTER_S, BEFORE_S, PulseSamples
 
@@ -118,8 +118,9 @@ def read_stretch(recording: Recording, columns: list[str], events: Rows, start: 
         columns={},
     )
     ends_s = [stretch.second(settled - start), stretch.second(stop - 1 - start)]
-    first, last = np.searchsorted(gather(events, "time_s", column_values), ends_s)
-    own = columns_of(events.slice(int(first), int(last - first)))
+    index = TimeIndex(events)
+    first, last = (index.row_at(end_s) for end_s in ends_s)
+    own = columns_of(events.slice(first, last - first))
     return replace(stretch, columns=own) if first < last else None
 
 

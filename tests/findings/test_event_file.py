@@ -16,7 +16,7 @@ from miner.findings.event_file import GROUPS_KEPT, EventFile
 from miner.findings.provenance import count_events
 from miner.findings.store import Findings
 from miner.schema import EVENTS
-from miner.suspicion.event_views import view_events
+from miner.suspicion.event_views import EventViews, join_views, view_events
 from miner.suspicion.measures import column_values, seen_values, state_codes
 from miner.suspicion.rows import cylinder_values, gather, spread_rows
 from tests.suspicion.engines import Engine, healthy_events, setup_for
@@ -69,13 +69,17 @@ def test_columns_as_arrays(table: pa.Table, stored: EventFile, column: str, conv
     np.testing.assert_array_equal(gather(stored, column, convert), convert(table, column))
 
 
-def test_view_and_counts_are_those_of_the_table(table: pa.Table, stored: EventFile) -> None:
-    setup = setup_for(ENGINE)
-    of_file, of_table = stored_view, view_events(table, setup)
-    for name, values in vars(of_table).items():
-        np.testing.assert_array_equal(getattr(of_file, name), values, err_msg=name)
+def test_counts_are_those_of_the_table(table: pa.Table, stored: EventFile) -> None:
     assert count_events(stored) == count_events(table)
     assert count_events(table)["events"] == table.num_rows
+
+
+def test_views_are_those_of_the_table(table: pa.Table, stored: EventFile) -> None:
+    setup = setup_for(ENGINE)
+    whole, of_file = view_events(table, setup), EventViews(stored, setup)
+    for view in (join_views([view for _, view in of_file]), join_views(list(of_file.between(0, table.num_rows)))):
+        for name, values in vars(whole).items():
+            np.testing.assert_array_equal(getattr(view, name), values, err_msg=name)
 
 
 def test_stretches_spread_over_the_recording(table: pa.Table, stored: EventFile) -> None:

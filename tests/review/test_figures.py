@@ -1,6 +1,7 @@
 import numpy as np
 import pytest
 
+import miner.suspicion.rows as rows
 from miner.review.content import events_between, open_page, usual_for
 from miner.review.figures import figure_data, map_data
 from tests.review.made import DELAY_US
@@ -16,6 +17,19 @@ def test_the_map_tells_speed_supply_states_and_gaps(source):
     assert (arrays["map_rpm_low"] <= arrays["map_rpm_high"]).all()
     assert 1500 <= arrays["map_rpm_low"].min() < arrays["map_rpm_high"].max() <= 2500
     assert len(arrays["map_time_s"]) == 23, "half a second a bin"
+
+
+@pytest.mark.parametrize("piece", [1, 37, 512])
+def test_pictures_do_not_depend_on_the_pieces(source, monkeypatch, piece):
+    whole = [*map_data(source), *figure_data(source)]
+    monkeypatch.setattr(rows, "PIECE_EVENTS", piece)
+    for of_whole, of_pieces in zip(whole, [*map_data(source), *figure_data(source)], strict=True):
+        assert of_whole.keys() == of_pieces.keys()
+        for name, values in of_whole.items():
+            if isinstance(values, np.ndarray):
+                np.testing.assert_allclose(of_pieces[name], values, rtol=1e-6, err_msg=name)
+            else:
+                assert of_pieces[name] == values
 
 
 def test_bars_count_every_event_once(source):
