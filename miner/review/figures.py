@@ -97,14 +97,12 @@ class _Means:
 
 def _tracked(source: ReviewSource, lead: int, edges: NDArray[np.float64]) -> _Means | None:
     """Return the means of a slow lead per bin; None where it left no track."""
-    tracks = source.tracks.filter(pc.equal(source.tracks["lead"], lead))
-    if not len(tracks):
-        return None
-    means = _Means(len(edges) - 1)
-    values = tracks["value"].to_numpy(zero_copy_only=False)
-    known = np.isfinite(values)
-    means.add(_bin_of(tracks["time_s"].to_numpy()[known], edges), values[known])
-    return means
+    means, found = _Means(len(edges) - 1), False
+    for piece in source.track_pieces():
+        own = piece.filter(pc.equal(piece["lead"], lead))
+        means.add(_bin_of(own["time_s"].to_numpy(), edges), single_values(own, "value"))
+        found |= len(own) > 0
+    return means if found else None
 
 
 class _Runs:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -228,10 +228,10 @@ class ReviewSource:
             out.setdefault(row["event_id"], {})[row["measure"]] = (row["usual"], row["distance_sigma"])
         return out
 
-    @cached_property
-    def tracks(self) -> pa.Table:
-        """Slow leads."""
-        return self._optional(TRACKS)
+    def track_pieces(self) -> Iterator[pa.Table]:
+        """Yield the slow leads, piece by piece."""
+        if self.findings.path_of(TRACKS).is_file():
+            yield from self.findings.read_groups(TRACKS)
 
     def stored_windows(self, event_id: int) -> pa.Table:
         """Return what mining kept of the leads around one suspect; no rows where it kept nothing."""
