@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 import pyarrow as pa
@@ -50,13 +50,14 @@ class EventFile:
         """Yield all rows of some columns, piece after piece."""
         yield from self._findings.read_groups(EVENTS, columns)
 
-    def slice(self, offset: int, length: int) -> pa.Table:
-        """Return successive rows, all columns."""
+    def slice(self, offset: int, length: int, columns: list[str] | None = None) -> pa.Table:
+        """Return successive rows, all columns or some."""
         offset = min(max(offset, 0), self.num_rows)
         stop = min(offset + length, self.num_rows)
         first, last = np.searchsorted(self._starts, (offset, max(stop - 1, offset)), side="right") - 1
         groups = range(int(first), min(int(last) + 1, self._starts.size - 1))
-        rows = pa.concat_tables([self._group(group) for group in groups] or [EVENTS.empty()])
+        tables = [self._group(group) for group in groups] if columns is None else [self._read(groups, columns)]
+        rows = pa.concat_tables(tables or [EVENTS.empty()])
         begin = int(self._starts[groups.start]) if groups else 0
         return rows.slice(offset - begin, stop - offset)
 
@@ -73,8 +74,8 @@ class EventFile:
         return pa.concat_tables(pieces or [EVENTS.empty()]).take(pa.array(back))
 
     def _group(self, group: int) -> pa.Table:
-        def read() -> pa.Table:
-            with self._findings.reading(EVENTS) as path, pq.ParquetFile(path, pre_buffer=False) as file:
-                return EVENTS.validate(file.read_row_group(group))
+        return self._kept.get(group, lambda: EVENTS.validate(self._read([group])))
 
-        return self._kept.get(group, read)
+    def _read(self, groups: Sequence[int], columns: list[str] | None = None) -> pa.Table:
+        with self._findings.reading(EVENTS) as path, pq.ParquetFile(path, pre_buffer=False) as file:
+            return file.read_row_groups(list(groups), columns=columns)

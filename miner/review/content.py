@@ -14,7 +14,7 @@ from miner.review.figures import map_data
 from miner.review.source import ReviewSource
 from miner.review.tables import USUAL
 from miner.review.verdicts import match_events
-from miner.suspicion.rows import cylinder_values, single_values, spread_rows
+from miner.suspicion.rows import cylinder_values, rows_between, single_values, spread_rows
 
 __all__ = ["MAX_EVENTS_IN_VIEW", "events_between", "open_page", "plain", "usual_for", "verdicts_since"]
 
@@ -103,8 +103,7 @@ def events_between(source: ReviewSource, start_s: float, stop_s: float) -> list[
     first, last = (source.time_index.row_at(end_s) for end_s in (start_s, stop_s))
     if last - first > MAX_EVENTS_IN_VIEW:
         return None
-    first = max(first - 1, 0)
-    rows: list[dict[str, Any]] = source.events.slice(first, last + 1 - first).select(list(_EVENT_COLUMNS)).to_pylist()
+    rows: list[dict[str, Any]] = rows_between(source.events, first - 1, last + 1, _EVENT_COLUMNS).to_pylist()
     return plain(rows)  # type: ignore[no-any-return]
 
 

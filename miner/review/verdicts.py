@@ -21,7 +21,7 @@ import pyarrow as pa
 from miner.errors import FindingsError
 from miner.findings.event_file import EventFile
 from miner.findings.store import Findings
-from miner.suspicion.rows import Rows, TimeIndex
+from miner.suspicion.rows import Rows, TimeIndex, rows_between
 
 __all__ = ["VERDICTS", "VERDICTS_FILE", "Decision", "StaleVerdictError", "VerdictStore", "read_verdicts"]
 
@@ -175,7 +175,7 @@ def match_events(decisions: Sequence[Decision], events: Rows, index: TimeIndex) 
     out: dict[int, int | None] = {}
     for decision in sorted(decisions, key=lambda one: one.time_s):  # neighbours lie in the same row groups
         first, last = (index.row_at(decision.time_s + reach_s) for reach_s in (-SAME_PLACE_S, SAME_PLACE_S))
-        near = events.slice(first, last - first).select(["event_id", "cylinder", "time_s"]).to_pylist()
+        near = rows_between(events, first, last, ["event_id", "cylinder", "time_s"]).to_pylist()
         own = [event for event in near if event["cylinder"] == decision.cylinder]
         best = min(own, key=lambda event: abs(event["time_s"] - decision.time_s), default=None)
         out[decision.revision] = best["event_id"] if best else None

@@ -26,7 +26,7 @@ from miner.review.tables import CLOCK, MEASURES, USUAL, WINDOWS
 from miner.review.usual_pulse import Cell, UsualPulse, pick_healthy, pulse_ends_us, span_us
 from miner.schema import GAPS
 from miner.signal.extraction import Extraction
-from miner.suspicion.rows import Rows, cylinder_values, first_id, single_values
+from miner.suspicion.rows import Rows, cylinder_values, first_id, rows_between, single_values
 
 __all__ = ["build_windows", "speed_cell"]
 
@@ -37,6 +37,7 @@ CELLS_PER_OCTAVE = 4
 FEWEST_HEALTHY = 4
 """Events that a usual pulse needs."""
 
+NEAR_COLUMNS = ("time_s", "cylinder", "engine_rpm", "on_time_us", "delay_us", "feedback_width_us")
 N_NEAR = 200
 """Events of the same cylinder next to a suspect that tell how long its pulse should be."""
 
@@ -161,7 +162,7 @@ class _Picker:
 def _near(events: Rows, row: int, n_slots: int) -> pa.Table:
     """Return the events of one event's cylinder that are nearest to it in time."""
     first = max(row - N_NEAR * n_slots, 0)
-    around = events.slice(first, row + N_NEAR * n_slots + 1 - first)
+    around = rows_between(events, first, row + N_NEAR * n_slots + 1, NEAR_COLUMNS)
     cylinder, time_s = cylinder_values(around), around["time_s"].to_numpy()
     own = np.flatnonzero(cylinder == cylinder[row - first])
     far_s = np.abs(time_s[own] - time_s[row - first])

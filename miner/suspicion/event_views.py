@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from miner.engine.setup import Setup
 from miner.memory import Kept
 from miner.suspicion.measures import column_values, seen_values, state_codes
-from miner.suspicion.rows import PIECE_EVENTS, Rows, cylinder_values, first_id, pieces_of, single_values
+from miner.suspicion.rows import PIECE_EVENTS, Rows, cylinder_values, first_id, pieces_of, rows_between, single_values
 
 __all__ = ["EventView", "EventViews", "join_views", "view_events"]
 
@@ -142,7 +142,8 @@ class EventViews:
 
     def _piece(self, number: int) -> EventView:
         def make() -> EventView:
-            return self._view(number, self._events.slice(number * PIECE_EVENTS, PIECE_EVENTS))
+            first = number * PIECE_EVENTS
+            return self._view(number, rows_between(self._events, first, first + PIECE_EVENTS, _COLUMNS))
 
         return self._kept.get(number, make)
 

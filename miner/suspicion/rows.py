@@ -9,18 +9,22 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
+from miner.memory import Kept
 from miner.schema import EVENTS
 from miner.suspicion.measures import column_values
 
 __all__ = [
     "PIECE_EVENTS", "Rows", "StoredRows", "TimeIndex", "Value", "cylinder_values", "first_id", "gather", "pieces_of",
-    "single_values", "spread_rows",
+    "rows_between", "single_values", "spread_rows",
 ]  # fmt: skip
 
 Value = TypeVar("Value", bound=np.generic)
 
 PIECE_EVENTS = 1 << 16
 """Events in a piece: what is worked out piece by piece needs a few MB, whatever the length of the recording."""
+
+PIECES_KEPT = 8
+"""Instants of the events in so many pieces, half a MB each."""
 
 PAUSE_S = 5.0
 """Between stretches that were moved together: no cycle lasts as long."""
@@ -36,11 +40,19 @@ class StoredRows(Protocol):
     def pieces(self, columns: list[str]) -> Iterator[pa.Table]:
         """Yield all rows of some columns, piece after piece."""
 
-    def slice(self, offset: int, length: int) -> pa.Table:
-        """Return successive rows, all columns."""
+    def slice(self, offset: int, length: int, columns: list[str] | None = None) -> pa.Table:
+        """Return successive rows, all columns or some."""
 
 
 Rows: TypeAlias = pa.Table | StoredRows
+
+
+def rows_between(events: Rows, first: int, stop: int, columns: Sequence[str]) -> pa.Table:
+    """Return rows ``[first, stop)`` of some columns; what lies beyond the ends is left out."""
+    first, stop = max(first, 0), min(stop, events.num_rows)
+    if isinstance(events, pa.Table):
+        return events.select(list(columns)).slice(first, max(stop - first, 0))
+    return events.slice(first, max(stop - first, 0), list(columns))
 
 
 def pieces_of(events: Rows, columns: Sequence[str]) -> Iterator[pa.Table]:
@@ -67,13 +79,16 @@ class TimeIndex:
 
     def __init__(self, events: Rows) -> None:
         self._events = events
+        self._kept: Kept[NDArray[np.float64]] = Kept(PIECES_KEPT)
         self._starts_s = np.array([piece["time_s"][0].as_py() for piece in pieces_of(events, ["time_s"])])
 
     def row_at(self, time_s: float) -> int:
         """Return the first row that is not before the instant; the number of rows where there is none."""
         first = max(int(np.searchsorted(self._starts_s, time_s)) - 1, 0) * PIECE_EVENTS
-        piece = self._events.slice(first, PIECE_EVENTS)
-        return first + int(np.searchsorted(piece["time_s"].to_numpy(), time_s))
+        return first + int(np.searchsorted(self._kept.get(first, lambda: self._times_s(first)), time_s))
+
+    def _times_s(self, first: int) -> NDArray[np.float64]:
+        return column_values(rows_between(self._events, first, first + PIECE_EVENTS, ["time_s"]), "time_s")
 
 
 def gather(events: Rows, column: str, convert: Callable[[pa.Table, str], NDArray[Value]]) -> NDArray[Value]:

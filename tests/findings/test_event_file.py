@@ -18,7 +18,7 @@ from miner.findings.store import Findings
 from miner.schema import EVENTS
 from miner.suspicion.event_views import EventViews, join_views, view_events
 from miner.suspicion.measures import column_values, seen_values, state_codes
-from miner.suspicion.rows import cylinder_values, gather, spread_rows
+from miner.suspicion.rows import cylinder_values, gather, rows_between, spread_rows
 from tests.suspicion.engines import Engine, healthy_events, setup_for
 
 ENGINE = Engine(minutes=1.0, cylinders=4)
@@ -44,6 +44,10 @@ def stored(table: pa.Table, tmp_path_factory: pytest.TempPathFactory) -> EventFi
 @given(offset=st.integers(0, 3000), length=st.integers(0, 500))
 def test_any_slice(table: pa.Table, stored: EventFile, offset: int, length: int) -> None:
     assert stored.slice(offset, length).equals(table.slice(offset, length))
+    names = ["time_s", "quality"]
+    for rows in (stored, table):
+        some = rows_between(rows, offset - 40, offset + length, names)
+        assert some.equals(table.select(names).slice(max(offset - 40, 0), offset + length - max(offset - 40, 0)))
 
 
 @settings(max_examples=30, deadline=None)

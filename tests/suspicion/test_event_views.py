@@ -54,8 +54,10 @@ def slow_view(columns):
     cycle_s, clock, running_s, since_s = (np.zeros(n) for _ in range(4))
     told = [k for k in range(n) if rpm[k] > 0]
     for k in range(n):
-        source = next((j for j in told if j >= k), told[-1])
-        cycle_s[k] = 120.0 / rpm[source]
+        if told:
+            cycle_s[k] = 120.0 / rpm[next((j for j in told if j >= k), told[-1])]
+        else:
+            cycle_s[k] = (time_s[-1] - time_s[0]) / columns["cycle"][-1]
     start_s = time_s[0]
     for k in range(n):
         step_s = time_s[k] - time_s[k - 1] if k else 0.0
