@@ -2,23 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
-from typing import Protocol, TypeAlias, TypeVar
+from collections.abc import Iterator, Sequence
+from typing import Protocol, TypeAlias
 
 import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
 from miner.memory import Kept
-from miner.schema import EVENTS
 from miner.suspicion.measures import column_values
 
 __all__ = [
-    "PIECE_EVENTS", "Rows", "StoredRows", "TimeIndex", "Value", "cylinder_values", "first_id", "gather", "pieces_of",
+    "PIECE_EVENTS", "Rows", "StoredRows", "TimeIndex", "cylinder_values", "first_id", "pieces_of",
     "rows_between", "single_values", "spread_rows",
 ]  # fmt: skip
-
-Value = TypeVar("Value", bound=np.generic)
 
 PIECE_EVENTS = 1 << 16
 """Events in a piece: what is worked out piece by piece needs a few MB, whatever the length of the recording."""
@@ -89,18 +86,6 @@ class TimeIndex:
 
     def _times_s(self, first: int) -> NDArray[np.float64]:
         return column_values(rows_between(self._events, first, first + PIECE_EVENTS, ["time_s"]), "time_s")
-
-
-def gather(events: Rows, column: str, convert: Callable[[pa.Table, str], NDArray[Value]]) -> NDArray[Value]:
-    """Return one column of all events as an array, shape (n,); no more than a piece is held besides."""
-    out, done = None, 0
-    for piece in pieces_of(events, [column]):
-        values = convert(piece, column)
-        if out is None:
-            out = np.empty(events.num_rows, dtype=values.dtype)
-        out[done : done + values.size] = values
-        done += values.size
-    return convert(EVENTS.empty(), column) if out is None else out
 
 
 def first_id(events: Rows) -> int:

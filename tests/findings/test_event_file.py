@@ -17,8 +17,7 @@ from miner.findings.provenance import count_events
 from miner.findings.store import Findings
 from miner.schema import EVENTS
 from miner.suspicion.event_views import EventViews, join_views, view_events
-from miner.suspicion.measures import column_values, seen_values, state_codes
-from miner.suspicion.rows import cylinder_values, gather, rows_between, spread_rows
+from miner.suspicion.rows import rows_between, spread_rows
 from tests.suspicion.engines import Engine, healthy_events, setup_for
 
 ENGINE = Engine(minutes=1.0, cylinders=4)
@@ -60,17 +59,6 @@ def test_any_rows_in_any_order(table: pa.Table, stored: EventFile, seed: int, n:
 def test_pieces_together_are_the_columns(table: pa.Table, stored: EventFile) -> None:
     names = ["time_s", "quality", "cylinder"]
     assert pa.concat_tables(stored.pieces(names)).equals(table.select(names))
-
-
-@pytest.mark.parametrize(
-    ("column", "convert"),
-    [
-        ("time_s", column_values), ("supply_v", column_values), ("feedback_seen", seen_values),
-        ("cylinder", cylinder_values), ("operating_state", lambda piece, _: state_codes(piece)),
-    ],
-)  # fmt: skip
-def test_columns_as_arrays(table: pa.Table, stored: EventFile, column: str, convert) -> None:
-    np.testing.assert_array_equal(gather(stored, column, convert), convert(table, column))
 
 
 def test_counts_are_those_of_the_table(table: pa.Table, stored: EventFile) -> None:
