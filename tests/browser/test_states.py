@@ -21,9 +21,10 @@ def test_names_that_are_markup_stay_text(open_page, tmp_path):
         page.keyboard.press("m")
         page.keyboard.type(NASTY)
         page.keyboard.press("Control+Enter")
+        expect(page.locator(".saved")).to_contain_text("Saved 20")
         page.reload()
         page.wait_for_selector("#zoom[data-drawn]")
-        assert page.locator("#note").input_value() == NASTY
+        expect(page.locator("#note")).to_have_value(NASTY)
         assert page.locator("img").count() == 0
         assert asked == []
         page.close()
