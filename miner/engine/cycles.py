@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass
 
 import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
 from miner.engine.alignment import Alignment, LeadGaps, align
+from miner.engine.arrays import ArrayFields
 from miner.engine.kernels import ADVANCE, EXTRA, RESTART
 from miner.engine.observed import GAP_SLACK_S, Observed, lead_gaps, observe, with_busy, without_clip
 from miner.engine.setup import Setup
@@ -56,7 +57,7 @@ class Opening:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Tracking:
+class Tracking(ArrayFields):
     """One entry per slot that fired or was due and that at least one lead could have shown, in time order.
 
     Attributes
@@ -121,10 +122,6 @@ class Tracking:
 
     def __len__(self) -> int:
         return len(self.cycle)
-
-    def take(self, rows: NDArray[np.bool_] | NDArray[np.int64]) -> Tracking:
-        """Return the chosen entries."""
-        return replace(self, **{f.name: getattr(self, f.name)[rows] for f in fields(self)})
 
     def opening_after(self, start_s: float, stop_s: float) -> Opening | None:
         """Return a slot turned on between two instants for the next tracking to begin with; None: no pulse is there.

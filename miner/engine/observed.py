@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass
 
 import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
 from miner.engine.alignment import LeadGaps, lead_intervals
+from miner.engine.arrays import ArrayFields
 from miner.engine.delay import usual_delay_s
 from miner.engine.runs import lasting_runs, runs_of
 from miner.engine.slots import SlotPlan
@@ -38,7 +39,7 @@ GAP_SLACK_S = 0.002
 
 
 @dataclass(frozen=True, kw_only=True)
-class Observed:
+class Observed(ArrayFields):
     """Pulses of the plan's leads in order of equivalent turn-on.
 
     Attributes
@@ -57,10 +58,6 @@ class Observed:
     lead: NDArray[np.int64]
     turn_on_s: NDArray[np.float64]
     delay_s: NDArray[np.float64]
-
-    def take(self, chosen: NDArray[np.bool_]) -> Observed:
-        """Return the chosen pulses."""
-        return replace(self, **{f.name: getattr(self, f.name)[chosen] for f in fields(self)})
 
 
 def observe(pulses: pa.Table, plan: SlotPlan) -> Observed:

@@ -69,9 +69,7 @@ class EventFile:
             self._group(int(one)).take(pa.array(rows[order][group == one] - self._starts[one]))
             for one in np.unique(group)
         ]
-        back = np.empty_like(order)
-        back[order] = np.arange(order.size)
-        return pa.concat_tables(pieces or [EVENTS.empty()]).take(pa.array(back))
+        return pa.concat_tables(pieces or [EVENTS.empty()]).take(pa.array(np.argsort(order)))
 
     def _group(self, group: int) -> pa.Table:
         return self._kept.get(group, lambda: EVENTS.validate(self._read([group])))

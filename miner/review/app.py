@@ -30,6 +30,7 @@ from miner.review.page import PAGE_PARTS, page_part
 from miner.review.source import ReviewSource
 from miner.review.verdicts import VERDICTS, StaleVerdictError
 from miner.review.views import ViewReader
+from miner.suspicion.rows import rows_between
 
 __all__ = ["make_app", "serve_review"]
 
@@ -113,7 +114,7 @@ class _Api:
         if not 0 <= place < self.source.events.num_rows:
             raise BadQueryError("there is no such event")
         listed = self.source.kinds.get(event_id, "")
-        (event,) = self.source.events.slice(place, 1).select(["cylinder", "time_s"]).to_pylist()
+        (event,) = rows_between(self.source.events, place, place + 1, ["cylinder", "time_s"]).to_pylist()
         return {**event, "kind": listed}
 
 

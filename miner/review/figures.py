@@ -9,6 +9,7 @@ import numpy as np
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
+from miner.engine.arrays import inside
 from miner.review.source import ReviewSource
 from miner.schema import OPERATING_STATES
 from miner.suspicion.exact import binomial_interval
@@ -162,8 +163,7 @@ def _count(source: ReviewSource) -> tuple[dict[int, int], dict[str, list[Any]]]:
     cylinder = _Bars(lambda number: f"{number}" if number > 0 else "?")
     start = 0
     for piece in pieces_of(source.events, ("time_s", "engine_rpm", "cylinder")):
-        first, stop = np.searchsorted(listed, (start, start + len(piece)))
-        rows = listed[first:stop] - start
+        rows = inside(listed, start, len(piece))
         start += len(piece)
         speed.add(_steps(single_values(piece, "engine_rpm"), SPEED_STEP_RPM), rows)
         time.add(_steps(piece["time_s"].to_numpy(), 60.0 * minutes), rows)
@@ -182,8 +182,7 @@ def _scatters(source: ReviewSource, counts: dict[int, int]) -> Arrays:
         values = {short: single_values(piece, name) for short, name in columns.items()}
         for c in np.unique(cylinders).tolist():
             own = np.flatnonzero(cylinders == c)
-            first, stop = np.searchsorted(ranks[c], (passed[c], passed[c] + own.size))
-            rows = own[ranks[c][first:stop] - passed[c]]
+            rows = own[inside(ranks[c], passed[c], own.size)]
             passed[c] += own.size
             for short, measured in values.items():
                 parts[f"{short}_{c}"].append(measured[rows])

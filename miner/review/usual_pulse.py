@@ -11,12 +11,13 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
+from miner.engine.arrays import ArrayFields, inside
 from miner.engine.setup import Setup
 from miner.recording.windows import Window
 from miner.suspicion.measures import column_values, seen_values
 from miner.suspicion.rows import Rows, cylinder_values, pieces_of, single_values
 
-__all__ = ["Cell", "HealthyEvents", "UsualPulse", "pick_healthy", "pulse_ends_us", "span_us"]
+__all__ = ["N_PER_PLACE", "Cell", "HealthyEvents", "Keep", "UsualPulse", "pick_healthy", "pulse_ends_us", "span_us"]
 
 DEFAULT_PULSE_US = 4000.0
 """Pulse and answer together where nothing could be measured; common practice, no source."""
@@ -49,16 +50,12 @@ class Cell:
 
 
 @dataclass(frozen=True, kw_only=True)
-class HealthyEvents:
+class HealthyEvents(ArrayFields):
     """Healthy events, arrays of shape (n,): what is needed to cut their pulses out of the recording."""
 
     time_s: NDArray[np.float64]
     rpm: Floats
     ends_us: Floats
-
-    def at(self, rows: _Ints | NDArray[np.bool_]) -> HealthyEvents:
-        """Return some of them."""
-        return HealthyEvents(time_s=self.time_s[rows], rpm=self.rpm[rows], ends_us=self.ends_us[rows])
 
 
 def pulse_ends_us(events: pa.Table) -> Floats:
@@ -95,17 +92,17 @@ def pick_healthy(events: Rows, cells: Sequence[Cell], suspect_rows: _Ints) -> li
     reaches = np.asarray(SPEED_RANGES)[chosen]
     ranks = [_spread_ranks(int(counts[k, chosen[k]])) for k in range(len(cells))]
     passed = np.zeros(len(cells), dtype=np.int64)
-    parts: list[list[HealthyEvents]] = [[] for _ in cells]
+    none = HealthyEvents(time_s=np.empty(0), rpm=np.empty(0, np.float32), ends_us=np.empty(0, np.float32))
+    parts = [[none] for _ in cells]
     for by_cylinder in _healthy_pieces(events, suspect_rows):
         for k, cell in enumerate(cells):
             own = by_cylinder.get(cell.cylinder)
             if own is None:
                 continue
             near = np.flatnonzero(_distance(own, cell.rpm) <= reaches[k])
-            wanted = ranks[k][(ranks[k] >= passed[k]) & (ranks[k] < passed[k] + near.size)]
-            parts[k].append(own.at(near[wanted - passed[k]]))
+            parts[k].append(own.take(near[inside(ranks[k], passed[k], near.size)]))
             passed[k] += near.size
-    return [_join(own) for own in parts]
+    return [HealthyEvents.join(own) for own in parts]
 
 
 def _healthy_pieces(events: Rows, suspect_rows: _Ints) -> Iterator[dict[int, HealthyEvents]]:
@@ -114,8 +111,7 @@ def _healthy_pieces(events: Rows, suspect_rows: _Ints) -> Iterator[dict[int, Hea
     for table in pieces_of(events, _COLUMNS):
         fine = (seen_values(table, "command_seen") != 0) & (seen_values(table, "feedback_seen") != 0)
         fine &= pc.equal(table["quality"], "").to_numpy(zero_copy_only=False).astype(np.bool_)
-        first, stop = np.searchsorted(suspect_rows, (start, start + table.num_rows))
-        fine[suspect_rows[first:stop] - start] = False
+        fine[inside(suspect_rows, start, table.num_rows)] = False
         start += table.num_rows
         all_of_them = HealthyEvents(
             time_s=column_values(table, "time_s"),
@@ -123,7 +119,7 @@ def _healthy_pieces(events: Rows, suspect_rows: _Ints) -> Iterator[dict[int, Hea
             ends_us=pulse_ends_us(table),
         )
         cylinder = cylinder_values(table)
-        yield {int(c): all_of_them.at(fine & (cylinder == c)) for c in np.unique(cylinder)}
+        yield {int(c): all_of_them.take(fine & (cylinder == c)) for c in np.unique(cylinder)}
 
 
 def _distance(own: HealthyEvents | None, rpm: float) -> Floats:
@@ -140,13 +136,8 @@ def _spread_ranks(n: int) -> _Ints:
     return picked[picked < n]
 
 
-def _join(parts: list[HealthyEvents]) -> HealthyEvents:
-    names = ("time_s", "rpm", "ends_us")
-    empty = HealthyEvents(time_s=np.empty(0), rpm=np.empty(0, np.float32), ends_us=np.empty(0, np.float32))
-    return HealthyEvents(**{name: np.concatenate([getattr(part, name) for part in [empty, *parts]]) for name in names})
-
-
-Ask = Callable[[float, float, Callable[[Window], None]], None]
+Keep = Callable[[Window], None]
+Ask = Callable[[float, float, Keep], None]
 
 
 class UsualPulse:
@@ -186,7 +177,7 @@ class UsualPulse:
         for time_s in healthy.time_s:
             ask(time_s + start_us * 1e-6, time_s + stop_us * 1e-6, self._keeper(float(time_s)))
 
-    def _keeper(self, time_s: float) -> Callable[[Window], None]:
+    def _keeper(self, time_s: float) -> Keep:
         def keep(window: Window) -> None:
             """Put the leads on the grid, linear between samples, NaN beyond the recording."""
             at_us = (window.time_s - time_s) * 1e6

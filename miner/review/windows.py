@@ -6,7 +6,7 @@ each, and one usual pulse for each cylinder and speed that a kept suspect has.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -23,7 +23,7 @@ from miner.review.envelope import block_extremes
 from miner.review.keep import keep_sections, measure_table
 from miner.review.source import RECORDING_FILE, TimeMap, describe_recording
 from miner.review.tables import CLOCK, MEASURES, USUAL, WINDOWS
-from miner.review.usual_pulse import Cell, UsualPulse, pick_healthy, pulse_ends_us, span_us
+from miner.review.usual_pulse import N_PER_PLACE, Cell, Keep, UsualPulse, pick_healthy, pulse_ends_us, span_us
 from miner.schema import GAPS
 from miner.signal.extraction import Extraction
 from miner.suspicion.rows import Rows, cylinder_values, first_id, rows_between, single_values
@@ -34,9 +34,6 @@ N_WINDOWS = 100
 MAX_TRUE_SAMPLES = 12_000
 N_WIDE_BLOCKS = 1000
 CELLS_PER_OCTAVE = 4
-FEWEST_HEALTHY = 4
-"""Events that a usual pulse needs."""
-
 NEAR_COLUMNS = ("time_s", "cylinder", "engine_rpm", "on_time_us", "delay_us", "feedback_width_us")
 N_NEAR = 200
 """Events of the same cylinder next to a suspect that tell how long its pulse should be."""
@@ -109,7 +106,7 @@ def _read(
         UsualPulse(setup, number, None if cell.cylinder < 0 else cell.cylinder, healthy, picker.want,
                    rate_hz=times.rate_hz)
         for number, (cell, healthy) in enumerate(zip(cells, pick_healthy(events, cells, rows), strict=True))
-        if len(healthy.time_s) >= FEWEST_HEALTHY
+        if len(healthy.time_s) >= N_PER_PLACE
     ]  # fmt: skip
     picker.sweep.run()
     kept = [row for window in windows for row in window.rows]
@@ -120,9 +117,6 @@ def _read(
 def speed_cell(rpm: float | None) -> int:
     """Return the running number of the speed range of an event: quarter octaves; -1 where the speed is unknown."""
     return -1 if rpm is None or not rpm > 0 else round(np.log2(rpm) * CELLS_PER_OCTAVE)
-
-
-Keep = Callable[[Window], None]
 
 
 class _Sweep:

@@ -116,7 +116,7 @@ def _test_kind(kind: str, survey: Survey, kinds: NDArray[np.str_], seed: int) ->
     own = np.flatnonzero((kinds == kind) | (kind == "all"))
     if kind != "all" and own.size == kinds.size:
         return  # the same as 'all'
-    struck = survey.struck.at(own)
+    struck = survey.struck.take(own)
     moments = _first_of_moment(struck)
     per_coil = _first_of_occurrence(struck, kinds[own])
     for condition in survey.conditions:

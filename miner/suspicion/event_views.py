@@ -7,20 +7,20 @@ known at the begin of each piece, so that any stretch of a day can be looked at 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, fields
-from itertools import pairwise
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
+from miner.engine.arrays import ArrayFields, inside
 from miner.engine.setup import Setup
 from miner.memory import Kept
 from miner.suspicion.measures import column_values, seen_values, state_codes
 from miner.suspicion.rows import PIECE_EVENTS, Rows, cylinder_values, first_id, pieces_of, rows_between, single_values
 
-__all__ = ["EventView", "EventViews", "join_views", "view_events"]
+__all__ = ["EventView", "EventViews", "view_events"]
 
 STOP_S = 2.0
 """A pause between events longer than this (and than any cycle) is a stop; the next event starts the clock anew."""
@@ -38,7 +38,7 @@ _Singles = NDArray[np.float32]
 
 
 @dataclass(frozen=True, kw_only=True)
-class EventView:
+class EventView(ArrayFields):
     """Successive events, or some of them, as arrays of shape (n_events,).
 
     ``clock`` counts engine cycles since the recording's first event by time and speed, so that it also runs on over
@@ -61,10 +61,6 @@ class EventView:
     rpm: _Singles
     state: NDArray[np.int8]
 
-    def at(self, rows: _Ints | NDArray[np.bool_] | slice) -> EventView:
-        """Return some of the events."""
-        return EventView(**{field.name: getattr(self, field.name)[rows] for field in fields(self)})
-
 
 @dataclass(frozen=True, kw_only=True)
 class _Edge:
@@ -85,21 +81,21 @@ class EventViews:
     events : Rows
         In time order.
     setup : Setup
+
+    Attributes
+    ----------
+    turns_per_cycle : float
+        Crank revolutions of an engine cycle.
     """
 
     def __init__(self, events: Rows, setup: Setup) -> None:
         self._events = events
         self._kept: Kept[EventView] = Kept(PIECES_KEPT)
         self._first_id = first_id(events)
-        self._turns = 2.0 if setup.engine.strokes == 4 else 1.0
+        self.turns_per_cycle = 2.0 if setup.engine.strokes == 4 else 1.0
         self._later_rpm = _later_speeds(events)
         self._even_cycle_s = _even_cycle_s(events) if np.isnan(self._later_rpm).any() else None
         self._edges = self._find_edges()
-
-    @property
-    def n_events(self) -> int:
-        """Events in the recording."""
-        return self._events.num_rows
 
     @property
     def n_cycles(self) -> float:
@@ -118,20 +114,14 @@ class EventViews:
     def take(self, rows: _Ints) -> EventView:
         """Return the events at some rows, in the order asked for."""
         order = np.argsort(rows, kind="stable")
-        ends = np.searchsorted(rows[order], np.arange(len(self._edges)) * PIECE_EVENTS)
-        parts = [
-            view.at(rows[order[first:stop]] - start)
-            for (start, view), (first, stop) in zip(self, pairwise(ends.tolist()), strict=True)
-        ]
-        back = np.empty_like(order)
-        back[order] = np.arange(order.size)
-        return join_views(parts).at(back)
+        parts = [view.take(inside(rows[order], start, view.time_s.size)) for start, view in self]
+        return EventView.join(parts).take(np.argsort(order))
 
     def between(self, first: int, stop: int) -> Iterator[EventView]:
         """Yield the events of rows ``[first, stop)``, piece by piece."""
         for number in range(first // PIECE_EVENTS, -(-stop // PIECE_EVENTS)):
             start = number * PIECE_EVENTS
-            yield self._piece(number).at(slice(max(first - start, 0), stop - start))
+            yield self._piece(number).take(slice(max(first - start, 0), stop - start))
 
     def row_at_clock(self, clock: float, *, after: bool = False) -> int:
         """Return the first row that is not before the clock, or the first ``after`` it."""
@@ -172,7 +162,7 @@ class EventViews:
         unknown, known = np.flatnonzero(~told), np.flatnonzero(told)
         following = np.append(lengths[known], np.float32(self._later_rpm[number]))
         lengths[unknown] = following[np.searchsorted(known, unknown)]
-        return np.divide(np.float32(60.0 * self._turns), lengths, out=lengths)
+        return np.divide(np.float32(60.0 * self.turns_per_cycle), lengths, out=lengths)
 
     def _view(self, number: int, table: pa.Table) -> EventView:
         edge, following = self._edges[number], self._edges[number + 1]
@@ -197,15 +187,7 @@ class EventViews:
 
 def view_events(events: pa.Table, setup: Setup) -> EventView:
     """Return the view of events that are in memory."""
-    return join_views([view for _, view in EventViews(events, setup)])
-
-
-def join_views(views: list[EventView]) -> EventView:
-    """Return successive views as one."""
-    if len(views) == 1:
-        return views[0]
-    names = (field.name for field in fields(EventView))
-    return EventView(**{name: np.concatenate([getattr(view, name) for view in views]) for name in names})
+    return EventView.join([view for _, view in EventViews(events, setup)])
 
 
 def _is_stop(step_s: _Singles, next_cycle_s: _Singles) -> NDArray[np.bool_]:

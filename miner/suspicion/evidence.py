@@ -77,9 +77,9 @@ class Struck:
     view: EventView
     kinds: NDArray[np.str_]
 
-    def at(self, which: _Ints | NDArray[np.bool_]) -> Struck:
+    def take(self, which: _Ints | NDArray[np.bool_]) -> Struck:
         """Return some of them."""
-        return Struck(rows=self.rows[which], view=self.view.at(which), kinds=self.kinds[which])
+        return Struck(rows=self.rows[which], view=self.view.take(which), kinds=self.kinds[which])
 
 
 @dataclass(frozen=True, kw_only=True)

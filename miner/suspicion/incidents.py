@@ -214,13 +214,13 @@ def _number(labels: _Ints, ranks: _Ints) -> _Ints:
 def _describe(suspects: pa.Table, numbers: _Ints, struck: Struck, views: EventViews, setup: Setup) -> pa.Table:
     rates, ranks = suspects["false_alarms_per_hour"].to_numpy(), suspects["rank"].to_numpy()
     order = np.argsort(struck.rows, kind="stable")
-    listed = struck.at(order[rates[order] <= LISTED_RATE_PER_HOUR])
+    listed = struck.take(order[rates[order] <= LISTED_RATE_PER_HOUR])
     order = np.argsort(numbers, kind="stable")
     groups = [group for group in np.split(order, np.flatnonzero(np.diff(numbers[order])) + 1) if numbers[group[0]]]
     groups.sort(key=lambda group: struck.rows[group].min())  # neighbours look at the same pieces
     out: dict[int, dict[str, object]] = {}
     for group in groups:
-        evidence = collect_evidence(views, struck.at(group), listed, setup)
+        evidence = collect_evidence(views, struck.take(group), listed, setup)
         pointer = point(evidence)
         best = group[np.argmin(ranks[group])]
         out[int(numbers[best])] = {

@@ -54,14 +54,13 @@ def count_misfire_windows(events: Rows, setup: Setup) -> pa.Table:
         return MISFIRE_WINDOWS.empty()
     views = EventViews(events, setup)
     pauses = _pauses(views, PAUSE_TURNS * setup.engine.pattern.n_slots)
-    turns_per_cycle = 2.0 if setup.engine.strokes == 4 else 1.0
-    n_turns = int(views.n_cycles * turns_per_cycle)
+    n_turns = int(views.n_cycles * views.turns_per_cycle)
     windows = [_Windows(n, n_turns, setup.engine.cylinders) for n in THRESHOLDS_PCT]
     for start, view in views:
         absent = _is_absent(view)
         paused = _flags_of(pauses, start, absent.size)
         due = (absent | (view.command_seen == 1) | (view.feedback_seen == 1)) & ~paused
-        turns = (view.clock * turns_per_cycle).astype(np.int64)
+        turns = (view.clock * views.turns_per_cycle).astype(np.int64)
         for one in windows:
             one.add(view, turns, due, absent & due, paused)
     rows = [row for one in windows for row in one.rows()]

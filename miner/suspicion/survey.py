@@ -11,9 +11,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from miner.engine.arrays import inside
 from miner.engine.setup import Setup
 from miner.schema import OPERATING_STATES
-from miner.suspicion.event_views import EventView, EventViews, join_views
+from miner.suspicion.event_views import EventView, EventViews
 from miner.suspicion.evidence import FAMILY_OF_KIND
 
 __all__ = ["Condition", "Survey", "could_show", "duration_words", "leads_for", "survey_conditions"]
@@ -97,15 +98,13 @@ class _Going:
 
     def add(self, start: int, view: EventView) -> None:
         """Add the events from row ``start`` on."""
-        ends = start, start + view.time_s.size
-        first, stop = np.searchsorted(self._rows[self._order], ends)
-        struck = self._rows[self._order[first:stop]] - start
+        struck = inside(self._rows[self._order], start, view.time_s.size)
         could = could_show(view)
         for tally in self._tallies:
             tally.add(view, struck, could)
         running_s = self._total_s + np.cumsum(view.running_s, dtype=np.float64)
         self._total_s = float(running_s[-1])
-        self._struck.append(view.at(struck))
+        self._struck.append(view.take(struck))
         self._running_s.append(running_s[struck])
         fired = np.ones(view.slot.size, dtype=np.bool_)
         for column, some in enumerate((could["command"], could["feedback"], fired)):
@@ -114,10 +113,9 @@ class _Going:
     def survey(self) -> Survey:
         """Return what was added up, the suspects in the order they were given."""
         fired = self._recorded[self._recorded[:, 2]]
-        back = np.empty_like(self._order)
-        back[self._order] = np.arange(back.size)
+        back = np.argsort(self._order)
         return Survey(
-            struck=join_views(self._struck).at(back),
+            struck=EventView.join(self._struck).take(back),
             conditions=[tally.condition(back) for tally in self._tallies],
             running_s=np.concatenate(self._running_s)[back],
             total_s=self._total_s,

@@ -16,7 +16,7 @@ from miner.findings.event_file import GROUPS_KEPT, EventFile
 from miner.findings.provenance import count_events
 from miner.findings.store import Findings
 from miner.schema import EVENTS
-from miner.suspicion.event_views import EventViews, join_views, view_events
+from miner.suspicion.event_views import EventView, EventViews, view_events
 from miner.suspicion.rows import rows_between, spread_rows
 from tests.suspicion.engines import Engine, healthy_events, setup_for
 
@@ -69,7 +69,10 @@ def test_counts_are_those_of_the_table(table: pa.Table, stored: EventFile) -> No
 def test_views_are_those_of_the_table(table: pa.Table, stored: EventFile) -> None:
     setup = setup_for(ENGINE)
     whole, of_file = view_events(table, setup), EventViews(stored, setup)
-    for view in (join_views([view for _, view in of_file]), join_views(list(of_file.between(0, table.num_rows)))):
+    for view in (
+        EventView.join([view for _, view in of_file]),
+        EventView.join(list(of_file.between(0, table.num_rows))),
+    ):
         for name, values in vars(whole).items():
             np.testing.assert_array_equal(getattr(view, name), values, err_msg=name)
 

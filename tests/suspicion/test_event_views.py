@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 import miner.suspicion.event_views as event_views
 import miner.suspicion.rows as rows
 from miner.suspicion.conditions import find_conditions
-from miner.suspicion.event_views import STOP_S, EventViews, join_views, view_events
+from miner.suspicion.event_views import STOP_S, EventView, EventViews, view_events
 from miner.suspicion.incidents import group_incidents
 from miner.suspicion.misfire_windows import count_misfire_windows
 from miner.suspicion.rows import TimeIndex, pieces_of
@@ -78,7 +78,7 @@ def test_any_pieces_give_what_one_event_after_the_other_gives(seed, piece, told)
         for module in (rows, event_views):
             patch.setattr(module, "PIECE_EVENTS", piece)
         views = EventViews(to_events(columns), SETUP)
-        joined = join_views([view for _, view in views])
+        joined = EventView.join([view for _, view in views])
         expected = slow_view(columns)
         for name, values in expected.items():
             np.testing.assert_allclose(getattr(joined, name), values, rtol=2e-6, atol=1e-6, err_msg=name)
