@@ -12,7 +12,9 @@ __all__ = [
     "CAUTION",
     "KIND_MEANINGS",
     "MEASURE_NAMES",
+    "PAGE_CAUTION",
     "QUALITY_NAMES",
+    "RARE_PER_H",
     "RATE_ASSUMED",
     "SCATTER",
     "YOUR_VERDICT",
@@ -35,10 +37,19 @@ CAUTION = (
     "On the road a second person operates the equipment, never the driver."
 )
 
+PAGE_CAUTION = (
+    "Evidence, not a verdict to buy parts on: confirm with a second test. Ignition systems carry dangerous high "
+    "voltage; switch off before touching coils, wires or plugs."
+)
+"""The same at the top of the review page, where a person is about to go to the car."""
+
+RARE_PER_H = 1.0
+"""A suspect that a healthy engine shows less than so often an hour is called rare."""
+
 YOUR_VERDICT = "your verdict"
 """What a person decided about a suspect; nothing that the program says is called a verdict."""
 
-SCATTER = "σ: the usual scatter of this value on a healthy engine"
+SCATTER = "\u03c3: the usual scatter of this value on a healthy engine"
 """What the unit of a distance means."""
 
 KIND_MEANINGS = {
@@ -59,11 +70,12 @@ KIND_MEANINGS = {
 }
 """Each kind of suspect in a few words."""
 
-RATE_ASSUMED = {
-    kind: "the rate rests on an assumption: a healthy engine is taken to show one such pulse in 1,000 hours, or as "
-    "many as are this engine's habit"
-    for kind in ("absent_command", "absent_feedback", "extra_pulse")
-}
+_BELIEVED = (
+    "the rate rests on an assumption: a healthy engine is taken to show one such pulse in 1,000 hours, or as many as "
+    "are this engine's habit"
+)
+
+RATE_ASSUMED = dict.fromkeys(("absent_command", "absent_feedback", "extra_pulse"), _BELIEVED)
 """Kinds whose rate is not measured on the recording's healthy events, and what it rests on instead."""
 
 MEASURE_NAMES = {
@@ -76,8 +88,8 @@ MEASURE_NAMES = {
     "fall_us": "command fall",
     "ripple_v": "ripple of the command",
     "quiet_ripple_v": "ripple of the command",
-    "interval_us": "interval since the event before",
-    "timing_residual_deg": "off its place in the cycle (crank angle)",
+    "interval_us": "interval",
+    "timing_residual_deg": "off its place in the cycle",
     "engine_rpm": "engine speed",
     "supply_v": "supply",
     "ground_v": "ground",
