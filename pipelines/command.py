@@ -7,8 +7,8 @@ from typing import Annotated
 
 import typer
 
-from pipelines.console import guarded, open_console
 from pipelines.overnight_command import overnight
+from pipelines.show.console import guarded, open_console
 
 __all__ = ["app", "main"]
 
@@ -57,9 +57,9 @@ def mine(
 ) -> None:
     """Mine one recording and show the ranked list."""
     from miner.findings.store import Findings
-    from pipelines.listing import print_findings
-    from pipelines.progress_view import ProgressView
-    from pipelines.steps import MineSettings, mine_recording
+    from miner.mining.steps import MineSettings, mine_recording
+    from pipelines.show.listing import print_findings
+    from pipelines.show.progress_view import ProgressView
 
     console = open_console()
     settings = MineSettings(rate_hz=rate_hz, use_verdicts=use_verdicts)
@@ -99,7 +99,7 @@ def sensitivity(
 ) -> None:
     """Show what would have been found in this recording, and what could not have been seen."""
     from miner.findings.store import Findings
-    from pipelines.sensitivity_view import print_sensitivity
+    from pipelines.show.sensitivity_view import print_sensitivity
 
     print_sensitivity(open_console(), Findings(folder), thorough=thorough)
 

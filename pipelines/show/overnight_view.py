@@ -10,7 +10,7 @@ from typing import Self
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskID, TaskProgressColumn, TextColumn, TimeRemainingColumn
 
-from pipelines.overnight import Result
+from pipelines.overnight.run import Result
 
 __all__ = ["OvernightView"]
 
