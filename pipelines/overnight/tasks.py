@@ -23,7 +23,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal, Protocol
 
-from miner.errors import MinerError
+from miner.errors import MAX_SENTENCE, MinerError, plain_text, shortened
 from miner.mining.look import Look, OnSamples, section_name
 
 __all__ = [
@@ -115,11 +115,15 @@ class Task:
 
 @dataclass(frozen=True, kw_only=True)
 class Failure:
-    """Why a task did not give its result, and what can be done."""
+    """Why a task did not give its result, and what can be done; a clause each, without control characters."""
 
     kind: FailureKind
     problem: str
     remedy: str
+
+    def __post_init__(self) -> None:
+        for name in ("problem", "remedy"):
+            object.__setattr__(self, name, shortened(plain_text(getattr(self, name)), MAX_SENTENCE))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -277,7 +281,7 @@ def explain_failure(error: Exception, recording: Path, work: Path) -> Failure:
 
 def _with_place(error: MinerError, recording: Path) -> str:
     """Return the problem with its place; the recording itself is named by whoever shows it."""
-    elsewhere = error.file is not None and Path(error.file) != recording
+    elsewhere = error.file is not None and error.file != plain_text(str(recording))
     places = [error.file] if elsewhere else []
     places += [f"key '{error.key}'"] if error.key else []
     places += [f"column '{error.column}'"] if error.column else []

@@ -41,7 +41,7 @@ class OvernightView:
         self._n_ended = 0
         self._bars: dict[str, TaskID] = {}
         self._progress = Progress(
-            TextColumn("{task.description}"),
+            TextColumn("{task.description}", markup=False),
             BarColumn(bar_width=24),
             TaskProgressColumn(),
             TextColumn("left"),
