@@ -20,10 +20,10 @@ from numpy.typing import NDArray
 from miner.engine.cycles import Opening, Tracking, track_cycles
 from miner.engine.setup import Setup
 from miner.events.table import build_events
+from miner.mining.look import CHAPTER_EVENTS, LONE_EVENTS
+from miner.mining.section_file import count_pulses, read_pulses, read_start_s
 from miner.schema import PULSE_ROLES, PULSES
 from miner.signal.extraction import in_order
-from pipelines.budget import CHAPTER_EVENTS, LONE_EVENTS
-from pipelines.section_file import count_pulses, read_pulses, read_start_s
 
 __all__ = ["count_section_events", "plan_chapters", "tell_chapters"]
 

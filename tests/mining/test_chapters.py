@@ -9,14 +9,14 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pytest
 
-import pipelines.chapters
+import miner.mining.chapters
 from miner.engine.cycles import track_cycles
 from miner.engine.setup import Setup
 from miner.events.table import build_events
+from miner.mining.chapters import plan_chapters, tell_chapters
+from miner.mining.section_file import write_extraction
 from miner.schema import GAPS
 from miner.signal.extraction import Extraction, LeadQuality
-from pipelines.chapters import plan_chapters, tell_chapters
-from pipelines.section_file import write_extraction
 from tests.engine.layouts import LAYOUTS, engine
 from tests.engine.pulse_maker import Habits, Made, make
 
@@ -64,9 +64,9 @@ def in_chapters(made: Made, setup: Setup, folder: Path) -> list[pa.Table]:
 
 @pytest.fixture
 def short_chapters(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(pipelines.chapters, "LONE_EVENTS", 900)
-    monkeypatch.setattr(pipelines.chapters, "CHAPTER_EVENTS", 700)
-    monkeypatch.setattr(pipelines.chapters, "MARGIN_S", 8.0)
+    monkeypatch.setattr(miner.mining.chapters, "LONE_EVENTS", 900)
+    monkeypatch.setattr(miner.mining.chapters, "CHAPTER_EVENTS", 700)
+    monkeypatch.setattr(miner.mining.chapters, "MARGIN_S", 8.0)
 
 
 SAME = ("event_id", "cycle", "slot", "cylinder", "command_seen", "feedback_seen", "on_time_us", "feedback_width_us",
