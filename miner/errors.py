@@ -44,6 +44,8 @@ class MinerError(Exception):
         Column of the recording concerned.
     row : int, optional
         Row of the file concerned, counted from 0.
+    line : int, optional
+        Line of a text file concerned, counted from 1.
     key : str, optional
         Key of the setup or settings concerned, for example ``engine.firing_order``.
     """
@@ -56,6 +58,7 @@ class MinerError(Exception):
         file: str | Path | None = None,
         column: str | None = None,
         row: int | None = None,
+        line: int | None = None,
         key: str | None = None,
     ) -> None:
         self.problem = problem
@@ -63,12 +66,14 @@ class MinerError(Exception):
         self.file = None if file is None else str(file)
         self.column = column
         self.row = row
+        self.line = line
         self.key = key
         super().__init__(self._sentence())
 
     def _sentence(self) -> str:
         place = [self.file] if self.file else []
         place += [f"key '{self.key}'"] if self.key else []
+        place += [f"line {self.line}"] if self.line is not None else []
         place += [f"column '{self.column}'"] if self.column else []
         place += [f"row {self.row}"] if self.row is not None else []
         where = ", ".join(place)
@@ -76,7 +81,7 @@ class MinerError(Exception):
 
     def __reduce__(self) -> tuple[object, ...]:
         """Survive the trip from a worker process."""
-        return _rebuild, (type(self), self.problem, self.remedy, self.file, self.column, self.row, self.key)
+        return _rebuild, (type(self), self.problem, self.remedy, self.file, self.column, self.row, self.key, self.line)
 
 
 def _rebuild(
@@ -87,8 +92,9 @@ def _rebuild(
     column: str | None,
     row: int | None,
     key: str | None,
+    line: int | None = None,
 ) -> MinerError:
-    return kind(problem, remedy=remedy, file=file, column=column, row=row, key=key)
+    return kind(problem, remedy=remedy, file=file, column=column, row=row, line=line, key=key)
 
 
 class RecordingError(MinerError):
