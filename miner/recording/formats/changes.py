@@ -86,7 +86,7 @@ class _Survey:
 def sampled_changes(
     file: Path,
     leads: Sequence[str],
-    changes: Callable[[], Iterator[Change]],
+    changes: Callable[[Notes], Iterator[Change]],
     options: ImportOptions,
     notes: Notes,
     *,
@@ -97,12 +97,12 @@ def sampled_changes(
     Parameters
     ----------
     changes : callable
-        Begins anew to yield the changes in order.
+        Begins anew to yield the changes in order; what it has to say goes into the notes it gets.
     tick_s : float
         Seconds in a tick.
     """
     survey = _Survey(levels={name: set() for name in leads})
-    for change in changes():
+    for change in changes(Notes()):
         survey.take(change)
     if survey.last <= survey.first:
         raise refuse("holds no changes", "check how it was recorded", file)
@@ -114,7 +114,7 @@ def sampled_changes(
 
     def blocks() -> Iterator[Block]:
         sampler = _Sampler(lines, survey.first, per_sample)
-        for change in changes():
+        for change in changes(notes):
             yield from sampler.take(change, file)
         yield from sampler.finish(survey.last, file)
         _tell(lines, rate_hz, notes, on_grid)
@@ -159,16 +159,14 @@ class _Line:
         """Return ``n`` samples from index ``first`` on; ``at`` are places of changes, the first at or before it."""
         counts = np.round((values - self._low) / self._span * _FULL) if self.between else values
         starts = np.clip(np.ceil(at).astype(np.int64) - first, 0, n)
-        out = np.repeat(counts, np.diff(starts, append=n))
+        lengths = np.diff(starts, append=n)
+        unknown = np.isnan(counts)
+        out = np.repeat(np.where(unknown, 0.0, counts).astype(self.lead.type.to_pandas_dtype()), lengths)
         if self.between:
             self._soften(out, at, counts, first)
-        missing = np.isnan(out)
-        mask = missing if missing.any() else None
-        if mask is not None:
-            out[missing] = 0
-        return pa.array(out.astype(self.lead.type.to_pandas_dtype()), mask=mask)
+        return pa.array(out, mask=np.repeat(unknown, lengths) if unknown[lengths > 0].any() else None)
 
-    def _soften(self, out: Floats, at: Floats, counts: Floats, first: int) -> None:
+    def _soften(self, out: NDArray[Any], at: Floats, counts: Floats, first: int) -> None:
         """Move the crossing of the middle between two samples to where the edge is."""
         before, after, edge = counts[:-1], counts[1:], at[1:]
         turns = (before != after) & ~np.isnan(before) & ~np.isnan(after)
@@ -235,4 +233,4 @@ class _Sampler:
 
     def finish(self, last_tick: int, file: Path) -> Iterator[Block]:
         """Yield the samples up to the end."""
-        yield from self._until(math.floor(self._at(last_tick)) + 1, 1.0, file)
+        yield from self._until(math.floor(self._at(last_tick)) + 2, 1.0, file)

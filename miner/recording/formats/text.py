@@ -66,8 +66,15 @@ def open_text(file: Path, options: ImportOptions, notes: Notes) -> Stream:
             "the time column counts samples", "give --rate-hz", file, column=layout.names[layout.time_index or 0]
         )
     if layout.changes:
-        return sampled_changes(file, leads, lambda: _as_changes(reader), options, notes, tick_s=_TICK_S)
-    first = next((table for table, _, _ in reader.tables()), None)
+        return sampled_changes(
+            file,
+            leads,
+            lambda noted: _as_changes(_Reader(file, layout, tuple(leads), options, noted)),
+            options,
+            notes,
+            tick_s=_TICK_S,
+        )
+    first = next((table for table, _, _ in _Reader(file, layout, tuple(leads), options, Notes()).tables()), None)
     decimals = {
         name: Decimals.fitting(first[name]) if first and AS_FLOATS not in options.plan else Decimals.floats()
         for name in leads
@@ -213,6 +220,10 @@ class _Reader:
                     yield _Piece(data=whole, first_line=line, done=min(_position(source) / max(size, 1), 1.0))
                     line += _n_lines(whole)
                 if not data:
+                    if whole and whole[-1:] not in b"\r\n":
+                        self._notes.remark(
+                            "the last line has no end; if the file was cut off, its last value may be wrong"
+                        )
                     return
 
     def _fast(self, piece: _Piece) -> dict[str, Floats] | None:

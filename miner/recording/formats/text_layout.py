@@ -120,7 +120,7 @@ def lay_out(lines: Sequence[str], options: ImportOptions, file: Path) -> TextLay
         delimiter=delimiter,
         decimal=decimal,
         first_line=first,
-        names=tuple(distinct([_plain(name) for name in names])),
+        names=_column_names(names, time_index),
         units=tuple(
             _UNITS.get(unit.lower(), (unit if unit and unit.lower() not in _SECONDS else "V", 1.0)) for unit in units
         ),
@@ -129,6 +129,15 @@ def lay_out(lines: Sequence[str], options: ImportOptions, file: Path) -> TextLay
         rate_hz=_stated_rate(lines[:first]),
         changes=_are_changes(values, time_index, factor) if options.changes is None else options.changes,
     )
+
+
+def _column_names(names: Sequence[str], time_index: int | None) -> tuple[str, ...]:
+    """Return a name for every column, all different; that of the time stays as it is."""
+    plain = [_plain(name) for name in names]
+    found = distinct(plain)
+    if time_index is not None and plain[time_index] not in found:
+        found[time_index] = plain[time_index]
+    return tuple(found)
 
 
 def _is_row(fields: Sequence[str], decimal: str, n_columns: int) -> bool:

@@ -67,8 +67,8 @@ def open_vcd(file: Path, options: ImportOptions, notes: Notes) -> Stream:
     wanted = {code: name for code, name in signals.items() if name in leads}
     known = set(_declared_codes(header))
 
-    def changes() -> Iterator[Change]:
-        return _changes(file, n_header, wanted, known, options, notes)
+    def changes(noted: Notes) -> Iterator[Change]:
+        return _changes(file, n_header, wanted, known, options, noted)
 
     return sampled_changes(file, leads, changes, options, notes, tick_s=tick_s)
 
@@ -206,11 +206,19 @@ def _number(token: bytes) -> float:
     kind, digits = token[:1].lower(), token[1:]
     try:
         if kind == b"b":
-            return math.nan if digits.strip(b"01") else float(int(digits, 2))
+            if digits.strip(b"01"):
+                return _unknown(token)
+            return float(int(digits, 2))
         value = float(digits) if kind == b"r" else math.nan
     except (ValueError, OverflowError) as error:
         raise _BadTokenError(token) from error
     return value
+
+
+def _unknown(token: bytes) -> float:
+    if any(state not in _STATES for state in token[1:]):
+        raise _BadTokenError(token)
+    return math.nan
 
 
 def _read_by_line(
