@@ -15,7 +15,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from miner.events.columns import column_values, seen_values
-from miner.expected.context import Context, inputs_of
+from miner.expected.context import Context
 from miner.expected.least import Resolution, least_difference
 from miner.expected.measures import MEASURES, Measure, judged_values, measured_values
 from miner.expected.neighbours import MEDIAN_NOISE, medians_beside, medians_of_others
@@ -43,6 +43,13 @@ OTHER_EVENTS, OTHER_CYCLES = 4, 2.5
 
 LEAST_LEVEL, LEAST_FEW = 5, 3
 """Fewer neighbours than this have no level, and show no movement: two of three could be one burst."""
+
+LEAST_SERIES = 2
+AROUND_TURNS = 60
+SHOWN_SIGMA = 5.0
+LARGEST_STEP = 0.15
+"""Other cylinders that must all show a step, in so many of their events before or after; steps count from five sigma
+on, since each of them strays by three somewhere; and no table has larger ones (own choice)."""
 
 CHANCE = 2.0
 """A reference that is off by so many of its standard errors counts for half of what it shows: chance must not widen
@@ -108,7 +115,7 @@ class Expectation:
 
 
 def fit_expectations(events: pa.Table, context: Context, resolution: Resolution) -> list[tuple[Expectation, Distance]]:
-    """Learn what is usual of every measure that was recorded, and the noise around it; with the distances themselves."""
+    """Learn what is usual of every measure that was recorded, and the noise; with the distances themselves."""
     with_timing = np.isfinite(column_values(events, "timing_residual_deg")).mean() > 0.5
     found = []
     for measure in MEASURES:
@@ -161,8 +168,8 @@ def _fit(
 class _Around:
     """What conditions and the events around each one say; all (n,), on the judged scale, NaN where not measured.
 
-    ``off`` is what was measured less what conditions make usual; it is usual from ``low`` to ``high``. ``middle`` is what
-    the events around say in the middle, ``lag`` how far tables move it from one event of a cylinder to the next.
+    ``off`` is what was measured less what conditions make usual; it is usual from ``low`` to ``high``. ``middle`` is
+    what the events around say in the middle, ``lag`` how far tables move it from one event of a cylinder to the next.
     """
 
     rows: _Ints
@@ -193,6 +200,8 @@ def _around(measure: Measure, usual: Usual, values: _Floats, context: Context) -
     if measure.moves in ("tables", "level") and len(series) > 1:
         moves.append(_moved_with_others(quick, scale, context, measure.reach))
         middle = middle + moves[-1][0] / 2 + moves[-1][1] / 2
+    if measure.moves == "tables" and len(series) > LEAST_SERIES:
+        moves.append(_shown_by_all(quick, series, scale, context))
     if measure.moves in ("place", "supply") or (measure.moves == "tables" and len(series) == 1):
         moves.append(_moved_itself(quick, series, scale, context, measure.reach))
     sides = np.array([side for pair in moves for side in pair] or [np.zeros(values.size)])
@@ -211,7 +220,7 @@ def _series(measure: Measure, rows: _Ints, context: Context) -> list[_Ints]:
 
 
 def _levels(off: _Floats, series: list[_Ints], context: Context) -> tuple[_Floats, _Floats]:
-    """Return the level of each cylinder before and after each event; at the ends of the recording that of the other side."""
+    """Return the level of each cylinder before and after each event; where there is none, that of the other side."""
     before, after = np.zeros((2, off.size))
     taught = np.where(context.learns, off, np.nan)
     for own in series:
@@ -244,6 +253,46 @@ def _moved_with_others(quick: _Floats, scale: float, context: Context, reach: fl
         _believed(sides.before, sides.n_before, scale, reach),
         _believed(sides.after, sides.n_after, scale, reach),
     )
+
+
+def _shown_by_all(quick: _Floats, series: list[_Ints], scale: float, context: Context) -> tuple[_Floats, _Floats]:
+    """Return how far down and up every other cylinder goes somewhere in the turns around each event.
+
+    An engine computer goes to and fro between two cells of a table, event by event, by its own idea of speed and
+    supply, which no lead tells; but for all cylinders alike. Not within a turn: one fault may hit all coils at once.
+    """
+    low, high = np.full(quick.size, -np.inf), np.full(quick.size, np.inf)
+    extremes = []
+    for other in series:
+        known = other[np.isfinite(quick[other])]
+        extremes.append((known, _furthest(np.maximum(quick[known], 0.0)), _furthest(np.maximum(-quick[known], 0.0))))
+    for number, own in enumerate(series):
+        for at, (known, up, down) in enumerate(extremes):
+            if at == number or not known.size:
+                continue
+            place = np.searchsorted(known, own)
+            high[own] = np.minimum(high[own], np.maximum(up[0][place], up[1][place]))
+            low[own] = np.maximum(low[own], -np.maximum(down[0][place], down[1][place]))
+    sharp = [np.sign(x) * _sharply(np.abs(np.where(np.isfinite(x), x, 0.0)), scale) for x in (low, high)]
+    return sharp[0].clip(min=-LARGEST_STEP), sharp[1].clip(max=LARGEST_STEP)
+
+
+def _furthest(size: _Floats) -> tuple[_Floats, _Floats]:
+    """Return the largest of the `AROUND_TURNS` values before each place (n + 1), and of those from it on, the nearest
+    left out.
+    """
+    from scipy.ndimage import maximum_filter1d
+
+    padded = np.concatenate([np.zeros(AROUND_TURNS + 1), size, np.zeros(AROUND_TURNS + 1)])
+    trailing = maximum_filter1d(padded, AROUND_TURNS, origin=(AROUND_TURNS - 1) // 2)  # ends at the place
+    before = trailing[AROUND_TURNS - 1 :][: size.size + 1]
+    after = trailing[2 * AROUND_TURNS + 1 :][: size.size + 1]
+    return before, after
+
+
+def _sharply(size: _Floats, scale: float) -> _Floats:
+    power = (size / (SHOWN_SIGMA * scale)) ** 6
+    return np.asarray(size * power / (1.0 + power), dtype=np.float64)
 
 
 def _moved_itself(

@@ -26,7 +26,7 @@ from miner.synthetic.faults import apply_fault
 from miner.synthetic.scenario import Scenario
 from miner.synthetic.writer import write_recording
 from tests.mined import find_events
-from tests.suspicion.made_up import make_columns, make_setup, to_events
+from tests.suspects.made_up import make_columns, make_setup, to_events
 
 DEMO = Path(__file__).parents[2] / "demo_recordings" / "six_cylinders_one_command"
 

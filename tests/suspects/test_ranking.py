@@ -8,7 +8,7 @@ import pytest
 
 from miner.schema import EVENTS, INCIDENTS, SUSPECTS
 from miner.suspects.ranking import RankSettings, join_rankings, rank_chapter, rank_events
-from tests.suspicion.engines import Engine, change, healthy_events, setup_for
+from tests.rarity.engines import Engine, change, healthy_events, setup_for
 
 TEN = Engine(minutes=6)
 
@@ -116,7 +116,7 @@ def test_chapters_make_one_list_of_their_rates(healthy: pa.Table) -> None:
     rows = calm_rows(healthy, 6)[::2]
     events = change(healthy, np.array(rows), **GROSS["short_on_time"])
     half = events.num_rows // 2
-    settings, setup = RankSettings(forest=False), setup_for(TEN)
+    settings, setup = RankSettings(), setup_for(TEN)
     chapters = [
         rank_chapter(part, setup, settings).listed_only() for part in (events.slice(0, half), events.slice(half))
     ]
