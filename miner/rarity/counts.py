@@ -77,13 +77,13 @@ def count_suspects(events: pa.Table, context: Context) -> tuple[list[Counted], l
     if n_watched > 1:  # over a whole cycle all of them in turn
         in_turn[spoken] = lasting_runs(extra[spoken], n_watched)
     kinds = (
-        ("absent_command", (command == 0) & ~paused, command >= 0),
-        ("absent_feedback", (feedback == 0) & (command != 0) & ~paused, feedback >= 0),
-        ("extra_pulse", extra & ~in_turn, ~silent),
+        ("absent_command", (command == 0) & ~paused, command >= 0, paused),
+        ("absent_feedback", (feedback == 0) & (command != 0) & ~paused, feedback >= 0, paused),
+        ("extra_pulse", extra & ~in_turn, ~silent, in_turn),
     )
     found, notes = [], []
-    for kind, shown, could in kinds:
-        habit = _habit(shown, could, context)
+    for kind, shown, could, together in kinds:
+        habit = _habit(shown | (together & (kind == "extra_pulse")), could, context)
         rate = np.where(shown, BASE_RATE * doubt + habit * shown.size / context.hours, np.inf)
         notes += _notes(kind, shown, could, habit, context)
         found.append(Counted(kind=kind, rate=_some_of_many(rate, shown, could, context)))

@@ -36,6 +36,9 @@ EDGE = Prior(scale=1.5, scale_spread=0.4, shape=0.3, shape_spread=0.2, left_out=
 COMBINED = Prior(scale=1.0, scale_spread=0.3, shape=0.02, shape_spread=0.1, left_out=0.0)
 STRATA = (CALM, LIVELY, EDGE)
 LEAST_VALUES = 8
+MIXED_SHARE = 0.5
+"""Of the least difference that matters, in two measures at least: what makes a mixture matter (own choice)."""
+
 MIXED_CLIP = 4.5
 """Sigma that one measure may add to a mixture at most: further out it speaks for itself."""
 
@@ -243,7 +246,7 @@ def _matters(channels: tuple[Channel, ...], distances: list[Distance], n_events:
         if channel.measure is not None:
             out[index] = share[id(channel.measure)] >= 1.0
         else:
-            out[index] = np.nanmax(np.stack(list(share.values())), axis=0, initial=0.0) >= 0.5
+            out[index] = np.sum(np.stack(list(share.values())) >= MIXED_SHARE, axis=0) >= 2
     return out
 
 

@@ -90,12 +90,15 @@ def test_timing_that_steps_for_all_is_usual_a_lone_event_is_not(healthy, lone):
     row = calm_row(healthy, 9000)
     both = values(healthy, "timing_residual_deg")
     before, after = both.copy(), both.copy()
+    time_s = values(healthy, "time_s")
+    time_s[row] += 6.0 / (6.0 * values(healthy, "engine_rpm")[row]) if lone else 0.0
     both[row] += 6.0
     before[row] += 9.0 if not lone else 6.0
     after[row] += 0.0 if not lone else 6.0
     noisy = 0.7 * np.random.default_rng(1).standard_normal((2, both.size))
     events = with_columns(
         healthy,
+        time_s=time_s,
         timing_residual_deg=both,
         timing_from_before_deg=before + noisy[0],
         timing_from_after_deg=after + noisy[1],

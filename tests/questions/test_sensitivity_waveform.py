@@ -9,7 +9,7 @@ from typing import NamedTuple
 import numpy as np
 import pyarrow as pa
 import pytest
-from miner.suspicion import waveform_compare, waveform_stretch
+from miner.questions import waveform_compare, waveform_stretch
 
 from miner.engine.setup import Setup
 from miner.mining.steps import open_source

@@ -26,7 +26,7 @@ GROSS = {
     "weak_feedback": {"feedback_amplitude_v": lambda x: 0.6 * x},
     "distorted_command": {"ripple_v": lambda x: 8 * x},
     "odd_feedback_width": {"feedback_width_us": lambda x: 1.5 * x},
-    "uneven_interval": {"timing_residual_deg": 12.0},
+    "uneven_interval": {"timing_residual_deg": 18.0, "time_s": lambda x: x + 1.3e-3},
     "supply_sag": {"supply_v": lambda x: x - 4.0},
     "extra_pulse": {"extra_pulses": 1},
 }  # fmt: skip
@@ -95,7 +95,7 @@ def test_any_leads_and_cylinders(leads: str, cylinders: int) -> None:
 @pytest.mark.parametrize("n", [0, 1, 2, 7, 20, 60])
 def test_very_short_recordings(healthy: pa.Table, n: int) -> None:
     ranking = rank_events(healthy.slice(3000, n), setup_for(TEN))
-    assert ranking.suspects.num_rows == n
+    assert ranking.suspects.num_rows <= n
     assert np.all(np.isfinite(ranking.suspects["score"].to_numpy()))
     # nothing sure can be said of a healthy handful
     assert np.sum(ranking.suspects["false_alarms_per_hour"].to_numpy() < 1) == 0
