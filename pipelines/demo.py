@@ -97,7 +97,7 @@ def _near(fault: dict[str, Any], suspects: Sequence[dict[str, Any]]) -> list[dic
 
 
 def _print_planted(console: Console, out: Path, findings: Findings) -> None:
-    truth: pa.Table = pq.read_table(out / "truth_faults.parquet", partitioning=None)
+    truth: pa.Table = pq.read_table(out / "truth_faults.parquet", partitioning=None, page_checksum_verification=True)
     faults = [fault for fault in truth.to_pylist() if fault["shows_as"] is not None]
     suspects = findings.read_table(SUSPECTS).to_pylist()
     found = match_planted(faults, suspects)

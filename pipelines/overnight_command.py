@@ -88,20 +88,22 @@ def run_overnight(
         If there is nothing to mine, another run works in ``out``, the budget is too small, the cluster cannot be
         reached, or the disk is full.
     """
+    from miner.findings.lock import JOURNAL_FILE, exclusive
     from pipelines.overnight.budget import default_budget, parse_size
-    from pipelines.overnight.journal import Journal, exclusive_run
+    from pipelines.overnight.journal import Journal
 
     budget = default_budget() if memory_budget is None else parse_size(memory_budget)
     if dry_run:
         plan = _look_around(console, folder, out, steps, setup)
         _print_plan(console, plan, budget, workers, cluster)
         return len(plan.not_planned)
-    with exclusive_run(out), Journal(out.resolve() / "overnight.sqlite") as journal:
-        journal.begin_run()
+    with exclusive(out):
         plan = _look_around(console, folder, out, steps, setup)
         executor = _executor(plan, steps, budget, workers, cluster)
-        n_failed = _run_and_show(console, plan, journal, executor)
-        journal.end_run()
+        with Journal(out.resolve() / JOURNAL_FILE) as journal:  # from here on there is something to go on from
+            journal.begin_run()
+            n_failed = _run_and_show(console, plan, journal, executor)
+            journal.end_run()
     return n_failed
 
 
@@ -178,9 +180,10 @@ def _print_plan(console: Console, plan: Plan, budget: int, workers: int | None, 
 
 def _plan_rows(plan: Plan) -> Sequence[tuple[str, ...]]:
     """Return one row a recording, with what the journal knows of it; nothing is written."""
+    from miner.findings.lock import JOURNAL_FILE
     from pipelines.overnight.journal import Journal
 
-    path = plan.out / "overnight.sqlite"
+    path = plan.out / JOURNAL_FILE
     if not path.is_file():
         return [(*_described(job), "to be mined") for job in plan.jobs]
     with Journal(path) as journal:

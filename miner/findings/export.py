@@ -67,7 +67,7 @@ def export_findings(
         case ".parquet":
             content = findings.read_table(declared)
             with replacing(target) as temporary:
-                pq.write_table(content, temporary)
+                pq.write_table(content, temporary, write_page_checksum=True)
         case ending:
             raise FindingsError(
                 f"'{ending}' is not a format of ours" if ending else "the name has no ending",

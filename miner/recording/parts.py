@@ -38,7 +38,7 @@ class Part:
 def open_file(path: Path) -> pq.ParquetFile:
     """Open a file for reading in bounded memory, or raise ``RecordingError``."""
     try:
-        return pq.ParquetFile(path, pre_buffer=False, buffer_size=_BUFFER_BYTES)
+        return pq.ParquetFile(path, pre_buffer=False, buffer_size=_BUFFER_BYTES, page_checksum_verification=True)
     except PermissionError as error:
         raise RecordingError("the file cannot be read", remedy="check its permissions", file=path) from error
     except (pa.ArrowException, OSError, ValueError) as error:

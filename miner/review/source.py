@@ -238,7 +238,9 @@ class ReviewSource:
         path = self.findings.path_of(WINDOWS)
         if not path.is_file():
             return WINDOWS.empty()
-        return pq.read_table(path, filters=[("event_id", "=", event_id)], partitioning=None)
+        return pq.read_table(
+            path, filters=[("event_id", "=", event_id)], partitioning=None, page_checksum_verification=True
+        )
 
     def all_stored_windows(self) -> pa.Table:
         """Return what mining kept of the leads around all suspects, for who wants one after the other."""
@@ -256,7 +258,13 @@ class ReviewSource:
         path = self.findings.path_of(WINDOWS)
         if not path.is_file():
             return {}
-        table = pq.read_table(path, columns=["event_id", "start_s"], filters=[("step", "=", 1)], partitioning=None)
+        table = pq.read_table(
+            path,
+            columns=["event_id", "start_s"],
+            filters=[("step", "=", 1)],
+            partitioning=None,
+            page_checksum_verification=True,
+        )
         pairs = zip(table["event_id"].to_pylist(), table["start_s"].to_pylist(), strict=True)
         return dict(sorted(pairs, key=lambda pair: pair[1]))
 

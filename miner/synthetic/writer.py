@@ -53,8 +53,8 @@ def write_recording(
         folder=folder, recording=recording, setup=folder / "setup.toml",
         truth_events=folder / "truth_events.parquet", truth_faults=folder / "truth_faults.parquet", plan=plan,
     )  # fmt: skip
-    pq.write_table(plan.events, out.truth_events, compression="zstd")
-    pq.write_table(plan.faults, out.truth_faults, compression="zstd")
+    pq.write_table(plan.events, out.truth_events, compression="zstd", write_page_checksum=True)
+    pq.write_table(plan.faults, out.truth_faults, compression="zstd", write_page_checksum=True)
     out.setup.write_text(toml_text(_without_defaults(scenario)), encoding="utf-8")
     text = toml_text(scenario.model_dump(mode="json"))
     (folder / "scenario.toml").write_text(text, encoding="utf-8")
@@ -76,7 +76,9 @@ def _write_samples(plan: Plan, recording: Path, on_progress: OnProgress | None) 
         for part in range(storage.n_parts):
             path = recording / f"part_{part:04d}.parquet" if storage.n_parts > 1 else recording
             unfinished = path.with_name(path.name + ".tmp")
-            with pq.ParquetWriter(unfinished, _schema(plan), **_options(plan.scenario)) as writer:
+            with pq.ParquetWriter(
+                unfinished, _schema(plan), write_page_checksum=True, **_options(plan.scenario)
+            ) as writer:
                 waiting: Future[None] | None = None
                 for table, stop in _tables(plan, pens, bounds[part], bounds[part + 1]):
                     if waiting is not None:

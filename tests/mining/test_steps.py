@@ -105,21 +105,23 @@ def test_steps_through_files_give_the_same_bytes(
     monkeypatch.setattr("miner.signal.sections._SECTION_S", 3.0)
     recording, setup, steps = place / "drive.parquet", place / "car.toml", MineSteps()
     look = steps.look(recording, setup)
+    described = look.setup
     assert look.n_sections == 5
     assert look.n_samples == N_SAMPLES
-    steps.profile(recording, setup, tmp_path / "profile")
+    steps.profile(recording, described, tmp_path / "profile")
     heard: list[int] = []
     sections = [tmp_path / f"section-{i}" for i in range(look.n_sections)]
     for index in reversed(range(look.n_sections)):
-        steps.section(recording, setup, index, tmp_path / "profile", sections[index], heard.append)
-    steps.finish(recording, setup, sections, tmp_path / "profile", tmp_path / "out")
+        steps.section(recording, described, index, tmp_path / "profile", sections[index], heard.append)
+    steps.finish(recording, described, sections, tmp_path / "profile", tmp_path / "out")
     whole = mine_recording(recording, setup, tmp_path / "whole")
     assert tables(tmp_path / "out") == tables(whole.folder)
     assert max(heard) <= max(look.section_samples)
 
 
 def test_section_and_profile_files_are_the_same_bytes_each_time(place: Path, tmp_path: Path) -> None:
-    recording, setup, steps = place / "drive.parquet", place / "car.toml", MineSteps()
+    recording, steps = place / "drive.parquet", MineSteps()
+    setup = steps.look(recording, place / "car.toml").setup
     for name in ("a", "b"):
         steps.profile(recording, setup, tmp_path / f"{name}.profile")
         steps.section(recording, setup, 0, tmp_path / f"{name}.profile", tmp_path / f"{name}.section", lambda n: None)
