@@ -20,12 +20,12 @@ from numpy.typing import NDArray
 from miner.engine.setup import Setup
 from miner.schema import CONDITIONS, KINDS
 from miner.suspicion.event_views import EventView, EventViews
-from miner.suspicion.evidence import KIND_WORDS
 from miner.suspicion.exact import RateRatio, adjust_benjamini_hochberg, rate_ratio
 from miner.suspicion.repetition import describe_repetition
 from miner.suspicion.rows import Rows
 from miner.suspicion.scan import scan_ranges
 from miner.suspicion.survey import Condition, Survey, could_show, duration_words, leads_for, survey_conditions
+from miner.words import kind_name
 
 __all__ = ["SAME_OCCURRENCE_CYCLES", "find_conditions"]
 
@@ -228,7 +228,7 @@ def _sentences(tested: list[_Tested], adjusted: _Floats) -> list[str]:
 def _sentence(t: _Tested) -> str:
     events, seconds, all_events, all_seconds = t.exposure
     often = "only there" if t.n_occurrences == t.n_all else f"{_figure(t.ratio.ratio)} times as often as elsewhere"
-    what = "occurrences" if t.kind == "all" else f"occurrences of '{KIND_WORDS[t.kind]}'"
+    what = "occurrences" if t.kind == "all" else f"occurrences of '{kind_name(t.kind)}'"
     exposure = (
         f"with {100 * events / all_events:.2g} % of all events"
         if t.condition.name == "cylinder"

@@ -13,34 +13,16 @@ from numpy.typing import NDArray
 from miner.engine.setup import Setup
 from miner.schema import KINDS, OPERATING_STATES
 from miner.suspicion.event_views import EventView, EventViews
+from miner.words import clock, kind_name
 
 __all__ = [
     "FAMILY_OF_KIND",
-    "KIND_WORDS",
     "SUPPLY_LOW_V",
     "Evidence",
     "Struck",
     "collect_evidence",
     "join_words",
 ]
-
-KIND_WORDS: Mapping[str, str] = {
-    "absent_command": "command absent",
-    "absent_feedback": "feedback absent",
-    "short_on_time": "on-time short",
-    "long_on_time": "on-time long",
-    "late_feedback": "feedback late",
-    "early_feedback": "feedback early",
-    "weak_command": "command weak",
-    "distorted_command": "command distorted",
-    "weak_feedback": "feedback weak",
-    "odd_feedback_width": "feedback width odd",
-    "extra_pulse": "extra pulse",
-    "uneven_interval": "interval uneven",
-    "supply_sag": "supply low",
-    "unusual": "rare mixture of values",
-}
-"""Each kind in plain words."""
 
 FAMILY_OF_KIND: Mapping[str, str] = {
     "absent_command": "command",
@@ -172,17 +154,16 @@ class Evidence:
     def sentence(self) -> str:
         """Return what happened, in plain words."""
         if len(self.kinds) == 1:
-            what = KIND_WORDS[next(iter(self.kinds))]
+            what = kind_name(next(iter(self.kinds)))
         else:
-            what = join_words([f"{KIND_WORDS[kind]} ({n})" for kind, n in self.kinds.items()])
+            what = join_words([f"{kind_name(kind)} ({n})" for kind, n in self.kinds.items()])
         often = "once" if self.n_events == 1 else f"in {self.n_events:,} of {self.n_due:,} due events"
         return f"{self.who[0].upper()}{self.who[1:]}: {what} {often} {self._when()}{self._speed()}."
 
     def _when(self) -> str:
-        into = f" ({int(self.start_s // 60)} min {int(self.start_s % 60)} s)" if self.start_s >= 60 else ""
         if self.n_events == 1:
-            return f"at {self.start_s:.3f} s{into}"
-        return f"from {self.start_s:.3f} s{into} to {self.end_s:.3f} s"
+            return f"at {clock(self.start_s)}"
+        return f"from {clock(self.start_s)} to {clock(self.end_s)}"
 
     def _speed(self) -> str:
         state = "" if self.state == "unknown" else f", {self.state}"

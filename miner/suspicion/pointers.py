@@ -10,7 +10,8 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from miner.suspicion.evidence import FAMILY_OF_KIND, KIND_WORDS, SUPPLY_LOW_V, Evidence, join_words
+from miner.suspicion.evidence import FAMILY_OF_KIND, SUPPLY_LOW_V, Evidence, join_words
+from miner.words import kind_name
 
 __all__ = ["CODES_NOTE", "Pointer", "point"]
 
@@ -239,7 +240,7 @@ def _facts_against(e: Evidence, family: str, case: _Case) -> list[str]:
     facts = []
     rest = {kind: n for kind, n in e.kinds.items() if FAMILY_OF_KIND[kind] != family}
     if rest:
-        facts.append(f"Other signs among them: {join_words([f'{KIND_WORDS[kind]} ({n})' for kind, n in rest.items()])}")
+        facts.append(f"Other signs among them: {join_words([f'{kind_name(kind)} ({n})' for kind, n in rest.items()])}")
     if e.n_others_listed and not e.everywhere:
         facts.append(f"{_count(e.n_others_listed, 'event')} of other cylinders at the time are listed too")
     if "supply" in case.circuit and e.supply_drop_v < SUPPLY_LOW_V:

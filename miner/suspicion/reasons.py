@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-__all__ = ["Finding", "explain", "with_unit"]
+from miner.words import with_unit
+
+__all__ = ["Finding", "explain"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -91,24 +93,6 @@ def _conditions(finding: Finding) -> str:
     parts = [f"{finding.rpm:,.0f} rpm"] if finding.rpm > 1 else []
     parts += [f"{finding.supply_v:.1f} V supply"] if finding.supply_v > 0 else []
     return f"at {' and '.join(parts)}" if parts else "in this recording"
-
-
-def with_unit(value: float, unit: str) -> str:
-    """Return a value with its unit, in the unit and with the digits a technician would use.
-
-    Examples
-    --------
-    >>> with_unit(3174.2, "us"), with_unit(692.4, "us"), with_unit(0.0312, "V")
-    ('3.174 ms', '692.4 us', '31 mV')
-    """
-    size = abs(value)
-    if unit == "us":
-        return f"{value / 1000:.3f} ms" if size >= 1000 else f"{value:.1f} us"
-    if unit == "V":
-        return f"{value:.2f} V" if size >= 0.1 else f"{value * 1000:.0f} mV"
-    if unit == "deg":
-        return f"{value:.2f} deg"
-    return f"{value:.2f} {unit}"
 
 
 def _lower(sentence: str) -> str:

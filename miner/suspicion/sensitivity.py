@@ -17,12 +17,12 @@ from numpy.typing import NDArray
 
 from miner.engine.setup import Setup
 from miner.schema import SENSITIVITY
-from miner.suspicion.evidence import KIND_WORDS
 from miner.suspicion.exact import binomial_interval, binomial_upper, poisson_upper
 from miner.suspicion.frozen import FrozenLimits, freeze_limits
 from miner.suspicion.rows import Rows, spread_rows
 from miner.synthetic.columns import Columns, columns_of, events_table
 from miner.synthetic.faults import EITHER_WAY, MEASURE_OF, apply_fault, feedback_tie, next_of_coil, unit_of
+from miner.words import kind_name
 
 __all__ = [
     "FULL", "QUICK", "Sensitivity", "SensitivitySettings", "could_show", "fault_rate_limits",
@@ -310,7 +310,7 @@ def _in_words(cells: list[_Cell]) -> list[dict[str, object]]:
 
 def _sentence(cell: _Cell, rung: int | None) -> str:
     who = f"cylinder {cell.cylinder}" if cell.cylinder is not None else f"the cylinder at place {cell.slot}"
-    what = f"A single fault ('{KIND_WORDS[cell.kind]}' on {who})"
+    what = f"A single fault ('{kind_name(cell.kind)}' on {who})"
     if rung is not None:
         return (
             f"{what}{_by(cell, rung)} is found: {int(cell.found[rung])} of {int(cell.planted[rung])} planted ones, at "

@@ -69,8 +69,8 @@ def short_chapters(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(miner.mining.chapters, "MARGIN_S", 8.0)
 
 
-SAME = ("event_id", "cycle", "slot", "cylinder", "command_seen", "feedback_seen", "on_time_us", "feedback_width_us",
-        "delay_us", "interval_us", "extra_pulses", "quality")  # fmt: skip
+SAME = ("event_id", "cycle", "segment", "slot", "cylinder", "command_seen", "feedback_seen", "on_time_us",
+        "feedback_width_us", "delay_us", "interval_us", "extra_pulses", "quality")  # fmt: skip
 """Decided by the pulses near an event; speed and state are smoothed over what lies around."""
 
 
@@ -131,3 +131,4 @@ def test_silence_over_a_border_leaves_cycles_running_on(tmp_path: Path, short_ch
     assert (np.diff(cycles) >= 0).all()
     assert np.unique(cycles).size > 1.9 * np.unique(whole(made, setup)["cycle"].to_numpy()).size
     assert found["event_id"].to_pylist() == list(range(found.num_rows))
+    assert np.diff(found["segment"].to_numpy()).max() == 1

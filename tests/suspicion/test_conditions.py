@@ -113,7 +113,7 @@ def test_low_supply_cold_start_state_and_cylinder():
     } <= notable
     assert any(k == "late_feedback" and c == "time since start" for k, c, _ in notable)
     assert any(
-        s.startswith("Nine of nine occurrences of 'feedback absent' on cylinder 3, with 25 %") for s in sentences
+        s.startswith("Nine of nine occurrences of 'absent feedback' on cylinder 3, with 25 %") for s in sentences
     )
 
 

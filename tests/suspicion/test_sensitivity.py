@@ -74,7 +74,7 @@ def test_absent_pulses_are_found(measured):
     found = smallest(measured)
     assert {c for k, c in found if k == "absent_feedback"} == {1, 2, 3, 4}
     words = {(w["kind"], w["cylinder"]): w["sentence"] for w in measured.summary["smallest_found"]}
-    assert words["absent_feedback", 3].startswith("A single fault ('feedback absent' on cylinder 3) is found: ")
+    assert words["absent_feedback", 3].startswith("A single fault ('absent feedback' on cylinder 3) is found: ")
 
 
 def test_more_noise_makes_it_less_sensitive(measured):
