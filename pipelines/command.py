@@ -77,12 +77,13 @@ def export(
     table: Annotated[
         str, typer.Option("--table", help="For .csv and .parquet: events, suspects or incidents.")
     ] = "events",
+    overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace an earlier export of that name.")] = False,
 ) -> None:
     """Write findings to a workbook, CSV or Parquet."""
     from miner.findings.export import export_findings
     from miner.review.verdicts import read_verdicts
 
-    written = export_findings(folder, to, table=table, verdicts=read_verdicts(folder))
+    written = export_findings(folder, to, table=table, verdicts=read_verdicts(folder), overwrite=overwrite)
     open_console().print(f"written: {written}", markup=False, soft_wrap=True)
 
 

@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 
 __all__ = ["overnight", "run_overnight"]
 
+OVERVIEWS = ("overview.html", "overview.xlsx")
+
 
 def overnight(
     folder: Annotated[Path, typer.Argument(help="Folder with recordings, searched to the bottom.", show_default=False)],
@@ -97,6 +99,7 @@ def run_overnight(
         plan = _look_around(console, folder, out, steps, setup)
         _print_plan(console, plan, budget, workers, cluster)
         return len(plan.not_planned)
+    _refuse_strangers(out, JOURNAL_FILE)
     with exclusive(out):
         plan = _look_around(console, folder, out, steps, setup)
         executor = _executor(plan, steps, budget, workers, cluster)
@@ -105,6 +108,19 @@ def run_overnight(
             n_failed = _run_and_show(console, plan, journal, executor)
             journal.end_run()
     return n_failed
+
+
+def _refuse_strangers(out: Path, journal: str) -> None:
+    """Refuse an output folder with files of our names that no run over many recordings left."""
+    from miner.errors import RunError
+
+    for name in OVERVIEWS:
+        if (out / name).exists() and not (out / journal).exists():
+            raise RunError(
+                "this file is not of an earlier run and would be replaced",
+                remedy="choose another --out, or move the file away",
+                file=out / name,
+            )
 
 
 def _look_around(console: Console, folder: Path, out: Path, steps: Steps, setup: Path | None) -> Plan:
@@ -150,7 +166,7 @@ def _run_and_show(console: Console, plan: Plan, journal: Journal, executor: Exec
     write_page(plan.out / "overview.html", overview)
     write_book(plan.out / "overview.xlsx", overview)
     print_overview(console, overview)
-    for name in ("overview.html", "overview.xlsx"):
+    for name in OVERVIEWS:
         console.print(f"written: {plan.out / name}", markup=False, soft_wrap=True)
     return sum(result.failure is not None for result in results)
 

@@ -217,6 +217,22 @@ def test_every_page_carries_a_checksum_and_every_reader_looks_at_it() -> None:
     assert not wrong, wrong
 
 
+def test_no_cell_is_written_by_what_may_make_a_formula_of_it() -> None:
+    """The general methods of the spreadsheet library guess what a text means, and each version guesses otherwise."""
+    wrong = [
+        f"{name_of(path)}:{node.lineno}"
+        for path in SOURCES
+        for node in ast.walk(tree_of(path))
+        if isinstance(node, ast.Call)
+        and isinstance(node.func, ast.Attribute)
+        and (
+            node.func.attr in ("write_row", "write_column", "write_formula", "write_url", "write_array_formula")
+            or (node.func.attr == "write" and ast.unparse(node.func.value) == "sheet")
+        )
+    ]
+    assert not wrong, wrong
+
+
 def test_help_loads_nothing_heavy() -> None:
     code = (
         "import sys, json, io, contextlib\n"

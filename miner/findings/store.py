@@ -131,12 +131,13 @@ class Findings:
             raise write_failure(Path(error.filename2 or self.folder), error) from error
 
     def _remove_left(self, ready: Path) -> None:
-        """Remove the files of the old findings that the new ones do not have."""
-        new = {path.name for path in ready.iterdir()}
+        """Remove the files of the old findings that the new ones do not have, going by what the summaries say."""
         try:
-            old = json.loads((self.folder / SUMMARY).read_text(encoding="utf-8")).get("files", {})
+            old, new = (
+                json.loads((folder / SUMMARY).read_text(encoding="utf-8"))["files"] for folder in (self.folder, ready)
+            )
             left = [name for name in old if name not in new and Path(name).name == name]
-        except (OSError, ValueError, AttributeError, TypeError, RecursionError):
+        except (OSError, ValueError, KeyError, TypeError, RecursionError):
             return  # there are none, or nobody knows what belongs to them
         for name in left:
             (self.folder / name).unlink(missing_ok=True)

@@ -19,10 +19,13 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Self
 
-from miner.errors import RunError
+from miner.errors import MinerError, RunError
 from pipelines.overnight.tasks import Failure, is_disk_full
 
 __all__ = ["Journal", "StepEntry"]
+
+_FILES = (".html", ".json", ".parquet")
+"""Endings of what mining leaves; decisions of the reviewer, kept beside it, come and go."""
 
 _TABLES = """
 CREATE TABLE IF NOT EXISTS run (
@@ -113,7 +116,7 @@ class Journal:
         report : mapping
             What the overview shows of it, JSON-ready.
         """
-        files = sorted(p.relative_to(findings).as_posix() for p in findings.rglob("*") if p.is_file())
+        files = sorted(p.relative_to(findings).as_posix() for p in findings.rglob("*") if p.suffix in _FILES)
         place = findings.relative_to(self.path.parent).as_posix()
         with self._transaction() as db:
             db.execute(
@@ -123,13 +126,13 @@ class Journal:
             db.execute("DELETE FROM step WHERE token = ?", (token,))
 
     def finished(self, token: str) -> tuple[Path, dict[str, Any]] | None:
-        """Return findings folder and report of a finished recording; None if a file of it has gone."""
+        """Return findings folder and report of a finished recording; None if a file of it has gone or is damaged."""
         with self._transaction() as db:
             row = db.execute("SELECT findings, files, report FROM finished WHERE token = ?", (token,)).fetchone()
         if row is None:
             return None
         folder = self.path.parent / row[0]
-        if not all((folder / name).is_file() for name in json.loads(row[1])):
+        if not all((folder / name).is_file() for name in json.loads(row[1])) or not _is_whole(folder):
             return None
         return folder, json.loads(row[2])
 
@@ -165,6 +168,16 @@ class Journal:
             yield
         except sqlite3.Error as error:
             raise _explain(error, self.path) from error
+
+
+def _is_whole(folder: Path) -> bool:
+    from miner.findings.store import Findings
+    from miner.findings.whole import damaged_files
+
+    try:
+        return not damaged_files(Findings(folder))
+    except MinerError:
+        return False
 
 
 def _explain(error: sqlite3.Error, path: Path) -> RunError:
