@@ -24,7 +24,7 @@ from miner.errors import FindingsError
 from miner.files import replacing, write_failure
 from miner.schema import Table
 
-__all__ = ["SUMMARY", "TIMING", "Findings", "replacing", "write_failure"]
+__all__ = ["READY", "SUMMARY", "TIMING", "Findings", "replacing", "write_failure"]
 
 SUMMARY = "summary.json"
 """The file whose presence says that the folder is complete."""
