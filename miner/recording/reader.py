@@ -22,12 +22,15 @@ import pyarrow as pa
 from miner.errors import RecordingError, near_names
 from miner.recording.folder import fingerprint, part_files
 from miner.recording.identity import content_identity
-from miner.recording.parts import Part, open_part
+from miner.recording.parts import Part, open_part, text_of
 from miner.recording.timing import nominal_time
 
 __all__ = ["TIME_COLUMN", "ChannelInfo", "Part", "Recording", "open_recording", "require_columns"]
 
 TIME_COLUMN = "time_s"
+
+_MOST_VOLTS = 1e9
+"""Scale and offset beyond this are damage or a slip: no clip reads a count as a thousand million volts."""
 
 _CHANNEL_TYPES = frozenset({pa.int8(), pa.int16(), pa.int32(), pa.uint8(), pa.uint16(), pa.float32(), pa.float64()})
 
@@ -214,10 +217,12 @@ def _is_channel(field: pa.Field) -> bool:
 
 
 def _channel(field: pa.Field, file: Path) -> ChannelInfo:
-    metadata = {k.decode(): v.decode("utf-8", "replace") for k, v in (field.metadata or {}).items()}
+    metadata = text_of(field.metadata)
     scale = _number(metadata, "scale", 1.0, field.name, file)
-    if scale == 0.0:
-        raise RecordingError("the scale is 0", remedy="write the volts per count", file=file, column=field.name)
+    if abs(scale) < 1.0 / _MOST_VOLTS:
+        raise RecordingError(
+            "the scale is 0, or next to it", remedy="write the volts per count", file=file, column=field.name
+        )
     return ChannelInfo(
         column=field.name,
         dtype=str(field.type.to_pandas_dtype()().dtype),
@@ -235,8 +240,11 @@ def _number(metadata: Mapping[str, str], key: str, default: float, column: str, 
         value = float(text)
     except ValueError:
         value = math.nan
-    if not math.isfinite(value):
+    if not abs(value) < _MOST_VOLTS:  # not-a-number is not, either
         raise RecordingError(
-            f"the {key} '{text}' is not a number", remedy=f"write the {key} as a number", file=file, column=column
+            f"the {key} '{text}' is not a number that volts can be made with",
+            remedy=f"write the {key} as a number",
+            file=file,
+            column=column,
         )
     return value

@@ -162,7 +162,8 @@ class ReviewSource:
         self.summary: Mapping[str, Any] = self.findings.summary() if summary is None else summary
         self.generation = generation_of(self.summary)
         self.damaged = frozenset(damaged_files(self.findings) if summary is None else ())
-        require_whole(self.findings, self.damaged & NEEDED)
+        if self.damaged & NEEDED:
+            require_whole(self.findings, NEEDED)
         self.info: Mapping[str, Any] = self.findings.read_json(RECORDING_FILE)
         self.events = EventFile(self.findings)
         self.suspects = self.findings.read_table(SUSPECTS)
