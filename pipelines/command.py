@@ -8,6 +8,7 @@ from typing import Annotated
 
 import typer
 
+from miner import KEEPING_NOTE
 from miner.errors import RunError
 from pipelines.overnight_command import overnight
 from pipelines.show.console import ENDED_BY_USER, guarded, open_console
@@ -122,6 +123,8 @@ def main() -> None:
 
 def _run() -> None:
     """Run it so that what is wrong with the arguments, which may hold any name, is told like all else."""
+    if KEEPING_NOTE:
+        open_console(stderr=True).print(KEEPING_NOTE, markup=False, soft_wrap=True)
     try:
         code = app(sys.argv[1:] or ["--help"], standalone_mode=False)
     except Exception as error:
