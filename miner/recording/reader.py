@@ -29,8 +29,8 @@ __all__ = ["TIME_COLUMN", "ChannelInfo", "Part", "Recording", "open_recording", 
 
 TIME_COLUMN = "time_s"
 
-_MOST_VOLTS = 1e9
-"""Scale and offset beyond this are damage or a slip: no clip reads a count as a thousand million volts."""
+_LEAST_SCALE, _MOST_SCALE = 1e-15, 1e9
+"""Volts per count outside these bounds are a slip of the pen (own choice)."""
 
 _CHANNEL_TYPES = frozenset({pa.int8(), pa.int16(), pa.int32(), pa.uint8(), pa.uint16(), pa.float32(), pa.float64()})
 
@@ -219,9 +219,9 @@ def _is_channel(field: pa.Field) -> bool:
 def _channel(field: pa.Field, file: Path) -> ChannelInfo:
     metadata = text_of(field.metadata)
     scale = _number(metadata, "scale", 1.0, field.name, file)
-    if abs(scale) < 1.0 / _MOST_VOLTS:
+    if not _LEAST_SCALE <= abs(scale) <= _MOST_SCALE:
         raise RecordingError(
-            "the scale is 0, or next to it", remedy="write the volts per count", file=file, column=field.name
+            f"the scale is {scale:g}", remedy="write the volts per count", file=file, column=field.name
         )
     return ChannelInfo(
         column=field.name,
@@ -240,7 +240,7 @@ def _number(metadata: Mapping[str, str], key: str, default: float, column: str, 
         value = float(text)
     except ValueError:
         value = math.nan
-    if not abs(value) < _MOST_VOLTS:  # not-a-number is not, either
+    if not abs(value) <= _MOST_SCALE:  # not-a-number is not, either
         raise RecordingError(
             f"the {key} '{text}' is not a number that volts can be made with",
             remedy=f"write the {key} as a number",
