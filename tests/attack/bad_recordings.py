@@ -124,7 +124,7 @@ def times(draw: np.random.Generator, made: Made) -> None:
             stamps += float(draw.choice((1e9, 1e15, -1e9)))
     made.columns = {"time_s": pa.array(stamps), **made.columns}
     if draw.random() < 0.5:
-        del made.metadata[b"sample_rate_hz"]
+        made.metadata.pop(b"sample_rate_hz", None)
 
 
 def metadata(draw: np.random.Generator, made: Made) -> None:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import errno
 import json
+import os
 import shutil
 from collections.abc import Callable
 from pathlib import Path
@@ -13,6 +15,7 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 import pytest
 
+from miner.errors import FindingsError
 from miner.findings.store import SUMMARY, Findings
 from miner.mining.section_file import read_extraction, read_profiles, write_extraction, write_profiles
 from miner.mining.steps import MineResult, MineSettings, MineSteps, mine_recording, open_source
@@ -203,3 +206,23 @@ def test_failed_run_leaves_the_findings_of_before(copied: Path, place: Path, mon
         mine_recording(place / "drive.parquet", place / "car.toml", copied)
     assert tables(copied) == before
     assert Findings(copied).is_complete
+
+
+@pytest.mark.parametrize("room", [0, 2, 9])
+def test_a_disk_that_fills_up_leaves_the_findings_of_before(
+    copied: Path, place: Path, monkeypatch: pytest.MonkeyPatch, room: int
+) -> None:
+    """Whichever file does not fit any more: each is flushed while the old findings still lie untouched."""
+    before = {path.name: path.read_bytes() for path in copied.iterdir()}
+    synced, really = [0], os.fsync
+
+    def full(descriptor: int) -> None:
+        synced[0] += 1
+        if synced[0] > room:
+            raise OSError(errno.ENOSPC, "No space left on device")
+        really(descriptor)
+
+    monkeypatch.setattr(os, "fsync", full)
+    with pytest.raises(FindingsError, match="the disk is full"):
+        mine_recording(place / "drive.parquet", place / "car.toml", copied)
+    assert {path.name: path.read_bytes() for path in copied.iterdir()} == before

@@ -5,6 +5,10 @@ from __future__ import annotations
 import json
 import os
 import shutil
+import signal
+import subprocess
+import sys
+import time
 from pathlib import Path
 
 import pytest
@@ -158,3 +162,22 @@ def test_mine_waits_for_no_run_and_disturbs_none(tree: Path, tmp_path: Path) -> 
     assert told
     assert not (out / "overnight.lock").exists()
     assert not (out / "inside").exists()
+
+
+@pytest.mark.skipif(os.name == "nt", reason="sends SIGINT")
+def test_ctrl_c_says_so_and_leaves_nothing(tree: Path, tmp_path: Path) -> None:
+    out = tmp_path / "deep" / "out"
+    code = "from pipelines.command import main; main()"
+    words = ["mine", tree / "drive.parquet", "--setup", tree / "setup.toml", "--out", out]
+    with subprocess.Popen([sys.executable, "-c", code, *map(str, words)], stderr=subprocess.PIPE, text=True) as mining:
+        until = time.monotonic() + 120
+        while not list(out.glob(".half-done-*")):
+            assert time.monotonic() < until
+            assert mining.poll() is None
+            time.sleep(0.005)
+        mining.send_signal(signal.SIGINT)
+        _, said = mining.communicate(timeout=120)
+    assert mining.returncode == 130
+    assert said.startswith("ended by Ctrl-C")
+    assert said.count("\n") == 1
+    assert not (tmp_path / "deep").exists()
