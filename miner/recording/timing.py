@@ -118,8 +118,9 @@ def _rate_number(text: str, part: Part) -> float:
 def _median_step(parts: Sequence[Part], column: str) -> tuple[float, float]:
     """Return (first instant, median step), both in seconds, of rows spread over the recording."""
     pieces = list(_time_pieces(parts, column))
-    steps = np.concatenate([np.diff(piece) for piece in pieces])
-    steps = steps[np.isfinite(steps) & (steps > 0.0)]  # rows that run backwards are refused, by row, when streamed
+    with np.errstate(invalid="ignore", over="ignore"):  # instants that are none are refused, by row, when streamed
+        steps = np.concatenate([np.diff(piece) for piece in pieces])
+    steps = steps[np.isfinite(steps) & (steps > 0.0)]  # so are rows that run backwards
     if steps.size == 0 or not math.isfinite(pieces[0][0]):
         raise RecordingError(
             "the time column has no step forward to take the rate from",
