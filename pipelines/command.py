@@ -8,6 +8,7 @@ from typing import Annotated
 
 import typer
 
+from miner import KEEPING_NOTE
 from miner.errors import RunError
 from pipelines.overnight_command import overnight
 from pipelines.show.console import ENDED_BY_USER, guarded, open_console
@@ -77,12 +78,13 @@ def export(
     table: Annotated[
         str, typer.Option("--table", help="For .csv and .parquet: events, suspects or incidents.")
     ] = "events",
+    overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace an earlier export of that name.")] = False,
 ) -> None:
     """Write findings to a workbook, CSV or Parquet."""
     from miner.findings.export import export_findings
     from miner.review.verdicts import read_verdicts
 
-    written = export_findings(folder, to, table=table, verdicts=read_verdicts(folder))
+    written = export_findings(folder, to, table=table, verdicts=read_verdicts(folder), overwrite=overwrite)
     open_console().print(f"written: {written}", markup=False, soft_wrap=True)
 
 
@@ -121,6 +123,8 @@ def main() -> None:
 
 def _run() -> None:
     """Run it so that what is wrong with the arguments, which may hold any name, is told like all else."""
+    if KEEPING_NOTE:
+        open_console(stderr=True).print(KEEPING_NOTE, markup=False, soft_wrap=True)
     try:
         code = app(sys.argv[1:] or ["--help"], standalone_mode=False)
     except Exception as error:

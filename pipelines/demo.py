@@ -13,6 +13,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from miner.errors import FindingsError
 from miner.findings.export import export_findings
 from miner.findings.store import Findings, write_failure
 from miner.mining.steps import mine_recording
@@ -55,7 +56,7 @@ def run_demo(console: Console, out: Path, *, duration_s: float = 3600.0) -> None
         )
     print_findings(console, findings)
     _print_planted(console, out, findings)
-    workbook = export_findings(findings.folder, out / "findings.xlsx")
+    workbook = export_findings(findings.folder, out / "findings.xlsx", overwrite=True)
     console.print(Text(f"workbook: {workbook}"))
 
 
@@ -65,6 +66,7 @@ def _make(console: Console, scenario: Scenario, out: Path) -> None:
     if left.is_file() and left.read_text(encoding="utf-8") == toml_text(scenario.model_dump(mode="json")):
         console.print(Text(f"demo recording of before: {out / 'recording.parquet'}"))
         return
+    _refuse_strangers(out)
     Findings(out).require_writable()
     try:
         left.unlink(missing_ok=True)
@@ -73,6 +75,20 @@ def _make(console: Console, scenario: Scenario, out: Path) -> None:
     except OSError as error:
         raise write_failure(out / "recording.parquet", error) from error
     console.print(Text(f"demo recording: {out / 'recording.parquet'} ({scenario.name}; no real vehicle or person)"))
+
+
+def _refuse_strangers(out: Path) -> None:
+    """Refuse to make the demo where files of its names lie that no earlier demo left."""
+    names = ("recording.parquet", "setup.toml", "scenario.toml", "truth_events.parquet", "truth_faults.parquet")
+    there = [out / name for name in (*names, "findings.xlsx") if (out / name).exists()]
+    try:
+        truth = set(pq.read_schema(out / "truth_faults.parquet").names)
+    except (OSError, ValueError):
+        truth = set()
+    if there and not {"kind", "shows_as"} <= truth:
+        raise FindingsError(
+            "this file is not of an earlier demo and would be replaced", remedy="choose another --out", file=there[0]
+        )
 
 
 def match_planted(faults: Sequence[dict[str, Any]], suspects: Sequence[dict[str, Any]]) -> list[dict[str, Any] | None]:
@@ -97,7 +113,7 @@ def _near(fault: dict[str, Any], suspects: Sequence[dict[str, Any]]) -> list[dic
 
 
 def _print_planted(console: Console, out: Path, findings: Findings) -> None:
-    truth: pa.Table = pq.read_table(out / "truth_faults.parquet", partitioning=None)
+    truth: pa.Table = pq.read_table(out / "truth_faults.parquet", partitioning=None, page_checksum_verification=True)
     faults = [fault for fault in truth.to_pylist() if fault["shows_as"] is not None]
     suspects = findings.read_table(SUSPECTS).to_pylist()
     found = match_planted(faults, suspects)

@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 
 __all__ = ["overnight", "run_overnight"]
 
+OVERVIEWS = ("overview.html", "overview.xlsx")
+
 
 def overnight(
     folder: Annotated[Path, typer.Argument(help="Folder with recordings, searched to the bottom.", show_default=False)],
@@ -88,21 +90,37 @@ def run_overnight(
         If there is nothing to mine, another run works in ``out``, the budget is too small, the cluster cannot be
         reached, or the disk is full.
     """
+    from miner.findings.lock import JOURNAL_FILE, exclusive
     from pipelines.overnight.budget import default_budget, parse_size
-    from pipelines.overnight.journal import Journal, exclusive_run
+    from pipelines.overnight.journal import Journal
 
     budget = default_budget() if memory_budget is None else parse_size(memory_budget)
     if dry_run:
         plan = _look_around(console, folder, out, steps, setup)
         _print_plan(console, plan, budget, workers, cluster)
         return len(plan.not_planned)
-    with exclusive_run(out), Journal(out.resolve() / "overnight.sqlite") as journal:
-        journal.begin_run()
+    _refuse_strangers(out, JOURNAL_FILE)
+    with exclusive(out):
         plan = _look_around(console, folder, out, steps, setup)
         executor = _executor(plan, steps, budget, workers, cluster)
-        n_failed = _run_and_show(console, plan, journal, executor)
-        journal.end_run()
+        with Journal(out.resolve() / JOURNAL_FILE) as journal:  # from here on there is something to go on from
+            journal.begin_run()
+            n_failed = _run_and_show(console, plan, journal, executor)
+            journal.end_run()
     return n_failed
+
+
+def _refuse_strangers(out: Path, journal: str) -> None:
+    """Refuse an output folder with files of our names that no run over many recordings left."""
+    from miner.errors import RunError
+
+    for name in OVERVIEWS:
+        if (out / name).exists() and not (out / journal).exists():
+            raise RunError(
+                "this file is not of an earlier run and would be replaced",
+                remedy="choose another --out, or move the file away",
+                file=out / name,
+            )
 
 
 def _look_around(console: Console, folder: Path, out: Path, steps: Steps, setup: Path | None) -> Plan:
@@ -148,7 +166,7 @@ def _run_and_show(console: Console, plan: Plan, journal: Journal, executor: Exec
     write_page(plan.out / "overview.html", overview)
     write_book(plan.out / "overview.xlsx", overview)
     print_overview(console, overview)
-    for name in ("overview.html", "overview.xlsx"):
+    for name in OVERVIEWS:
         console.print(f"written: {plan.out / name}", markup=False, soft_wrap=True)
     return sum(result.failure is not None for result in results)
 
@@ -178,9 +196,10 @@ def _print_plan(console: Console, plan: Plan, budget: int, workers: int | None, 
 
 def _plan_rows(plan: Plan) -> Sequence[tuple[str, ...]]:
     """Return one row a recording, with what the journal knows of it; nothing is written."""
+    from miner.findings.lock import JOURNAL_FILE
     from pipelines.overnight.journal import Journal
 
-    path = plan.out / "overnight.sqlite"
+    path = plan.out / JOURNAL_FILE
     if not path.is_file():
         return [(*_described(job), "to be mined") for job in plan.jobs]
     with Journal(path) as journal:

@@ -14,7 +14,7 @@ import pytest
 
 ROOT = Path(__file__).parent.parent
 ORDER = ("recording", "signal", "engine", "events", "synthetic", "suspicion", "findings", "review", "mining")
-FOUNDATIONS = ("errors", "memory", "schema", "words")
+FOUNDATIONS = ("compiled", "errors", "files", "memory", "schema", "words")
 HEAVY = ("numba", "sklearn", "scipy", "polars", "pandas", "pyarrow", "starlette", "uvicorn", "distributed", "numpy")
 TOP_LEVEL = {
     ".ci", ".gitignore", "DEVELOPERS.md", "LICENSE", "Makefile", "README.md", "demo_recordings", "docs",
@@ -194,6 +194,43 @@ def test_only_the_command_layer_writes_to_the_terminal() -> None:
         name_of(path) for path in (ROOT / "miner").rglob("*.py") if any(m.startswith("rich") for m in imported(path))
     ]
     assert not consoles, consoles
+
+
+CHECKED = {
+    "ParquetWriter": "write_page_checksum", "write_table": "write_page_checksum",
+    "ParquetFile": "page_checksum_verification", "read_table": "page_checksum_verification",
+}  # fmt: skip
+
+
+def test_every_page_carries_a_checksum_and_every_reader_looks_at_it() -> None:
+    wrong = [
+        f"{name_of(path)}:{node.lineno} {node.func.attr}"
+        for path in SOURCES
+        for node in ast.walk(tree_of(path))
+        if isinstance(node, ast.Call)
+        and isinstance(node.func, ast.Attribute)
+        and isinstance(node.func.value, ast.Name)
+        and node.func.value.id == "pq"
+        and node.func.attr in CHECKED
+        and CHECKED[node.func.attr] not in {keyword.arg for keyword in node.keywords}
+    ]
+    assert not wrong, wrong
+
+
+def test_no_cell_is_written_by_what_may_make_a_formula_of_it() -> None:
+    """The general methods of the spreadsheet library guess what a text means, and each version guesses otherwise."""
+    wrong = [
+        f"{name_of(path)}:{node.lineno}"
+        for path in SOURCES
+        for node in ast.walk(tree_of(path))
+        if isinstance(node, ast.Call)
+        and isinstance(node.func, ast.Attribute)
+        and (
+            node.func.attr in ("write_row", "write_column", "write_formula", "write_url", "write_array_formula")
+            or (node.func.attr == "write" and ast.unparse(node.func.value) == "sheet")
+        )
+    ]
+    assert not wrong, wrong
 
 
 def test_help_loads_nothing_heavy() -> None:

@@ -27,7 +27,7 @@ CylinderNumber = Annotated[int, Field(ge=1, le=64)]
 
 
 class _Model(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid")
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
 
 class Engine(_Model):
@@ -154,7 +154,9 @@ def load_setup(path: str | Path) -> Setup:
         raise SetupError("the setup file is not UTF-8 text", remedy="save it as UTF-8", file=path) from error
     try:
         data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except RecursionError as error:
+        raise SetupError("the setup file is nested too deeply", remedy="write it flat", file=path) from error
+    except ValueError as error:  # TOML's own errors, and those of a number with thousands of digits
         raise SetupError(
             f"the setup file is not valid TOML ({error})", remedy="correct that line", file=path
         ) from error
@@ -183,19 +185,25 @@ def _explain(error: ValidationError, file: str | Path | None) -> SetupError:
         case "missing":
             return SetupError("is missing", remedy=f"add '{place[-1]}' to the setup", file=file, key=key)
         case "literal_error" if place[-1] == "role":
-            return SetupError(
-                f"'{first['input']}' is not a role", remedy=near_names(str(first["input"]), ROLES).rstrip("?"),
-                file=file, key=key,
-            )  # fmt: skip
+            said = _shown(first["input"])
+            remedy = near_names(said[:40].strip("'"), ROLES).rstrip("?")
+            return SetupError(f"{said} is not a role", remedy=remedy, file=file, key=key)
         case "value_error":
             return SetupError(str(first["ctx"]["error"]), remedy="correct the setup", file=file, key=key)
         case _:
             return SetupError(
-                f"{first['input']!r} does not fit ({first['msg']})",
+                f"{_shown(first['input'])} does not fit ({first['msg']})",
                 remedy="correct the value",
                 file=file,
                 key=key,
             )
+
+
+def _shown(value: object) -> str:
+    try:
+        return repr(value)
+    except (ValueError, RecursionError):  # a number of thousands of digits has no text
+        return "a value too long to show"
 
 
 def _known_keys(place: tuple[int | str, ...]) -> list[str]:

@@ -36,7 +36,7 @@ class EventFile:
     def __init__(self, findings: Findings) -> None:
         self._findings = findings
         self._kept: Kept[pa.Table] = Kept(GROUPS_KEPT)
-        with findings.reading(EVENTS) as path, pq.ParquetFile(path) as file:
+        with findings.reading(EVENTS) as path, pq.ParquetFile(path, page_checksum_verification=True) as file:
             EVENTS.validate(file.schema_arrow.empty_table())
             sizes = [file.metadata.row_group(group).num_rows for group in range(file.num_row_groups)]
         self._starts = np.concatenate([[0], np.cumsum(sizes)]).astype(np.int64)
@@ -75,5 +75,8 @@ class EventFile:
         return self._kept.get(group, lambda: EVENTS.validate(self._read([group])))
 
     def _read(self, groups: Sequence[int], columns: list[str] | None = None) -> pa.Table:
-        with self._findings.reading(EVENTS) as path, pq.ParquetFile(path, pre_buffer=False) as file:
+        with (
+            self._findings.reading(EVENTS) as path,
+            pq.ParquetFile(path, pre_buffer=False, page_checksum_verification=True) as file,
+        ):
             return file.read_row_groups(list(groups), columns=columns)

@@ -3,24 +3,30 @@
 from __future__ import annotations
 
 import csv
+import zipfile
 from collections.abc import Iterable
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from miner.errors import FindingsError, near_names
+from miner.errors import FindingsError, MinerError, near_names
+from miner.files import refuse_inputs
 from miner.findings.sheets import events_to_show
 from miner.findings.store import Findings, replacing
+from miner.findings.whole import require_whole
 from miner.findings.workbook import heading, write_workbook
+from miner.recording.folder import part_files
 from miner.schema import EVENTS, INCIDENTS, SUSPECTS, Table
 
 __all__ = ["export_findings"]
 
 EXPORTED = {table.name: table for table in (EVENTS, SUSPECTS, INCIDENTS)}
-FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
-"""First characters by which a spreadsheet takes a CSV field for a formula (OWASP, CSV Injection)."""
+FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "{=", "\uff1d", "\uff0b", "\uff0d", "\uff20")
+"""Beginnings by which a spreadsheet takes a CSV field for a formula (OWASP, CSV Injection); the last four are the
+full-width forms of the first, which East Asian versions read alike."""
 
 
 def export_findings(
@@ -30,6 +36,7 @@ def export_findings(
     table: str = "events",
     verdicts: pa.Table | None = None,
     all_events: bool = False,
+    overwrite: bool = False,
 ) -> Path:
     """Write the findings of a folder to one file.
 
@@ -46,6 +53,8 @@ def export_findings(
         What the reviewer decided; beside the suspects and on a sheet of its own in the workbook.
     all_events : bool, default=False
         Put every event into the workbook also where there are more than a spreadsheet is good for.
+    overwrite : bool, default=False
+        Replace an earlier export of that name. What is no export of ours is never replaced.
 
     Returns
     -------
@@ -55,7 +64,8 @@ def export_findings(
     Raises
     ------
     FindingsError
-        If the folder is not complete, the ending is unknown, or the file cannot be written.
+        If the folder is not complete or damaged, the ending is unknown, the name is taken, or the file cannot be
+        written.
 
     Notes
     -----
@@ -65,6 +75,8 @@ def export_findings(
     target, findings = Path(to), Findings(folder)
     declared = _declared(table)
     summary = findings.summary()
+    _refuse_target(target, findings, str(summary.get("recording", {}).get("path", "")), overwrite=overwrite)
+    require_whole(findings, [f"{name}.parquet" for name in EXPORTED])
     match target.suffix.lower():
         case ".xlsx":
             tables = {one.name: findings.read_table(one) for one in (SUSPECTS, INCIDENTS)}
@@ -77,7 +89,7 @@ def export_findings(
         case ".parquet":
             content = findings.read_table(declared)
             with replacing(target) as temporary:
-                pq.write_table(content, temporary)
+                pq.write_table(content, temporary, write_page_checksum=True)
         case ending:
             raise FindingsError(
                 f"'{ending}' is not a format of ours" if ending else "the name has no ending",
@@ -85,6 +97,39 @@ def export_findings(
                 file=target,
             )
     return target
+
+
+def _refuse_target(target: Path, findings: Findings, recording: str, *, overwrite: bool) -> None:
+    """Refuse to write over the findings, the recording they are of, or a file that is no export of before."""
+    if not target.is_file():
+        return
+    inputs = [path for path in findings.folder.iterdir() if path.is_file()]
+    with suppress(OSError, ValueError, MinerError):  # it may lie elsewhere by now
+        inputs += part_files(Path(recording))
+    refuse_inputs([target], inputs)
+    if not overwrite:
+        raise FindingsError("the file is there already", remedy="choose another name, or add --overwrite", file=target)
+    if not _is_export(target):
+        raise FindingsError(
+            "the file is there already and no export of this tool", remedy="choose another name", file=target
+        )
+
+
+def _is_export(path: Path) -> bool:
+    """Say whether a file may be one of ours, by its first bytes or its columns; a damaged one is not."""
+    try:
+        match path.suffix.lower():
+            case ".parquet":
+                names = pq.read_schema(path).names
+                return any(names == [column.name for column in table.columns] for table in EXPORTED.values())
+            case ".csv":
+                with path.open(encoding="utf-8-sig", newline="") as file:
+                    first = next(csv.reader(file), [])
+                return any(first == [heading(column) for column in table.columns] for table in EXPORTED.values())
+            case _:
+                return zipfile.is_zipfile(path)
+    except (OSError, ValueError, csv.Error, pa.ArrowException):
+        return False
 
 
 def _declared(name: str) -> Table:

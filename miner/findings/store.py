@@ -1,15 +1,15 @@
-"""One output folder: tables and JSON, each complete or not there at all.
+"""One output folder: tables and JSON, each complete or not there at all, and all of one run.
 
 Every file is written under a temporary name beside its place, flushed to the disk and renamed, so that a full
-disk, a pulled plug or a killed process leaves the file of before or none. ``summary.json`` is written last: while
-it is missing, the folder is not finished.
+disk, a pulled plug or a killed process leaves the file of before or none. A run writes all its files into a folder of
+its own inside this one and renames that to ``.ready`` when they are complete: from then on the new findings count.
+Their files are moved to their places one by one, ``summary.json`` last; who opens the folder in between, or after a
+pulled plug, moves the rest first. So there are the findings of before or the new ones, never a mixture.
 """
 
 from __future__ import annotations
 
-import errno
 import json
-import os
 import shutil
 import tempfile
 from collections.abc import Callable, Iterator, Mapping
@@ -21,71 +21,23 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from miner.errors import FindingsError
+from miner.files import replacing, write_failure
 from miner.schema import Table
 
-__all__ = ["SUMMARY", "Findings", "replacing", "write_failure"]
+__all__ = ["READY", "SUMMARY", "TIMING", "Findings", "replacing", "write_failure"]
 
 SUMMARY = "summary.json"
 """The file whose presence says that the folder is complete."""
 
+TIMING = "timing.json"
+"""How long it took; apart from the summary, which depends on the input only."""
+
 SCRATCH = ".half-done-"
+READY = ".ready"
 
 COMPRESSION = "zstd"
 ROWS_PER_GROUP = 32_768
 """Rows per Parquet row group: small enough to read a part of a long table, large enough to compress well."""
-
-
-@contextmanager
-def replacing(path: Path) -> Iterator[Path]:
-    """Give a temporary path beside ``path``; rename it to ``path`` when the block ends well.
-
-    Raises
-    ------
-    FindingsError
-        If the file cannot be written; nothing is left of it and an older ``path`` is untouched.
-    """
-    temporary = path.with_name(f".{path.name}.{os.getpid()}.partial")
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        yield temporary
-        _flush_to_disk(temporary)
-        temporary.replace(path)
-    except OSError as error:
-        raise write_failure(path, error) from error
-    finally:
-        with suppress(OSError):
-            temporary.unlink(missing_ok=True)
-
-
-def _flush_to_disk(path: Path) -> None:
-    """Make the disk say now, not after the rename, that it is full."""
-    with path.open("rb+") as file:
-        os.fsync(file.fileno())
-
-
-def write_failure(path: Path, error: OSError) -> FindingsError:
-    """Turn the system's complaint about writing ``path`` into a sentence with a remedy."""
-    reason, remedy = _REMEDIES.get(
-        error.errno or 0, (error.strerror or str(error), "check the folder, or choose another with --out")
-    )
-    return FindingsError(f"cannot be written ({reason})", remedy=remedy, file=path)
-
-
-_FULL = ("the disk is full", "make room or choose another folder, then run the same command again")
-_SHUT = (
-    "access denied",
-    "close the file where another program has it open, or choose a folder that you may write to",
-)
-_REMEDIES = {
-    errno.ENOSPC: _FULL,
-    errno.EDQUOT: _FULL,
-    errno.EACCES: _SHUT,
-    errno.EPERM: _SHUT,
-    errno.EROFS: ("the disk is read-only", "choose another folder"),
-    errno.ENOTDIR: ("a part of the path is a file", "choose another folder"),
-    errno.EEXIST: ("a file of that name is in the way", "choose another folder"),
-    errno.EISDIR: ("a folder of that name is in the way", "choose another name"),
-}
 
 
 class Findings:
@@ -106,32 +58,89 @@ class Findings:
 
     @property
     def is_complete(self) -> bool:
-        """Whether the last run into this folder reached its end."""
-        return (self.folder / SUMMARY).is_file()
+        """Whether a run into this folder reached its end."""
+        return (self.folder / SUMMARY).is_file() or (self.folder / READY / SUMMARY).is_file()
 
     @contextmanager
     def scratch(self) -> Iterator[Findings]:
         """Give a folder of its own for what is half done; it goes away at the end, and what a killed run left, too.
+
+        Only for who holds the folder (`miner.findings.lock`).
 
         Raises
         ------
         FindingsError
             If it cannot be made.
         """
-        import psutil
-
         try:
             self.folder.mkdir(parents=True, exist_ok=True)
             for left in self.folder.glob(f"{SCRATCH}*"):
-                if not psutil.pid_exists(int(left.name.split("-")[2])):
-                    shutil.rmtree(left, ignore_errors=True)
-            folder = tempfile.mkdtemp(prefix=f"{SCRATCH}{os.getpid()}-", dir=self.folder)
+                shutil.rmtree(left, ignore_errors=True)
+            folder = tempfile.mkdtemp(prefix=SCRATCH, dir=self.folder)
         except OSError as error:
             raise write_failure(self.folder, error) from error
         try:
             yield Findings(folder)
         finally:
             shutil.rmtree(folder, ignore_errors=True)
+
+    def publish(self, prepared: Path) -> None:
+        """Put a folder with all files of new findings, complete and flushed, in the place of the old ones.
+
+        Parameters
+        ----------
+        prepared : path
+            On the same disk; it is gone afterwards.
+
+        Raises
+        ------
+        FindingsError
+            If files cannot be moved; whoever opens the findings next goes on with it.
+        """
+        try:
+            self.folder.parent.mkdir(parents=True, exist_ok=True)
+            if not self.folder.exists():
+                prepared.replace(self.folder)
+                return
+            self.settle()
+            prepared.replace(self.folder / READY)
+        except OSError as error:
+            raise write_failure(self.folder, error) from error
+        self.settle()
+
+    def settle(self) -> None:
+        """Move to their places the files of a finished run that was disturbed while it moved them.
+
+        Raises
+        ------
+        FindingsError
+            If one cannot be moved.
+        """
+        ready = self.folder / READY
+        if not ready.is_dir():
+            return
+        try:
+            # without its summary, which is the last to go, the folder is only waiting to be removed
+            if (ready / SUMMARY).is_file():
+                self._remove_left(ready)
+                for path in sorted(ready.iterdir(), key=lambda path: (path.name == SUMMARY, path.name)):
+                    with suppress(FileNotFoundError):  # another process moves them as well
+                        path.replace(self.folder / path.name)
+            shutil.rmtree(ready, ignore_errors=True)
+        except OSError as error:
+            raise write_failure(Path(error.filename2 or self.folder), error) from error
+
+    def _remove_left(self, ready: Path) -> None:
+        """Remove the files of the old findings that the new ones do not have, going by what the summaries say."""
+        try:
+            old, new = (
+                json.loads((folder / SUMMARY).read_text(encoding="utf-8"))["files"] for folder in (self.folder, ready)
+            )
+            left = [name for name in old if name not in new and Path(name).name == name]
+        except (OSError, ValueError, KeyError, TypeError, RecursionError):
+            return  # there are none, or nobody knows what belongs to them
+        for name in left:
+            (self.folder / name).unlink(missing_ok=True)
 
     def require_writable(self) -> None:
         """Make the folder and try a file in it, so that a long run does not fail at its end.
@@ -144,18 +153,6 @@ class Findings:
         with replacing(self.folder / ".probe") as temporary:
             temporary.write_bytes(b"\0" * 65_536)
         (self.folder / ".probe").unlink()
-
-    def reopen(self) -> None:
-        """Mark the folder as unfinished before its tables are replaced one by one."""
-        self.remove(SUMMARY)
-
-    def remove(self, name: str) -> None:
-        """Take a file out of the folder, if it is there."""
-        path = self.folder / name
-        try:
-            path.unlink(missing_ok=True)
-        except OSError as error:
-            raise write_failure(path, error) from error
 
     def write_table(self, declared: Table, table: pa.Table) -> Path:
         """Write one table; the same rows give the same bytes.
@@ -189,7 +186,7 @@ class Findings:
         schema = _described(declared)
         with (
             replacing(self.path_of(declared)) as temporary,
-            pq.ParquetWriter(temporary, schema, compression=COMPRESSION) as writer,
+            pq.ParquetWriter(temporary, schema, compression=COMPRESSION, write_page_checksum=True) as writer,
         ):
 
             def write(rows: pa.Table) -> None:
@@ -197,14 +194,6 @@ class Findings:
                 writer.write_table(content, row_group_size=ROWS_PER_GROUP)
 
             yield write
-
-    def adopt(self, declared: Table, scratch: Findings) -> None:
-        """Move a finished table here from a scratch folder of this one."""
-        path = self.path_of(declared)
-        try:
-            scratch.path_of(declared).replace(path)
-        except OSError as error:
-            raise write_failure(path, error) from error
 
     def read_table(self, declared: Table) -> pa.Table:
         """Read one table back.
@@ -215,11 +204,14 @@ class Findings:
             If it is not there, is damaged, or was written by another version.
         """
         with self.reading(declared) as path:
-            return declared.validate(pq.read_table(path, partitioning=None))
+            return declared.validate(pq.read_table(path, partitioning=None, page_checksum_verification=True))
 
     def read_groups(self, declared: Table, columns: list[str] | None = None) -> Iterator[pa.Table]:
         """Read one table, or some columns of it, back in pieces of `ROWS_PER_GROUP` rows; raises as `read_table`."""
-        with self.reading(declared) as path, pq.ParquetFile(path, pre_buffer=False) as file:
+        with (
+            self.reading(declared) as path,
+            pq.ParquetFile(path, pre_buffer=False, page_checksum_verification=True) as file,
+        ):
             for group in range(file.num_row_groups):
                 piece = file.read_row_group(group, columns=columns)
                 yield declared.validate(piece) if columns is None else piece
@@ -249,8 +241,8 @@ class Findings:
         path = self.folder / name
         self._require_file(path)
         try:
-            content: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
-        except (OSError, ValueError) as error:
+            content = dict(json.loads(path.read_text(encoding="utf-8")))
+        except (OSError, TypeError, ValueError, RecursionError) as error:
             raise FindingsError(
                 f"cannot be read ({_first_line(error)})", remedy="mine the recording again", file=path
             ) from error
@@ -258,6 +250,7 @@ class Findings:
 
     def summary(self) -> dict[str, Any]:
         """Return ``summary.json``: what was mined, how, and how good it was."""
+        self.settle()
         return self.read_json(SUMMARY)
 
     def _require_file(self, path: Path) -> None:

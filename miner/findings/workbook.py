@@ -24,7 +24,7 @@ from miner.schema import Column
 from miner.suspects.diagnosis import CODES_NOTE
 from miner.words import RATE_ASSUMED, SCATTER
 
-__all__ = ["CAUTIONS", "MAX_ROWS", "heading", "write_workbook"]
+__all__ = ["CAUTIONS", "MAX_ROWS", "heading", "write_cell", "write_workbook"]
 
 MAX_ROWS = 1_048_576
 """Rows of one sheet, header included (Office Open XML spreadsheets, as implemented)."""
@@ -247,22 +247,25 @@ def _rows(table: pa.Table) -> Iterator[tuple[Any, ...]]:
 
 def _write_row(sheet: Worksheet, row: int, values: Iterable[Any]) -> None:
     for i, value in enumerate(values):
-        _write_cell(sheet, row, i, value)
+        write_cell(sheet, row, i, value)
 
 
-def _write_cell(sheet: Worksheet, row: int, column: int, value: Any) -> None:
-    """Write by the value's own type; the column's format applies."""
+def write_cell(sheet: Worksheet, row: int, column: int, value: Any, fmt: Format | None = None) -> None:
+    """Write by the value's own type; without ``fmt`` the column's format applies.
+
+    Never by the general method of the library, some versions of which take ``{=1+1}`` for a formula whatever is asked.
+    """
     match value:
         case None | "":
             pass
         case bool():
-            sheet.write_boolean(row, column, value)
+            sheet.write_boolean(row, column, value, fmt)
         case int() | float() if abs(value) < float("inf"):
-            sheet.write_number(row, column, value)
+            sheet.write_number(row, column, value, fmt)
         case list():
-            sheet.write_string(row, column, _listed(value))
+            sheet.write_string(row, column, _listed(value), fmt)
         case _:
-            sheet.write_string(row, column, str(value))
+            sheet.write_string(row, column, str(value), fmt)
 
 
 def _for_people(summary: Mapping[str, Any]) -> dict[str, Any]:
@@ -296,7 +299,7 @@ def _add_pairs(book: Workbook, formats: _Formats, title: str, pairs: Iterable[tu
     for row, (key, value) in enumerate(pairs, start=1):
         sheet.set_row(row, LINE_HEIGHT * _lines(value, 80))
         sheet.write_string(row, 0, key)
-        _write_cell(sheet, row, 1, value)
+        write_cell(sheet, row, 1, value)
 
 
 def _add_notes(book: Workbook, formats: _Formats, sentences: Sequence[str]) -> None:

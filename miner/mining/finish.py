@@ -21,6 +21,7 @@ from miner.expected.least import Resolution
 from miner.findings.event_file import EventFile
 from miner.findings.provenance import count_events, count_suspects, describe_recording, describe_setup, versions
 from miner.findings.store import SUMMARY, Findings
+from miner.findings.whole import contents_of
 from miner.memory import give_back
 from miner.mining.chapters import plan_chapters, tell_chapters
 from miner.mining.look import OnStage, tell_nobody
@@ -30,7 +31,7 @@ from miner.questions.waveform_sample import sample_waveform
 from miner.recording.reader import Recording
 from miner.review.keep import clock_table
 from miner.review.page import is_page_built
-from miner.review.report import REPORT_FILE, write_report
+from miner.review.report import write_report
 from miner.review.source import TimeMap
 from miner.review.verdicts import read_verdicts
 from miner.review.windows import build_windows
@@ -93,9 +94,9 @@ def write_findings(
     sections: Sequence[Path],
     profiles: Mapping[int, LeadProfile],
     findings: Findings,
-    scratch: Findings,
     settings: MineSettings,
     *,
+    reviewed: Path | None = None,
     on_stage: OnStage = tell_nobody,
 ) -> dict[str, Any]:
     """Find, rank and explain the events, and write every file of the findings, ``summary.json`` last.
@@ -104,9 +105,11 @@ def write_findings(
     ----------
     sections : sequence of path
         Files of all sections, in order.
-    scratch : Findings
-        Of the findings folder; takes the event table until all is known.
-    source, profiles, findings, settings, on_stage
+    findings : Findings
+        A folder of their own, to be published as a whole.
+    reviewed : path, optional
+        Findings of before, with the verdicts that ``settings`` may ask for.
+    source, profiles, settings, on_stage
         As `miner.mining.steps.mine_recording` has them.
 
     Returns
@@ -121,10 +124,10 @@ def write_findings(
     """
     frame = _frame(source.recording, sections)
     give_back()
-    chapters = _rank_chapters(source, sections, frame, scratch, settings, on_stage)
-    events = EventFile(scratch)
+    chapters = _rank_chapters(source, sections, frame, findings, settings, on_stage)
+    events = EventFile(findings)
     give_back()
-    ranking, notes = _joined(source, chapters, events, findings, settings)
+    ranking, notes = _joined(source, chapters, events, reviewed, settings)
     on_stage("explaining, and planting faults to see what would have been found")
     explained = explain_findings(
         events, ranking.suspects, ranking.incidents, source.setup, judge=ranking.judge, seed=settings.rank.seed
@@ -137,8 +140,6 @@ def write_findings(
     summary |= {"explained": explained["summary"], "warnings": notes}
     give_back()
     on_stage("writing tables and windows")
-    findings.reopen()
-    findings.adopt(EVENTS, scratch)
     findings.write_table(SUSPECTS, ranking.suspects)
     findings.write_table(INCIDENTS, ranking.incidents)
     for declared in (STANDING, CONDITIONS, MISFIRE_WINDOWS, SENSITIVITY):
@@ -149,7 +150,7 @@ def write_findings(
         source.setup,
         (read_all_but_pulses(section) for section in sections),
         frame.gaps,
-        EventFile(findings),
+        events,
         ranking.suspects,
         scores=ranking.scores,
     )
@@ -157,6 +158,8 @@ def write_findings(
     give_back()
     on_stage("writing the report")
     _write_report(findings, summary)
+    source.recording.require_unchanged()
+    summary["files"] = contents_of(findings.folder)
     findings.write_json(SUMMARY, summary)
     return summary
 
@@ -165,7 +168,7 @@ def _rank_chapters(
     source: Source,
     sections: Sequence[Path],
     frame: _Frame,
-    scratch: Findings,
+    findings: Findings,
     settings: MineSettings,
     on_stage: OnStage,
 ) -> list[Ranking]:
@@ -175,7 +178,7 @@ def _rank_chapters(
     chapters: list[Ranking] = []
     n_events = 0
     on_stage("telling the cylinders apart")
-    with scratch.writing_table(EVENTS) as write:
+    with findings.writing_table(EVENTS) as write:
         for events in tell_chapters(
             source.setup, sections, plan, frame.gaps, frame.end_s, rate_hz=source.recording.rate_hz
         ):
@@ -206,13 +209,13 @@ def resolution_of(source: Source) -> Resolution:
 
 
 def _joined(
-    source: Source, chapters: list[Ranking], events: EventFile, findings: Findings, settings: MineSettings
+    source: Source, chapters: list[Ranking], events: EventFile, reviewed: Path | None, settings: MineSettings
 ) -> tuple[Ranking, list[str]]:
     """Return the ranking, with the reviewer's verdicts taken into account where wished, and what to say about it."""
     ranking = join_rankings(chapters, events, source.setup, settings.rank)
-    if not settings.use_verdicts:
+    if not settings.use_verdicts or reviewed is None:
         return ranking, []
-    verdicts = read_verdicts(findings.folder, events=events, recording=source.recording.identity())
+    verdicts = read_verdicts(reviewed, events=events, recording=source.recording.identity())
     ids = np.sort(ranking.suspects["event_id"].to_numpy())
     scores = ranking.scores.filter(pc.is_in(ranking.scores["event_id"], value_set=pa.array(ids))).sort_by("event_id")
     rows, hours = ids - first_id(events), ranking.summary["hours"]
@@ -226,7 +229,6 @@ def _write_report(findings: Findings, summary: dict[str, Any]) -> None:
     if is_page_built():
         write_report(findings.folder, summary=summary)
     else:
-        findings.remove(REPORT_FILE)
         summary["warnings"].append("report.html was not written, the review page was not built (make web)")
 
 

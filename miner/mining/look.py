@@ -33,6 +33,9 @@ class Look:
         Sample rate, and leads of the setup.
     vehicle : str
         From the setup, may be empty.
+    setup : str
+        The setup as it was read, JSON: what the identity was made of is what every step uses, whatever becomes of the
+        file.
     """
 
     identity: str
@@ -40,6 +43,7 @@ class Look:
     rate_hz: float
     n_leads: int
     vehicle: str = ""
+    setup: str = ""
 
     @property
     def n_samples(self) -> int:

@@ -18,12 +18,14 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
-from miner.engine.setup import Setup, load_setup
+from miner.engine.setup import Setup, load_setup, parse_setup
+from miner.findings.lock import exclusive
 from miner.findings.provenance import describe_setup, versions
-from miner.findings.store import Findings
+from miner.findings.store import TIMING, Findings
 from miner.mining.chapters import count_section_events
 from miner.mining.finish import MineSettings, Source, write_findings
 from miner.mining.look import Look, OnSamples, OnStage, section_name, tell_nobody
+from miner.mining.places import refuse_places
 from miner.mining.section_file import read_profiles, write_extraction, write_profiles
 from miner.recording.progress import OnProgress, Progress
 from miner.recording.reader import open_recording, require_columns
@@ -42,9 +44,6 @@ __all__ = [
     "open_source",
 ]
 
-TIMING = "timing.json"
-"""How long it took; apart from the summary, which depends on the input only."""
-
 
 @dataclass(frozen=True, kw_only=True)
 class MineResult:
@@ -57,7 +56,7 @@ class MineResult:
 
 def mine_recording(
     recording_path: str | Path,
-    setup_path: str | Path,
+    setup: str | Path | Setup,
     out: str | Path,
     *,
     settings: MineSettings | None = None,
@@ -70,8 +69,8 @@ def mine_recording(
     ----------
     recording_path : path
         Parquet file, or folder of parts.
-    setup_path : path
-        Engine and leads (TOML).
+    setup : path or Setup
+        Engine and leads, as TOML or read already.
     out : path
         Folder for the findings; verdicts that lie there already are kept.
     settings : MineSettings, optional
@@ -87,32 +86,33 @@ def mine_recording(
     Raises
     ------
     MinerError
-        With one sentence that says what does not fit and what to do; findings of an earlier run in ``out`` are
-        untouched unless the disk fails while they are being replaced.
+        With one sentence that says what does not fit and what to do; findings of an earlier run in ``out`` are then
+        untouched. Nothing is written where an input lies, or anything else that is no finding of ours.
     """
     began = time.perf_counter()
     settings = settings or MineSettings()
-    source = open_source(recording_path, setup_path, rate_hz=settings.rate_hz)
+    source = open_source(recording_path, setup, rate_hz=settings.rate_hz)
     findings = Findings(out)
-    findings.require_writable()
-    profiles = profile_leads(source.recording, source.leads)
-    with findings.scratch() as scratch:
+    inputs = [source.recording.path, *(part.path for part in source.recording.parts)]
+    refuse_places(findings.folder, inputs if isinstance(setup, Setup) else [*inputs, Path(setup)])
+    with exclusive(findings.folder), findings.scratch() as scratch:
+        profiles = profile_leads(source.recording, source.leads)
         parts = iter_extractions(source.recording, source.leads, profiles, on_progress=on_progress)
         sections = []
         for index, extraction in enumerate(parts):
             sections.append(scratch.folder / section_name(index))
             write_extraction(sections[-1], extraction)
         extracted_s = time.perf_counter() - began
-        summary = write_findings(source, sections, profiles, findings, scratch, settings, on_stage=on_stage)
-    elapsed_s = time.perf_counter() - began
-    duration_s = summary["recording"]["duration_s"]
-    findings.write_json(
-        TIMING, {"read_s": extracted_s, "total_s": elapsed_s, "times_real_time": duration_s / elapsed_s}
-    )
+        new = Findings(scratch.folder / "findings")
+        summary = write_findings(source, sections, profiles, new, settings, reviewed=findings.folder, on_stage=on_stage)
+        elapsed_s = time.perf_counter() - began
+        speed = summary["recording"]["duration_s"] / elapsed_s
+        new.write_json(TIMING, {"read_s": extracted_s, "total_s": elapsed_s, "times_real_time": speed})
+        findings.publish(new.folder)
     return MineResult(folder=findings.folder, summary=summary, elapsed_s=elapsed_s)
 
 
-def open_source(recording_path: str | Path, setup_path: str | Path, *, rate_hz: float | None = None) -> Source:
+def open_source(recording_path: str | Path, setup: str | Path | Setup, *, rate_hz: float | None = None) -> Source:
     """Open recording and setup and check that they fit each other.
 
     Raises
@@ -122,11 +122,11 @@ def open_source(recording_path: str | Path, setup_path: str | Path, *, rate_hz: 
     SetupError
         If the setup does not describe an engine with leads to mine.
     """
-    setup = load_setup(setup_path)
-    setup.require_leads(setup_path)
-    recording = open_recording(recording_path, rate_hz=rate_hz or setup.sample_rate_hz)
-    require_columns(recording, [channel.column for channel in setup.channel])
-    return Source(recording=recording, setup=setup, leads=lead_specs(setup))
+    described = setup if isinstance(setup, Setup) else load_setup(setup)
+    described.require_leads("setup" if isinstance(setup, Setup) else setup)
+    recording = open_recording(recording_path, rate_hz=rate_hz or described.sample_rate_hz)
+    require_columns(recording, [channel.column for channel in described.channel])
+    return Source(recording=recording, setup=described, leads=lead_specs(described))
 
 
 def lead_specs(setup: Setup) -> tuple[LeadSpec, ...]:
@@ -155,7 +155,7 @@ class MineSteps:
 
     def look(self, recording: Path, setup: Path) -> Look:
         """Open recording and setup and say what there is to do."""
-        source = self._open(recording, setup)
+        source = open_source(recording, setup, rate_hz=self.settings.rate_hz)
         described = json.dumps(describe_setup(source.setup), sort_keys=True)
         identity = hashlib.blake2b(f"{source.recording.identity()}\0{described}".encode(), digest_size=16)
         return Look(
@@ -164,16 +164,15 @@ class MineSteps:
             rate_hz=source.recording.rate_hz,
             n_leads=len(source.leads),
             vehicle=source.setup.vehicle,
+            setup=described,
         )
 
-    def profile(self, recording: Path, setup: Path, out: Path) -> None:
+    def profile(self, recording: Path, setup: str, out: Path) -> None:
         """Take the first look at every lead."""
         source = self._open(recording, setup)
         write_profiles(out, profile_leads(source.recording, source.leads))
 
-    def section(
-        self, recording: Path, setup: Path, index: int, profile: Path, out: Path, on_samples: OnSamples
-    ) -> None:
+    def section(self, recording: Path, setup: str, index: int, profile: Path, out: Path, on_samples: OnSamples) -> None:
         """Extract one section to a file; ``on_samples`` is told how many of its own samples have been read."""
         source = self._open(recording, setup)
         section = plan_sections(source.recording)[index]
@@ -185,27 +184,30 @@ class MineSteps:
         extraction = extract_pulses(source.recording, source.leads, profiles, sections=[section], on_progress=tell)
         write_extraction(out, extraction)
 
-    def count_events(self, setup: Path, sections: Sequence[Path]) -> int:
+    def count_events(self, setup: str, sections: Sequence[Path]) -> int:
         """Return how many events the finished sections hold, or a little more, without reading them.
 
         Each event has a pulse on a command lead or on a feedback lead; repeated sparks are counted as well.
         """
-        described = load_setup(setup)
+        described = _read_again(setup)
         return sum(count_section_events(described, section) for section in sections)
 
     def finish(
         self,
         recording: Path,
-        setup: Path,
+        setup: str,
         sections: Sequence[Path],
         profile: Path,
         out: Path,
     ) -> None:
         """Join the sections and write the findings."""
         source = self._open(recording, setup)
-        findings = Findings(out)
-        with findings.scratch() as scratch:
-            write_findings(source, sections, read_profiles(profile), findings, scratch, self.settings)
+        write_findings(source, sections, read_profiles(profile), Findings(out), self.settings)
 
-    def _open(self, recording: Path, setup: Path) -> Source:
-        return open_source(recording, setup, rate_hz=self.settings.rate_hz)
+    def _open(self, recording: Path, setup: str) -> Source:
+        return open_source(recording, _read_again(setup), rate_hz=self.settings.rate_hz)
+
+
+def _read_again(setup: str) -> Setup:
+    """Return the setup that `MineSteps.look` read."""
+    return parse_setup(json.loads(setup))

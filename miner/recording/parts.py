@@ -11,7 +11,7 @@ import pyarrow.parquet as pq
 
 from miner.errors import RecordingError
 
-__all__ = ["Part", "open_file", "open_part", "unreadable"]
+__all__ = ["Part", "open_file", "open_part", "text_of", "unreadable"]
 
 _BUFFER_BYTES = 1 << 20
 """Read-ahead of one column; with ``pre_buffer=False`` a row group of any size is read page by page."""
@@ -38,7 +38,7 @@ class Part:
 def open_file(path: Path) -> pq.ParquetFile:
     """Open a file for reading in bounded memory, or raise ``RecordingError``."""
     try:
-        return pq.ParquetFile(path, pre_buffer=False, buffer_size=_BUFFER_BYTES)
+        return pq.ParquetFile(path, pre_buffer=False, buffer_size=_BUFFER_BYTES, page_checksum_verification=True)
     except PermissionError as error:
         raise RecordingError("the file cannot be read", remedy="check its permissions", file=path) from error
     except (pa.ArrowException, OSError, ValueError) as error:
@@ -60,8 +60,14 @@ def open_part(path: Path, *, start: int) -> Part:
     twice = sorted({name for name in schema.names if schema.names.count(name) > 1})
     if twice:
         raise RecordingError("the column is there twice", remedy="give each a name", file=path, column=twice[0])
-    metadata = {k.decode("utf-8", "replace"): v.decode("utf-8", "replace") for k, v in (schema.metadata or {}).items()}
-    return Part(path=path, start=start, stop=stop, schema=schema, metadata=metadata, group_starts=tuple(starts))
+    return Part(
+        path=path, start=start, stop=stop, schema=schema, metadata=text_of(schema.metadata), group_starts=tuple(starts)
+    )
+
+
+def text_of(metadata: Mapping[bytes, bytes] | None) -> dict[str, str]:
+    """Return metadata as text; what other programs left there need not be UTF-8."""
+    return {k.decode("utf-8", "replace"): v.decode("utf-8", "replace") for k, v in (metadata or {}).items()}
 
 
 def unreadable(part: Part, sample: int) -> RecordingError:

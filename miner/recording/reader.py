@@ -20,13 +20,17 @@ from pathlib import Path
 import pyarrow as pa
 
 from miner.errors import RecordingError, near_names
+from miner.recording.folder import fingerprint, part_files
 from miner.recording.identity import content_identity
-from miner.recording.parts import Part, open_part
+from miner.recording.parts import Part, open_part, text_of
 from miner.recording.timing import nominal_time
 
 __all__ = ["TIME_COLUMN", "ChannelInfo", "Part", "Recording", "open_recording", "require_columns"]
 
 TIME_COLUMN = "time_s"
+
+_LEAST_SCALE, _MOST_SCALE = 1e-15, 1e9
+"""Volts per count outside these bounds are a slip of the pen (own choice)."""
 
 _CHANNEL_TYPES = frozenset({pa.int8(), pa.int16(), pa.int32(), pa.uint8(), pa.uint16(), pa.float32(), pa.float64()})
 
@@ -51,7 +55,7 @@ class Recording:
     path : Path
         The file or folder that was opened.
     parts : tuple of Part
-        Files in name order with the absolute index of their first sample.
+        Files in their order with the absolute index of their first sample.
     channels : mapping of str to ChannelInfo
         Every column that can be a lead.
     other_columns : mapping of str to str
@@ -66,6 +70,8 @@ class Recording:
         Whether a ``time_s`` column gives the instant of every sample.
     first_time_s : float
         Value of ``time_s`` at the first sample; 0 without the column.
+    state : str
+        Sizes and times of change of the files when they were opened.
     """
 
     path: Path
@@ -77,6 +83,22 @@ class Recording:
     started_at: str | None
     has_time: bool
     first_time_s: float
+    state: str = ""
+
+    def require_unchanged(self) -> None:
+        """Check that the files are those that were opened.
+
+        Raises
+        ------
+        RecordingError
+            If one grew or was replaced: what was read of it may be of two recordings.
+        """
+        if self.state and fingerprint(self.path) != self.state:
+            raise RecordingError(
+                "the recording was replaced or is still growing",
+                remedy="start the same command again when the recording has ended",
+                file=self.path,
+            )
 
     def identity(self) -> str:
         """Return a hash of the content; name and place of the file do not enter."""
@@ -89,8 +111,7 @@ def open_recording(path: str | Path, *, rate_hz: float | None = None) -> Recordi
     Parameters
     ----------
     path : path
-        One Parquet file, or a folder whose ``*.parquet`` files form one continuous recording in name order.
-        Names that begin with ``.``, ``_`` or ``~`` are passed over.
+        One Parquet file, or a folder whose files form one continuous recording (`miner.recording.folder.part_files`).
     rate_hz : float, optional
         Samples per second from the setup or the command line; must agree with what the file says, where it does.
 
@@ -101,6 +122,7 @@ def open_recording(path: str | Path, *, rate_hz: float | None = None) -> Recordi
         float64; or there is no rate to be had. Names file, column and, where one is to blame, the row.
     """
     path = Path(path)
+    state = fingerprint(path)
     parts = _open_parts(path)
     first = parts[0]
     names = first.schema.names
@@ -116,6 +138,7 @@ def open_recording(path: str | Path, *, rate_hz: float | None = None) -> Recordi
         rate_hz=timing.rate_hz,
         has_time=timing.has_time,
         first_time_s=timing.first_time_s,
+        state=state,
     )
 
 
@@ -151,7 +174,7 @@ def _words(type_name: str) -> str:
 
 
 def _open_parts(path: Path) -> tuple[Part, ...]:
-    files = _part_files(path)
+    files = part_files(path)
     parts: list[Part] = []
     for file in files:
         parts.append(open_part(file, start=parts[-1].stop if parts else 0))
@@ -159,22 +182,6 @@ def _open_parts(path: Path) -> tuple[Part, ...]:
     if parts[-1].stop == 0:
         raise RecordingError("the recording holds no samples", remedy="check how it was recorded", file=path)
     return tuple(parts)
-
-
-def _part_files(path: Path) -> list[Path]:
-    if path.is_file():
-        return [path]
-    if not path.is_dir():
-        raise RecordingError("there is no such file or folder", remedy="check the path", file=path)
-    files = sorted(
-        (f for f in path.iterdir() if f.suffix == ".parquet" and f.is_file() and f.name[0] not in "._~"),
-        key=lambda f: f.name,
-    )
-    if not files:
-        raise RecordingError(
-            "the folder holds no .parquet file", remedy="name the folder with the parts of one recording", file=path
-        )
-    return files
 
 
 def _check_agreement(first: Part, part: Part) -> None:
@@ -210,10 +217,12 @@ def _is_channel(field: pa.Field) -> bool:
 
 
 def _channel(field: pa.Field, file: Path) -> ChannelInfo:
-    metadata = {k.decode(): v.decode("utf-8", "replace") for k, v in (field.metadata or {}).items()}
+    metadata = text_of(field.metadata)
     scale = _number(metadata, "scale", 1.0, field.name, file)
-    if scale == 0.0:
-        raise RecordingError("the scale is 0", remedy="write the volts per count", file=file, column=field.name)
+    if not _LEAST_SCALE <= abs(scale) <= _MOST_SCALE:
+        raise RecordingError(
+            f"the scale is {scale:g}", remedy="write the volts per count", file=file, column=field.name
+        )
     return ChannelInfo(
         column=field.name,
         dtype=str(field.type.to_pandas_dtype()().dtype),
@@ -231,8 +240,11 @@ def _number(metadata: Mapping[str, str], key: str, default: float, column: str, 
         value = float(text)
     except ValueError:
         value = math.nan
-    if not math.isfinite(value):
+    if not abs(value) <= _MOST_SCALE:  # not-a-number is not, either
         raise RecordingError(
-            f"the {key} '{text}' is not a number", remedy=f"write the {key} as a number", file=file, column=column
+            f"the {key} '{text}' is not a number that volts can be made with",
+            remedy=f"write the {key} as a number",
+            file=file,
+            column=column,
         )
     return value

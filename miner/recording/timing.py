@@ -13,10 +13,14 @@ from numpy.typing import NDArray
 from miner.errors import RecordingError
 from miner.recording.parts import Part, open_file, unreadable
 
-__all__ = ["GAP_STEPS", "NominalTime", "nominal_time"]
+__all__ = ["GAP_STEPS", "RATES_HZ", "NominalTime", "nominal_time"]
 
 GAP_STEPS = 1.5
 """A step of the time column over this many sample periods is a gap (the contract of the recording)."""
+
+RATES_HZ = 10.0, 1e10
+"""Rates that can be of a recording: below, even an idling engine fires more often than a sample is taken; above, no
+instrument records for more than moments. Beyond them is a slip in the number, or damage."""
 
 _AGREE = 0.05
 """Relative difference up to which a stated rate and the median step of the time column go together."""
@@ -49,10 +53,12 @@ def nominal_time(parts: Sequence[Part], time_column: str, given_hz: float | None
                 file=parts[0].path,
                 column=time_column,
             )
+        _require_plausible(stated, parts[0])
         return NominalTime(rate_hz=stated, has_time=False, first_time_s=0.0)
     _check_time_type(parts[0], time_column)
     first_s, period_s = _median_step(parts, time_column)
-    rate_hz = 1.0 / period_s
+    rate_hz = 1.0 / period_s if period_s > 1.0 / RATES_HZ[1] else math.inf
+    _require_plausible(rate_hz, parts[0], time_column)
     if stated is not None and abs(rate_hz / stated - 1.0) > _AGREE:
         raise RecordingError(
             f"the time column steps at {rate_hz:g} samples a second, the stated rate is {stated:g}",
@@ -61,6 +67,17 @@ def nominal_time(parts: Sequence[Part], time_column: str, given_hz: float | None
             column=time_column,
         )
     return NominalTime(rate_hz=rate_hz, has_time=True, first_time_s=first_s)
+
+
+def _require_plausible(rate_hz: float, part: Part, column: str | None = None) -> None:
+    low, high = RATES_HZ
+    if not low <= rate_hz <= high:
+        raise RecordingError(
+            f"a rate of {rate_hz:g} samples a second cannot be that of a recording of ignition signals",
+            remedy=f"it must lie between {low:g} and {high:g}; check the unit",
+            file=part.path,
+            column=column,
+        )
 
 
 def _check_time_type(part: Part, column: str) -> None:
@@ -101,8 +118,9 @@ def _rate_number(text: str, part: Part) -> float:
 def _median_step(parts: Sequence[Part], column: str) -> tuple[float, float]:
     """Return (first instant, median step), both in seconds, of rows spread over the recording."""
     pieces = list(_time_pieces(parts, column))
-    steps = np.concatenate([np.diff(piece) for piece in pieces])
-    steps = steps[np.isfinite(steps) & (steps > 0.0)]  # rows that run backwards are refused, by row, when streamed
+    with np.errstate(invalid="ignore", over="ignore"):  # instants that are none are refused, by row, when streamed
+        steps = np.concatenate([np.diff(piece) for piece in pieces])
+    steps = steps[np.isfinite(steps) & (steps > 0.0)]  # so are rows that run backwards
     if steps.size == 0 or not math.isfinite(pieces[0][0]):
         raise RecordingError(
             "the time column has no step forward to take the rate from",

@@ -74,6 +74,7 @@ class RecordingWriter:
             path,
             schema,
             compression="none",
+            write_page_checksum=True,
             use_dictionary=list(seldom_changing) or False,
             write_statistics=[f.name for f in schema if f.name not in seldom_changing] or False,
             column_encoding=dict.fromkeys(packed, "DELTA_BINARY_PACKED") or None,

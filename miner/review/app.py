@@ -41,26 +41,61 @@ MAX_NOTE = 4000
 MAX_BODY = 64_000
 
 
+GENERATION_HEADER = "x-findings-generation"
+
+
 class BadQueryError(ValueError):
     """A request whose parameters make no sense."""
 
 
-class _Api:
-    """The answers, one method each; starlette runs them in threads."""
+class OutdatedError(Exception):
+    """The page, or the server, shows findings that the folder no longer holds."""
 
-    def __init__(self, source: ReviewSource, token: str) -> None:
+
+class _Shown:
+    """The findings that are shown, and what is made of them once."""
+
+    def __init__(self, source: ReviewSource) -> None:
         self.source = source
         self.reader = ViewReader(source)
-        self.token = token
-        self.parts = {name: page_part(name) for name in PAGE_PARTS}
-        self._making = threading.Lock()
 
     @cached_property
     def opening(self) -> tuple[dict[str, Any], dict[str, Any]]:
         """What every opening of the page is told, but for the decisions; made once."""
         return open_page(self.source)
 
+
+class _Api:
+    """The answers, one method each; starlette runs them in threads."""
+
+    def __init__(self, source: ReviewSource, token: str) -> None:
+        self.shown = _Shown(source)
+        self.token = token
+        self.parts = {name: page_part(name) for name in PAGE_PARTS}
+        self._making = threading.Lock()
+
+    @property
+    def source(self) -> ReviewSource:
+        return self.shown.source
+
+    def of_this_generation(self, answer: Callable[[Request], Response]) -> Callable[[Request], Response]:
+        """Let a method answer only while page, server and folder speak of the same findings."""
+
+        def answered(request: Request) -> Response:
+            self._require_same(self.source, request.headers.get(GENERATION_HEADER))
+            return answer(request)
+
+        return answered
+
+    @staticmethod
+    def _require_same(source: ReviewSource, generation: object) -> None:
+        if generation not in (None, source.generation) or not source.is_current():
+            raise OutdatedError("The recording was mined again since this page was opened: load the page anew.")
+
     def page(self, _request: Request) -> Response:
+        with self._making:
+            if not self.source.is_current():
+                self.shown = _Shown(ReviewSource(self.source.folder))
         text = self.parts["page.html"].replace("{{token}}", html.escape(self.token, quote=True))
         return HTMLResponse(text)
 
@@ -69,14 +104,16 @@ class _Api:
         return Response(self.parts[name], media_type=PAGE_PARTS[name])
 
     def open(self, _request: Request | None) -> Response:
+        shown = self.shown
         with self._making:
-            header, arrays = self.opening
-        return _packed({**header, **verdicts_since(self.source, 0)}, arrays)
+            header, arrays = shown.opening
+        known = {"generation": shown.source.generation, **verdicts_since(shown.source, 0)}
+        return _packed({**header, **known}, arrays)
 
     def view(self, request: Request) -> Response:
         start_s, stop_s = _number(request, "start"), _number(request, "stop")
         n_pixels = int(min(max(_number(request, "pixels"), 16), MAX_PIXELS))
-        view = self.reader.view(start_s, stop_s, n_pixels, quick="quick" in request.query_params)
+        view = self.shown.reader.view(start_s, stop_s, n_pixels, quick="quick" in request.query_params)
         header = {
             "start_s": start_s, "stop_s": stop_s, "step": view.step, "exact": view.exact, "partial": view.partial,
             "events": events_between(self.source, start_s, stop_s),
@@ -100,21 +137,25 @@ class _Api:
         body = await request.body()
         if len(body) > MAX_BODY:
             raise BadQueryError("the note is too long")
-        wanted = _decision(await request.json())
-        event = self._event(wanted.pop("event_id"))
+        content, source = await request.json(), self.source
+        wanted = _decision(content)
+        event = self._event(source, wanted.pop("event_id"))
+        # after the event was looked up: its place counts only if the folder still holds what it was looked up in
+        self._require_same(source, content.get("generation"))
         try:
-            decision = await run_in_threadpool(self.source.verdicts.decide, **event, **wanted)
+            decision = await run_in_threadpool(source.verdicts.decide, **event, **wanted)
         except StaleVerdictError as error:
             return JSONResponse({"newest": error.newest.as_json()}, status_code=409)
         return JSONResponse(decision.as_json())
 
-    def _event(self, event_id: int) -> dict[str, Any]:
+    @staticmethod
+    def _event(source: ReviewSource, event_id: int) -> dict[str, Any]:
         """Return cylinder, time and listed kind of an event."""
-        place = event_id - self.source.first_id
-        if not 0 <= place < self.source.events.num_rows:
+        place = event_id - source.first_id
+        if not 0 <= place < source.events.num_rows:
             raise BadQueryError("there is no such event")
-        listed = self.source.kinds.get(event_id, "")
-        (event,) = rows_between(self.source.events, place, place + 1, ["cylinder", "time_s"]).to_pylist()
+        listed = source.kinds.get(event_id, "")
+        (event,) = rows_between(source.events, place, place + 1, ["cylinder", "time_s"]).to_pylist()
         return {**event, "kind": listed}
 
 
@@ -145,6 +186,10 @@ def _bad_query(_request: Request, error: Exception) -> Response:
     return JSONResponse({"error": str(error)}, status_code=400)
 
 
+def _outdated(_request: Request, error: Exception) -> Response:
+    return JSONResponse({"error": str(error)}, status_code=410)
+
+
 def _user_error(_request: Request, error: Exception) -> Response:
     return JSONResponse({"error": str(error)}, status_code=500)
 
@@ -163,14 +208,20 @@ def make_app(source: ReviewSource, *, token: str, port: int) -> Starlette:
     api = _Api(source, token)
     threading.Thread(target=api.open, args=(None,), daemon=True).start()  # the first picture need not wait for it
     reads: dict[str, Callable[[Request], Response]] = {
-        "/": api.page, "/page.js": api.part, "/page.css": api.part, "/api/open": api.open, "/api/view": api.view,
-        "/api/usual": api.usual, "/api/figures": api.figures, "/api/verdicts": api.verdicts,
+        "/": api.page, "/page.js": api.part, "/page.css": api.part,
     }  # fmt: skip
+    for name in ("open", "view", "usual", "figures", "verdicts"):
+        reads[f"/api/{name}"] = api.of_this_generation(getattr(api, name))
     routes = [Route(path, answer, methods=["GET"]) for path, answer in reads.items()]
     return Starlette(
         routes=[*routes, Route("/api/verdicts", api.decide, methods=["POST"])],
         middleware=[Middleware(Guard, token=token, port=port)],
-        exception_handlers={BadQueryError: _bad_query, ValueError: _bad_query, MinerError: _user_error},
+        exception_handlers={
+            BadQueryError: _bad_query,
+            OutdatedError: _outdated,
+            ValueError: _bad_query,
+            MinerError: _user_error,
+        },
     )
 
 

@@ -21,6 +21,7 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from miner.findings.store import replacing
+from miner.findings.whole import REPORT_FILE
 from miner.recording.reader import ChannelInfo
 from miner.review.content import events_between, open_page, plain, usual_for
 from miner.review.figures import figure_data
@@ -31,8 +32,6 @@ from miner.review.source import ReviewSource
 from miner.review.views import View, stored_view
 
 __all__ = ["MAX_REPORT_BYTES", "REPORT_FILE", "write_report"]
-
-REPORT_FILE = "report.html"
 
 MAX_REPORT_BYTES = 2_900_000
 """A file that passes as an attachment; windows are left out from the least suspicious on until it fits."""

@@ -17,7 +17,8 @@ from miner.engine.setup import Setup
 from miner.errors import MinerError
 from miner.events.rows import TimeIndex, first_id
 from miner.findings.event_file import EventFile
-from miner.findings.store import Findings
+from miner.findings.store import READY, SUMMARY, Findings
+from miner.findings.whole import damaged_files, generation_of, require_whole
 from miner.recording.reader import Recording, open_recording
 from miner.review.envelope import BLOCK_SAMPLES, Envelope
 from miner.review.tables import CLOCK, ENVELOPE, MEASURES, TRACKS, USUAL, WINDOWS
@@ -27,6 +28,9 @@ from miner.schema import GAPS, INCIDENTS, SUSPECTS, Table
 __all__ = ["RECORDING_FILE", "Lead", "ReviewSource", "TimeMap", "describe_recording"]
 
 RECORDING_FILE = "recording.json"
+
+NEEDED = frozenset({RECORDING_FILE, "events.parquet", "suspects.parquet", "incidents.parquet"})
+"""Without these nothing can be shown; what else is damaged is left out, and said."""
 
 MOST_BLOCKS = 1 << 24
 """Blocks of all leads together that are held: five hours of four leads at 1 MS/s, or a day of three at 200 kS/s; of
@@ -154,7 +158,12 @@ class ReviewSource:
     ) -> None:
         self._most_blocks = most_blocks
         self.findings = Findings(folder)
+        self._stamp = self._stamp_now()
         self.summary: Mapping[str, Any] = self.findings.summary() if summary is None else summary
+        self.generation = generation_of(self.summary)
+        self.damaged = frozenset(damaged_files(self.findings) if summary is None else ())
+        if self.damaged & NEEDED:
+            require_whole(self.findings, NEEDED)
         self.info: Mapping[str, Any] = self.findings.read_json(RECORDING_FILE)
         self.events = EventFile(self.findings)
         self.suspects = self.findings.read_table(SUSPECTS)
@@ -162,7 +171,9 @@ class ReviewSource:
         self.gaps = self._optional(GAPS)
         self.usual = self._optional(USUAL)
         self.verdicts = VerdictStore(self.findings.folder, str(self.info["identity"]))
-        self.missing: list[str] = []
+        self.missing: list[str] = [
+            f"{name} is damaged, what it holds is not shown. Mine the recording again." for name in sorted(self.damaged)
+        ]
         self.recording = self._find_recording()
         self.rate_hz = float(self.info["rate_hz"])
         self.times = TimeMap(self.rate_hz, self.gaps, self._optional(CLOCK))
@@ -172,6 +183,28 @@ class ReviewSource:
     def folder(self) -> Path:
         """The findings folder."""
         return self.findings.folder
+
+    def is_current(self) -> bool:
+        """Say whether the folder still holds the findings that were opened, and not those of a later run.
+
+        Raises
+        ------
+        FindingsError
+            If it holds none any more.
+        """
+        stamp = self._stamp_now()
+        if stamp != self._stamp and generation_of(self.findings.summary()) == self.generation:
+            self._stamp = self._stamp_now()  # mined again with the same result
+            return True
+        return stamp == self._stamp
+
+    def _stamp_now(self) -> tuple[object, ...]:
+        """Return what changes as soon as other findings begin to take their place."""
+        try:
+            state = (self.folder / SUMMARY).stat()
+        except OSError:
+            return ()
+        return state.st_mtime_ns, state.st_size, state.st_ino, (self.folder / READY).exists()
 
     @property
     def n_samples(self) -> int:
@@ -206,7 +239,7 @@ class ReviewSource:
     @cached_property
     def envelope(self) -> Envelope:
         """Levels of smallest and largest values; empty levels where mining left none."""
-        kept = self.findings.path_of(ENVELOPE).is_file()
+        kept = self._is_kept(ENVELOPE)
         tables = self.findings.read_groups(ENVELOPE) if kept else ()
         block = int(self.info["block_samples"])
         n_blocks = self.n_samples // block * len(self.leads)
@@ -230,15 +263,17 @@ class ReviewSource:
 
     def track_pieces(self) -> Iterator[pa.Table]:
         """Yield the slow leads, piece by piece."""
-        if self.findings.path_of(TRACKS).is_file():
+        if self._is_kept(TRACKS):
             yield from self.findings.read_groups(TRACKS)
 
     def stored_windows(self, event_id: int) -> pa.Table:
         """Return what mining kept of the leads around one suspect; no rows where it kept nothing."""
         path = self.findings.path_of(WINDOWS)
-        if not path.is_file():
+        if not self._is_kept(WINDOWS):
             return WINDOWS.empty()
-        return pq.read_table(path, filters=[("event_id", "=", event_id)], partitioning=None)
+        return pq.read_table(
+            path, filters=[("event_id", "=", event_id)], partitioning=None, page_checksum_verification=True
+        )
 
     def all_stored_windows(self) -> pa.Table:
         """Return what mining kept of the leads around all suspects, for who wants one after the other."""
@@ -254,14 +289,24 @@ class ReviewSource:
     def stored_spans(self) -> dict[int, float]:
         """Event id of each stored window of true samples, and where it starts, in time order."""
         path = self.findings.path_of(WINDOWS)
-        if not path.is_file():
+        if not self._is_kept(WINDOWS):
             return {}
-        table = pq.read_table(path, columns=["event_id", "start_s"], filters=[("step", "=", 1)], partitioning=None)
+        table = pq.read_table(
+            path,
+            columns=["event_id", "start_s"],
+            filters=[("step", "=", 1)],
+            partitioning=None,
+            page_checksum_verification=True,
+        )
         pairs = zip(table["event_id"].to_pylist(), table["start_s"].to_pylist(), strict=True)
         return dict(sorted(pairs, key=lambda pair: pair[1]))
 
+    def _is_kept(self, declared: Table) -> bool:
+        path = self.findings.path_of(declared)
+        return path.is_file() and path.name not in self.damaged
+
     def _optional(self, declared: Table) -> pa.Table:
-        if not self.findings.path_of(declared).is_file():
+        if not self._is_kept(declared):
             return declared.empty()
         return self.findings.read_table(declared)
 

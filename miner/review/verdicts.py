@@ -160,7 +160,7 @@ class VerdictStore:
 
 
 def _decision(row: sqlite3.Row) -> Decision:
-    return Decision(**{name: row[name] for name in row.keys()})
+    return Decision(**{name: row[name] for name in row.keys()})  # noqa: SIM118 (a Row iterates over its values)
 
 
 def match_events(decisions: Sequence[Decision], events: Rows, index: TimeIndex) -> list[int | None]:

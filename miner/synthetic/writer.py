@@ -41,21 +41,22 @@ def write_recording(
     """Draw a scenario into ``folder``.
 
     Writes ``recording.parquet`` (or the folder ``recording`` of parts), ``setup.toml``, ``truth_events.parquet``,
-    ``truth_faults.parquet`` and ``scenario.toml``. Memory is that of the plan and two stretches of samples, however
-    long the recording is; a row group as long as the recording is held as a whole, as Parquet writers do.
+    ``truth_faults.parquet`` and, last of all, ``scenario.toml``. Memory is that of the plan and two stretches of
+    samples, however long the recording is; a row group as long as the recording is held as a whole,
+    as Parquet writers do.
     """
     folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)
     plan = plan_drive(scenario)
     recording = folder / ("recording" if scenario.storage.n_parts > 1 else "recording.parquet")
-    _write_samples(plan, recording, on_progress)
     out = WrittenRecording(
         folder=folder, recording=recording, setup=folder / "setup.toml",
         truth_events=folder / "truth_events.parquet", truth_faults=folder / "truth_faults.parquet", plan=plan,
     )  # fmt: skip
-    pq.write_table(plan.events, out.truth_events, compression="zstd")
-    pq.write_table(plan.faults, out.truth_faults, compression="zstd")
+    pq.write_table(plan.events, out.truth_events, compression="zstd", write_page_checksum=True)
+    pq.write_table(plan.faults, out.truth_faults, compression="zstd", write_page_checksum=True)
     out.setup.write_text(toml_text(_without_defaults(scenario)), encoding="utf-8")
+    _write_samples(plan, recording, on_progress)
     text = toml_text(scenario.model_dump(mode="json"))
     (folder / "scenario.toml").write_text(text, encoding="utf-8")
     return out
@@ -76,7 +77,9 @@ def _write_samples(plan: Plan, recording: Path, on_progress: OnProgress | None) 
         for part in range(storage.n_parts):
             path = recording / f"part_{part:04d}.parquet" if storage.n_parts > 1 else recording
             unfinished = path.with_name(path.name + ".tmp")
-            with pq.ParquetWriter(unfinished, _schema(plan), **_options(plan.scenario)) as writer:
+            with pq.ParquetWriter(
+                unfinished, _schema(plan), write_page_checksum=True, **_options(plan.scenario)
+            ) as writer:
                 waiting: Future[None] | None = None
                 for table, stop in _tables(plan, pens, bounds[part], bounds[part + 1]):
                     if waiting is not None:

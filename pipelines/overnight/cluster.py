@@ -10,6 +10,8 @@ from __future__ import annotations
 
 import itertools
 import queue
+from asyncio import CancelledError
+from collections import Counter
 from typing import Any
 
 from miner.errors import RunError
@@ -21,6 +23,10 @@ __all__ = ["ClusterExecutor"]
 CONNECT_S = 20.0
 AHEAD = 2
 """Tasks handed out per worker thread: one runs, one waits, so that no worker idles while we write the journal."""
+
+HAND_OVER_S, HAND_OVERS = 5.0, 12
+"""How long a finished task's result is waited for, and how often. The result is a few hundred bytes; where it does not
+come, its worker died with it, and the scheduler gives the task to another, after which it is asked for again."""
 
 SILENCE_S = 120.0
 """A cluster without any worker for so long is given up."""
@@ -48,14 +54,15 @@ class ClusterExecutor:
         self._steps = steps
         self._ended: queue.SimpleQueue[Any] = queue.SimpleQueue()
         self._running: dict[Any, tuple[Task, Any]] = {}
+        self._asked: Counter[Any] = Counter()
         self._numbers = itertools.count()
         self._silent_s = 0.0
 
-    def has_room(self, task: Task | None = None) -> bool:
+    def has_room(self, task: Task | None = None) -> bool:  # noqa: ARG002 - memory is each worker's own affair
         """Say whether a worker would begin a task soon."""
         return len(self._running) < AHEAD * max(self._n_threads(), 1)
 
-    def fits(self, task: Task) -> bool:
+    def fits(self, task: Task) -> bool:  # noqa: ARG002
         """Say yes: how much memory the workers of a cluster have is their own affair."""
         return True
 
@@ -66,7 +73,7 @@ class ClusterExecutor:
         self._running[future.key] = (task, future)
         future.add_done_callback(self._ended.put)
 
-    def wait(self, timeout_s: float, on_samples: OnTaskSamples) -> list[Outcome]:
+    def wait(self, timeout_s: float, on_samples: OnTaskSamples) -> list[Outcome]:  # noqa: ARG002
         """Return what ended; sections are short enough to be told of only when they are done."""
         try:
             ended = [self._ended.get(timeout=timeout_s)]
@@ -76,7 +83,8 @@ class ClusterExecutor:
         self._silent_s = 0.0
         while not self._ended.empty():
             ended.append(self._ended.get())
-        return [self._outcome(future) for future in ended if future.key in self._running]
+        outcomes = [self._outcome(future) for future in ended if future.key in self._running]
+        return [outcome for outcome in outcomes if outcome is not None]
 
     def close(self) -> None:
         """Give up what is running and leave the cluster as it was."""
@@ -85,14 +93,23 @@ class ClusterExecutor:
         self._running.clear()
         self._client.close()
 
-    def _outcome(self, future: Any) -> Outcome:
-        task, _ = self._running.pop(future.key)
-        error = future.exception()
-        if error is None:
-            outcome: Outcome = future.result()
-            return outcome
-        # run_task returns its errors, so what is raised here is the cluster's own: worker killed, task lost
-        return died(task, f"{type(error).__name__} on the cluster")
+    def _outcome(self, future: Any) -> Outcome | None:
+        """Take a result over; None where it was lost with its worker and is on its way again."""
+        task, _ = self._running[future.key]
+        try:
+            outcome: Outcome = future.result(timeout=HAND_OVER_S)
+        except TimeoutError:
+            self._asked[future.key] += 1
+            if self._asked[future.key] < HAND_OVERS:
+                future.add_done_callback(self._ended.put)
+                return None
+            outcome = died(task, "its result never came from the cluster")
+            future.cancel()
+        except (Exception, CancelledError) as error:  # noqa: BLE001
+            # run_task returns its errors, so what is raised here is the cluster's own: worker killed, task lost
+            outcome = died(task, f"{type(error).__name__} on the cluster")
+        del self._running[future.key]
+        return outcome
 
     def _n_threads(self) -> int:
         return sum(self._client.nthreads().values())

@@ -8,9 +8,10 @@ A recording is one Parquet file or one folder of Parquet files (parts). A folder
 3. when there are several, all with a ``time_s`` column, and each begins after the one before it ended, by no more
    than one second.
 
-Otherwise every Parquet file is a recording of its own. Left out: hidden names, folders of findings (they hold a
-``summary.json`` beside an ``events.parquet``), the output folder, and tables that this tool wrote itself (the tables
-of findings, and ``truth_*.parquet`` of made-up recordings).
+Otherwise every Parquet file is a recording of its own. Left out: names that no part may have
+(`miner.recording.folder.is_part`), the output folder, and tables that this tool wrote itself (the files that a
+``summary.json`` beside them names, and ``truth_*.parquet`` of made-up recordings). A folder that cannot be read is
+told, and the rest is mined.
 
 The setup of ``trip.parquet`` is the first of these that exists: ``trip.toml`` beside it, ``setup.toml`` in its
 folder (or in the folder of parts), ``setup.toml`` in each folder above up to the one searched, and at last the one
@@ -19,63 +20,119 @@ given on the command line.
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
 
-from miner.errors import RunError
+from miner.errors import MinerError, RunError
+from miner.files import same_file
+from miner.recording.folder import in_order, is_part
 
 __all__ = ["Found", "find_recordings", "find_setup"]
 
 _PART_NAME = re.compile(r"(?P<stem>part|chunk|segment|piece)?[ ._-]*\d+", re.IGNORECASE)
 _LONGEST_PAUSE_S = 1.0
 
+KEPT_TABLES = frozenset(
+    [
+        "clock",
+        "conditions",
+        "envelope",
+        "events",
+        "gaps",
+        "incidents",
+        "measures",
+        "misfire_windows",
+        "pulses",
+        "sensitivity",
+        "standing",
+        "suspects",
+        "tracks",
+        "usual",
+        "windows",
+    ]
+)
+"""Tables of a findings folder (`miner.schema`, `miner.review.tables`), named here so that neither is loaded."""
+
 
 @dataclass(frozen=True, kw_only=True)
 class Found:
-    """A recording in the tree: where it lies and why it was taken for one."""
+    """A recording in the tree: where it lies and why it was taken for one; or a folder that cannot be read.
+
+    Attributes
+    ----------
+    unreadable : str
+        Why the folder cannot be read; empty for a recording.
+    """
 
     path: Path
-    why: str
+    why: str = ""
+    unreadable: str = ""
 
 
 def find_recordings(folder: Path, *, leave_out: Path | None = None) -> list[Found]:
-    """Return every recording below ``folder``, in path order.
+    """Return every recording below ``folder``, and every folder that could not be looked into, in path order.
 
     Raises
     ------
     RunError
-        If the folder is missing or holds no recording.
+        If the folder is missing or is the one to be left out, or there is nothing below it.
     """
+    if leave_out is not None and same_file(folder, leave_out):
+        raise RunError(
+            "findings cannot go into the folder that is searched for recordings",
+            remedy="choose another with --out, for example one inside it",
+            file=folder,
+        )
     if not folder.is_dir():
         raise RunError("there is no such folder", remedy="give the folder that holds the recordings", file=folder)
     found = sorted(_walk(folder, leave_out), key=lambda item: item.path.as_posix())
-    if not found:
+    unreadable = [item for item in found if item.unreadable]
+    if len(unreadable) < len(found):
+        return found
+    if unreadable:
         raise RunError(
-            "no recording lies in this folder or below it",
-            remedy="recordings are Parquet files, or folders of them; bring other formats into Parquet first",
-            file=folder,
+            f"the folder cannot be read ({unreadable[0].unreadable})",
+            remedy="allow this user to read it",
+            file=unreadable[0].path,
         )
-    return found
+    raise RunError(
+        "no recording lies in this folder or below it",
+        remedy="recordings are Parquet files, or folders of them; bring other formats into Parquet first",
+        file=folder,
+    )
 
 
 def _walk(folder: Path, leave_out: Path | None) -> Iterator[Found]:
-    if leave_out is not None and folder.resolve() == leave_out.resolve():
+    if leave_out is not None and same_file(folder, leave_out):
         return
-    if (folder / "summary.json").is_file() and (folder / "events.parquet").is_file():
+    try:
+        own = _listed(folder)
+        entries = sorted(p for p in folder.iterdir() if not p.name.startswith("."))
+        files = [p for p in entries if is_part(p) and p.name not in own and not _is_own(p)]
+        folders = [p for p in entries if p.is_dir() and not p.is_symlink()]  # a link upwards would never end
+    except OSError as error:
+        yield Found(path=folder, unreadable=error.strerror or str(error))
         return
-    entries = sorted(p for p in folder.iterdir() if not p.name.startswith("."))
-    files = [p for p in entries if p.suffix.lower() == ".parquet" and p.is_file() and not _is_own(p)]
     reason = _why_parts(folder, files)
     if reason:
         yield Found(path=folder, why=reason)
     else:
         yield from (Found(path=p, why="one file") for p in files)
-    for entry in entries:
-        if entry.is_dir() and not entry.is_symlink():  # a link upwards would never end
-            yield from _walk(entry, leave_out)
+    for inner in folders:
+        yield from _walk(inner, leave_out)
+
+
+def _listed(folder: Path) -> set[str]:
+    """Return the names of the files that belong to findings in this folder, if there are any."""
+    try:
+        summary = json.loads((folder / "summary.json").read_text(encoding="utf-8"))
+        return set(summary.get("files", ()) or (f"{name}.parquet" for name in KEPT_TABLES))
+    except (OSError, ValueError, AttributeError, TypeError, RecursionError):
+        return set()
 
 
 def _why_parts(folder: Path, files: Sequence[Path]) -> str:
@@ -98,21 +155,26 @@ def _is_own(path: Path) -> bool:
     """Say whether a file is one of the tables that this tool writes itself, which are no recordings."""
     if path.stem.startswith("truth_"):
         return True
-    if path.stem not in {"events", "gaps", "incidents", "pulses", "suspects"}:  # most files need not be opened
+    if path.stem not in KEPT_TABLES:  # most files need not be opened
         return False
     import pyarrow.parquet as pq
 
     from miner.schema import TABLES
 
     try:
-        names = set(pq.read_schema(path).names)
+        schema = pq.read_schema(path)
     except (OSError, ValueError):
         return False
-    return {c.name for c in TABLES[path.stem].columns if not c.nullable} <= names
+    if (schema.metadata or {}).get(b"table") == path.stem.encode():
+        return True
+    return path.stem in TABLES and {c.name for c in TABLES[path.stem].columns if not c.nullable} <= set(schema.names)
 
 
 def _times_follow(files: Sequence[Path]) -> bool:
-    spans = [_time_span(p) for p in files]
+    try:
+        spans = [_time_span(p) for p in in_order(files)]
+    except MinerError:
+        return False
     if any(span is None for span in spans):
         return False
     known = [span for span in spans if span is not None]

@@ -1,16 +1,9 @@
 """The journal of an overnight run: what is finished, kept in SQLite so that no crash can lose or fake it.
 
-Two files lie in the output folder:
-
-``overnight.sqlite``
-    The journal, in write-ahead mode with ``synchronous = FULL``: one entry a finished step, so the flush to the disk
-    costs nothing against the step itself. A step is entered only after its file was flushed and renamed; on a
-    restart the entry counts only while the file still has the digest that was entered. An entry that a power cut
-    took away costs one step done twice, never a wrong result.
-``overnight.lock``
-    A second, empty database on which a run holds SQLite's write lock (``BEGIN IMMEDIATE``) from beginning to end.
-    The operating system drops the lock when the process ends in whatever way, on Windows and Linux alike, so a
-    killed run never has to be unlocked by hand, and no process number can be mistaken for a live run.
+``overnight.sqlite`` in the output folder, in write-ahead mode with ``synchronous = FULL``: one entry a finished step,
+so the flush to the disk costs nothing against the step itself. A step is entered only after its file was flushed and
+renamed; on a restart the entry counts only while the file still has the digest that was entered. An entry that a power
+cut took away costs one step done twice, never a wrong result. Who may write is settled by `miner.findings.lock`.
 """
 
 from __future__ import annotations
@@ -20,16 +13,19 @@ import os
 import socket
 import sqlite3
 from collections.abc import Iterator, Mapping
-from contextlib import closing, contextmanager
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Self
 
-from miner.errors import RunError
+from miner.errors import MinerError, RunError
 from pipelines.overnight.tasks import Failure, is_disk_full
 
-__all__ = ["Journal", "StepEntry", "exclusive_run"]
+__all__ = ["Journal", "StepEntry"]
+
+_FILES = (".html", ".json", ".parquet")
+"""Endings of what mining leaves; decisions of the reviewer, kept beside it, come and go."""
 
 _TABLES = """
 CREATE TABLE IF NOT EXISTS run (
@@ -120,7 +116,7 @@ class Journal:
         report : mapping
             What the overview shows of it, JSON-ready.
         """
-        files = sorted(p.relative_to(findings).as_posix() for p in findings.rglob("*") if p.is_file())
+        files = sorted(p.relative_to(findings).as_posix() for p in findings.rglob("*") if p.suffix in _FILES)
         place = findings.relative_to(self.path.parent).as_posix()
         with self._transaction() as db:
             db.execute(
@@ -130,13 +126,13 @@ class Journal:
             db.execute("DELETE FROM step WHERE token = ?", (token,))
 
     def finished(self, token: str) -> tuple[Path, dict[str, Any]] | None:
-        """Return findings folder and report of a finished recording; None if a file of it has gone."""
+        """Return findings folder and report of a finished recording; None if a file of it has gone or is damaged."""
         with self._transaction() as db:
             row = db.execute("SELECT findings, files, report FROM finished WHERE token = ?", (token,)).fetchone()
         if row is None:
             return None
         folder = self.path.parent / row[0]
-        if not all((folder / name).is_file() for name in json.loads(row[1])):
+        if not all((folder / name).is_file() for name in json.loads(row[1])) or not _is_whole(folder):
             return None
         return folder, json.loads(row[2])
 
@@ -174,6 +170,16 @@ class Journal:
             raise _explain(error, self.path) from error
 
 
+def _is_whole(folder: Path) -> bool:
+    from miner.findings.store import Findings
+    from miner.findings.whole import damaged_files
+
+    try:
+        return not damaged_files(Findings(folder))
+    except MinerError:
+        return False
+
+
 def _explain(error: sqlite3.Error, path: Path) -> RunError:
     """Make a sentence of SQLite's complaint."""
     if is_sqlite_full(error):
@@ -196,51 +202,6 @@ def is_sqlite_full(error: sqlite3.Error) -> bool:
     """Say whether SQLite met a full disk; it reports some of them as an input/output error."""
     code = getattr(error, "sqlite_errorcode", 0) & 0xFF
     return code in {sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR} or is_disk_full(error)
-
-
-@contextmanager
-def exclusive_run(out: Path) -> Iterator[None]:
-    """Hold an output folder for this run alone.
-
-    Raises
-    ------
-    RunError
-        If another run holds it; says which and since when.
-    """
-    lock = out / "overnight.lock"
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-        connection = sqlite3.connect(lock, isolation_level=None, timeout=0.0)
-    except (OSError, sqlite3.Error) as error:
-        raise RunError(
-            f"the output folder cannot be written to ({error})", remedy="choose another with --out", file=out
-        ) from error
-    with closing(connection):
-        try:
-            connection.execute("BEGIN IMMEDIATE")
-        except sqlite3.OperationalError as error:
-            if error.sqlite_errorcode & 0xFF != sqlite3.SQLITE_BUSY:
-                raise _explain(error, lock) from error
-            raise _already_running(out) from error
-        yield
-
-
-def _already_running(out: Path) -> RunError:
-    return RunError(
-        f"another run works in this folder already{_holder(out / 'overnight.sqlite')}",
-        remedy="wait for its end, or give this run another --out",
-        file=out,
-    )
-
-
-def _holder(journal: Path) -> str:
-    """Return host, process and start of the run that was entered last, if it can be read."""
-    try:
-        with closing(sqlite3.connect(f"{journal.as_uri()}?mode=ro", uri=True, timeout=1.0)) as db:
-            host, pid, began = db.execute("SELECT host, pid, started_at FROM run ORDER BY rowid DESC").fetchone()
-    except (sqlite3.Error, TypeError, ValueError):
-        return ""
-    return f" (process {pid} on {host}, since {began})"
 
 
 def _now() -> str:

@@ -9,15 +9,16 @@ from __future__ import annotations
 import hashlib
 import re
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from miner.errors import MinerError
 from miner.mining.look import Look
+from miner.recording.folder import fingerprint, part_files
 from pipelines.overnight.budget import need_bytes
 from pipelines.overnight.discovery import Found, find_recordings, find_setup
-from pipelines.overnight.tasks import Failure, StepKind, Steps, Task, explain_failure, fingerprint, part_files
+from pipelines.overnight.tasks import Failure, StepKind, Steps, Task, explain_failure
 
 __all__ = ["Job", "NotPlanned", "Plan", "make_plan", "result_token"]
 
@@ -62,7 +63,7 @@ class Job:
             index=index,
             n_sections=self.look.n_sections,
             recording=self.recording,
-            setup=self.setup,
+            setup=self.look.setup,
             work=self.work,
             findings=self.findings,
             fingerprint=self.fingerprint,
@@ -149,13 +150,15 @@ def _with_copy(job: Job, name: str) -> Job:
 
 def _plan_one(found: Found, folder: Path, out: Path, steps: Steps, given: Path | None) -> Job | NotPlanned:
     name = found.path.relative_to(folder).as_posix() if found.path != folder else folder.name
+    if found.unreadable:
+        return NotPlanned(name=name, failure=_unreadable(found.unreadable))
     before = fingerprint(found.path)
     try:
         setup = find_setup(found.path, folder, given.resolve() if given else None)
         look = steps.look(found.path, setup)
     except MinerError as error:
         return NotPlanned(name=name, failure=_explain(error, found.path, out))
-    except Exception as error:
+    except Exception as error:  # noqa: BLE001 - a file nobody thought of must not stop the others
         return NotPlanned(name=name, failure=explain_failure(error, found.path, out))
     if fingerprint(found.path) != before:
         return NotPlanned(name=name, failure=_GROWING)
@@ -178,6 +181,14 @@ def _plain(stem: str) -> str:
     return re.sub(r"[^A-Za-z0-9_-]+", "_", stem)[:40].strip("_") or "recording"
 
 
+def _unreadable(why: str) -> Failure:
+    return Failure(
+        kind="input",
+        problem=f"the folder cannot be read ({why}), whatever it holds is not mined",
+        remedy="allow this user to read it, or take it out of the tree",
+    )
+
+
 _GROWING = Failure(
     kind="changed",
     problem="the recording is still growing",
@@ -188,7 +199,7 @@ _GROWING = Failure(
 def _explain(error: MinerError, recording: Path, out: Path) -> Failure:
     """Add to a reason that the file was written to a moment ago, which is often the true one."""
     failure = explain_failure(error, recording, out)
-    if not _recently_written(part_files(recording)):
+    if not _recently_written(recording):
         return failure
     return Failure(
         kind=failure.kind,
@@ -198,8 +209,8 @@ def _explain(error: MinerError, recording: Path, out: Path) -> Failure:
     )
 
 
-def _recently_written(files: Sequence[Path]) -> bool:
+def _recently_written(recording: Path) -> bool:
     try:
-        return any(time.time() - p.stat().st_mtime < _STILL_WARM_S for p in files)
-    except OSError:
+        return any(time.time() - p.stat().st_mtime < _STILL_WARM_S for p in part_files(recording))
+    except (OSError, MinerError):
         return False

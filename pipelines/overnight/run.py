@@ -17,11 +17,12 @@ from pathlib import Path
 from typing import Protocol
 
 from miner.errors import MinerError, RunError
+from miner.files import digest_file
 from pipelines.overnight.budget import BASE_BYTES, GIB, STARTER_BYTES
 from pipelines.overnight.journal import Journal, StepEntry
 from pipelines.overnight.plan import Job, Plan
 from pipelines.overnight.pool import Executor
-from pipelines.overnight.tasks import Failure, Outcome, Steps, Task, digest_file
+from pipelines.overnight.tasks import Failure, Outcome, Steps, Task
 
 __all__ = ["Result", "View", "run_plan", "valid_steps"]
 
@@ -99,7 +100,7 @@ class _Open:
         if self.finish is None:
             self.finish = self.job.task("finish")
             with suppress(MinerError):  # a damaged section is told by the step itself
-                n_events = self.steps.count_events(self.job.setup, self.finish.sections)
+                n_events = self.steps.count_events(self.job.look.setup, self.finish.sections)
                 self.finish = self.job.task("finish", n_events=n_events)
         return self.finish
 

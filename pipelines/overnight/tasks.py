@@ -12,7 +12,6 @@ twice at once, leaves the same bytes.
 from __future__ import annotations
 
 import errno
-import hashlib
 import os
 import shutil
 import time
@@ -24,7 +23,9 @@ from pathlib import Path
 from typing import Literal, Protocol
 
 from miner.errors import MAX_SENTENCE, MinerError, plain_text, shortened
+from miner.files import digest_file
 from miner.mining.look import Look, OnSamples, section_name
+from miner.recording.folder import fingerprint
 
 __all__ = [
     "Failure",
@@ -32,11 +33,8 @@ __all__ = [
     "StepKind",
     "Steps",
     "Task",
-    "digest_file",
     "explain_failure",
-    "fingerprint",
     "is_disk_full",
-    "part_files",
     "run_task",
 ]
 
@@ -47,7 +45,10 @@ _FULL = {errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC)}
 
 
 class Steps(Protocol):
-    """The pure steps a plan is made of; an instance carries the settings and can be pickled."""
+    """The pure steps a plan is made of; an instance carries the settings and can be pickled.
+
+    Only `look` reads the setup file; the others get what it read.
+    """
 
     def key(self) -> str:
         """Return what, besides recording and setup, decides the result: version and settings."""
@@ -55,18 +56,16 @@ class Steps(Protocol):
     def look(self, recording: Path, setup: Path) -> Look:
         """Open recording and setup and say what there is to do."""
 
-    def profile(self, recording: Path, setup: Path, out: Path) -> None:
+    def profile(self, recording: Path, setup: str, out: Path) -> None:
         """Find the state levels of every lead; they are needed by every section."""
 
-    def section(
-        self, recording: Path, setup: Path, index: int, profile: Path, out: Path, on_samples: OnSamples
-    ) -> None:
+    def section(self, recording: Path, setup: str, index: int, profile: Path, out: Path, on_samples: OnSamples) -> None:
         """Mine one section to a file."""
 
-    def count_events(self, setup: Path, sections: Sequence[Path]) -> int:
+    def count_events(self, setup: str, sections: Sequence[Path]) -> int:
         """Return how many events the finished sections hold, or a little more, without reading them."""
 
-    def finish(self, recording: Path, setup: Path, sections: Sequence[Path], profile: Path, out: Path) -> None:
+    def finish(self, recording: Path, setup: str, sections: Sequence[Path], profile: Path, out: Path) -> None:
         """Join the sections and write the findings into the folder ``out``."""
 
 
@@ -78,6 +77,8 @@ class Task:
     ----------
     token : str
         Names the result: recording, setup, settings and version (see `pipelines.overnight.plan`).
+    setup : str
+        As the plan read it (see `miner.mining.look.Look`).
     work, findings : Path
         Folder of the half-done parts, and where the findings go.
     fingerprint : str
@@ -91,7 +92,7 @@ class Task:
     index: int
     n_sections: int
     recording: Path
-    setup: Path
+    setup: str
     work: Path
     findings: Path
     fingerprint: str
@@ -137,40 +138,12 @@ class Outcome:
     failure: Failure | None = None
 
 
-def part_files(recording: Path) -> list[Path]:
-    """Return the Parquet files of a recording in the order in which they follow each other."""
-    if not recording.is_dir():
-        return [recording]
-    return sorted(p for p in recording.iterdir() if p.suffix.lower() == ".parquet" and p.is_file())
-
-
-def fingerprint(recording: Path) -> str:
-    """Return name, size, modification time and file number of every part, or why they cannot be had.
-
-    It is cheap and changes when a file grows or is replaced, also by one of equal size.
-    """
-    try:
-        stats = [(p.name, p.stat()) for p in part_files(recording)]
-    except OSError as error:
-        return f"unreadable: {error.strerror}"
-    return ";".join(f"{name}:{s.st_size}:{s.st_mtime_ns}:{s.st_ino}" for name, s in stats)
-
-
-def digest_file(path: Path) -> str:
-    """Return a short content digest of a file, or an empty string where there is none."""
-    try:
-        with path.open("rb") as stream:
-            return hashlib.file_digest(stream, lambda: hashlib.blake2b(digest_size=16)).hexdigest()
-    except OSError:
-        return ""
-
-
 def run_task(task: Task, steps: Steps, on_samples: OnSamples = lambda _: None) -> Outcome:
     """Run one task to its end; whatever happens comes back as an `Outcome`."""
     began, cpu = time.perf_counter(), time.process_time()
     try:
         outcome = _run_watched(task, steps, on_samples)
-    except Exception as error:
+    except Exception as error:  # noqa: BLE001 - one recording's trouble must not end the worker
         outcome = Outcome(task=task, failure=explain_failure(error, task.recording, task.work))
     return replace(outcome, elapsed_s=time.perf_counter() - began, cpu_s=time.process_time() - cpu)
 
@@ -213,20 +186,17 @@ def _run_step(task: Task, steps: Steps, out: Path, on_samples: OnSamples) -> Non
 def _publish(temporary: Path, target: Path) -> None:
     """Flush what was written to the disk and give it its final name.
 
-    A findings folder that is already there (it lost a file, or was finished twice) is kept, with the user's
-    verdicts in it; its files are replaced one by one, ``summary.json``, which says that all is there, last.
+    Findings that are there already (damaged, or finished twice) are replaced as a whole; verdicts in their folder stay.
     """
+    from miner.findings.store import Findings  # loads numpy, whose threads a worker limits before
+
     for path in _files(temporary):
         _flush(path)
-    target.parent.mkdir(parents=True, exist_ok=True)
-    if not target.is_dir():
+    if temporary.is_dir():
+        Findings(target).publish(temporary)
+    else:
+        target.parent.mkdir(parents=True, exist_ok=True)
         temporary.replace(target)
-        return
-    for path in sorted(_files(temporary), key=lambda p: (p.name == "summary.json", p)):
-        goal = target / path.relative_to(temporary)
-        goal.parent.mkdir(parents=True, exist_ok=True)
-        path.replace(goal)
-    _remove(temporary)
 
 
 def _files(path: Path) -> Iterator[Path]:

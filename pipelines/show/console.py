@@ -87,7 +87,13 @@ def guarded(run: Callable[[], object]) -> int:
         return USER_ERROR
     except SystemExit as ended:
         return ended.code if isinstance(ended.code, int) else int(ended.code is not None)
-    except Exception as error:
+    except RuntimeError as error:
+        if "no locator available" not in str(error):  # numba's word for: nowhere to keep compiled code
+            _say(_report(error))
+            return DEFECT
+        _say(str(RunError("there is nowhere to keep compiled code", remedy="set NUMBA_CACHE_DIR to a folder for it")))
+        return USER_ERROR
+    except Exception as error:  # noqa: BLE001 - the outermost place, where a defect becomes a sentence
         _say(_report(error))
         return DEFECT
     return 0

@@ -65,7 +65,7 @@ def _sheets(overview: Overview) -> dict[str, tuple[Sequence[str], list[list[Cell
 def _write(path: Path, sheets: dict[str, tuple[Sequence[str], list[list[Cell]]]]) -> None:
     import xlsxwriter
 
-    from miner.findings.workbook import CAUTIONS, EPOCH
+    from miner.findings.workbook import CAUTIONS, EPOCH, write_cell
 
     options = {"strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False}
     book = xlsxwriter.Workbook(str(path), options)
@@ -76,11 +76,12 @@ def _write(path: Path, sheets: dict[str, tuple[Sequence[str], list[list[Cell]]]]
     for name, (headers, rows) in {**sheets, "Notes": notes}.items():
         sheet = book.add_worksheet(name)
         sheet.freeze_panes(1, 0)
-        sheet.write_row(0, 0, headers, header)
         for column, title in enumerate(headers):
+            write_cell(sheet, 0, column, title, header)
             sheet.set_column(column, column, _WIDE.get(title, 90 if name == "Notes" else max(12, len(title) + 2)))
         for number, cells in enumerate(_numbered(rows), start=1):
-            sheet.write_row(number, 0, cells, body)
+            for column, cell in enumerate(cells):
+                write_cell(sheet, number, column, cell, body)
         sheet.autofilter(0, 0, max(len(rows), 1), len(headers) - 1)
     book.close()
 

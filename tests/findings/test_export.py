@@ -19,7 +19,8 @@ from miner.schema import EVENTS, SUSPECTS
 from miner.words import YOUR_VERDICT
 from tests.findings.samples import events, finished, incidents, suspects
 
-NASTY = ["=1+1", "+1", "-1", "@sum(a1)", "\tx", "http://example.org/", 'says "now", twice', "naïve Ω"]
+FORMULAS = ["=1+1", "+1", "-1", "@sum(a1)", "\tx", "{=1+1}", "\n=1", "\uff1d1+1", "\uff0b1", "\uff0d1", "\uff20a"]
+NASTY = [*FORMULAS, "http://example.org/", 'says "now", twice', "naïve Ω"]
 
 
 def open_book(path: Path) -> Any:
@@ -130,7 +131,7 @@ def test_csv_text_is_never_a_formula(tmp_path: Path) -> None:
     path = export_findings(tmp_path / "f", tmp_path / "s.csv", table="suspects")
     with path.open(encoding="utf-8-sig", newline="") as file:
         reasons = [row["reason"] for row in csv.DictReader(file)]
-    assert reasons == [f"'{text}" for text in NASTY[:5]] + NASTY[5:]
+    assert reasons == [f"'{text}" for text in FORMULAS] + NASTY[len(FORMULAS) :]
     assert "-12.5" in path.read_text(encoding="utf-8-sig")  # numbers stay numbers
 
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import errno
 import json
+import os
 import shutil
 from collections.abc import Callable
 from pathlib import Path
@@ -13,6 +15,7 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 import pytest
 
+from miner.errors import FindingsError
 from miner.findings.store import SUMMARY, Findings
 from miner.mining.section_file import read_extraction, read_profiles, write_extraction, write_profiles
 from miner.mining.steps import MineResult, MineSettings, MineSteps, mine_recording, open_source
@@ -105,21 +108,23 @@ def test_steps_through_files_give_the_same_bytes(
     monkeypatch.setattr("miner.signal.sections._SECTION_S", 3.0)
     recording, setup, steps = place / "drive.parquet", place / "car.toml", MineSteps()
     look = steps.look(recording, setup)
+    described = look.setup
     assert look.n_sections == 5
     assert look.n_samples == N_SAMPLES
-    steps.profile(recording, setup, tmp_path / "profile")
+    steps.profile(recording, described, tmp_path / "profile")
     heard: list[int] = []
     sections = [tmp_path / f"section-{i}" for i in range(look.n_sections)]
     for index in reversed(range(look.n_sections)):
-        steps.section(recording, setup, index, tmp_path / "profile", sections[index], heard.append)
-    steps.finish(recording, setup, sections, tmp_path / "profile", tmp_path / "out")
+        steps.section(recording, described, index, tmp_path / "profile", sections[index], heard.append)
+    steps.finish(recording, described, sections, tmp_path / "profile", tmp_path / "out")
     whole = mine_recording(recording, setup, tmp_path / "whole")
     assert tables(tmp_path / "out") == tables(whole.folder)
     assert max(heard) <= max(look.section_samples)
 
 
 def test_section_and_profile_files_are_the_same_bytes_each_time(place: Path, tmp_path: Path) -> None:
-    recording, setup, steps = place / "drive.parquet", place / "car.toml", MineSteps()
+    recording, steps = place / "drive.parquet", MineSteps()
+    setup = steps.look(recording, place / "car.toml").setup
     for name in ("a", "b"):
         steps.profile(recording, setup, tmp_path / f"{name}.profile")
         steps.section(recording, setup, 0, tmp_path / f"{name}.profile", tmp_path / f"{name}.section", lambda n: None)
@@ -201,3 +206,23 @@ def test_failed_run_leaves_the_findings_of_before(copied: Path, place: Path, mon
         mine_recording(place / "drive.parquet", place / "car.toml", copied)
     assert tables(copied) == before
     assert Findings(copied).is_complete
+
+
+@pytest.mark.parametrize("room", [0, 2, 9])
+def test_a_disk_that_fills_up_leaves_the_findings_of_before(
+    copied: Path, place: Path, monkeypatch: pytest.MonkeyPatch, room: int
+) -> None:
+    """Whichever file does not fit any more: each is flushed while the old findings still lie untouched."""
+    before = {path.name: path.read_bytes() for path in copied.iterdir()}
+    synced, really = [0], os.fsync
+
+    def full(descriptor: int) -> None:
+        synced[0] += 1
+        if synced[0] > room:
+            raise OSError(errno.ENOSPC, "No space left on device")
+        really(descriptor)
+
+    monkeypatch.setattr(os, "fsync", full)
+    with pytest.raises(FindingsError, match="the disk is full"):
+        mine_recording(place / "drive.parquet", place / "car.toml", copied)
+    assert {path.name: path.read_bytes() for path in copied.iterdir()} == before

@@ -16,7 +16,8 @@ from pathlib import Path
 from typing import Any
 
 from miner.errors import MinerError
-from pipelines.overnight.journal import Journal, exclusive_run
+from miner.findings.lock import exclusive
+from pipelines.overnight.journal import Journal
 from pipelines.overnight.plan import make_plan
 from pipelines.overnight.pool import LocalPool
 from pipelines.overnight.run import run_plan
@@ -61,7 +62,7 @@ def main() -> None:
     state = {"passed": 0, "fatal": asked.boundary}
     steps = FakeSteps(pause_s=asked.pause_s, bulk=asked.bulk)
     watched = Boundaries(steps, ("profile", "section", "finish"), state)
-    with exclusive_run(asked.out):
+    with exclusive(asked.out):
         sys.stdout.write("locked\n")
         sys.stdout.flush()
         if asked.hold:

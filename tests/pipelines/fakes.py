@@ -18,8 +18,9 @@ from pathlib import Path
 
 from miner.errors import RecordingError, SignalError
 from miner.mining.look import Look, OnSamples
+from miner.recording.folder import part_files
 from pipelines.overnight.pool import OnTaskSamples
-from pipelines.overnight.tasks import Outcome, Steps, Task, part_files, run_task
+from pipelines.overnight.tasks import Outcome, Steps, Task, run_task
 
 SECTION = 100
 
@@ -66,15 +67,13 @@ class FakeSteps:
             n_leads=1,
         )
 
-    def profile(self, recording: Path, setup: Path, out: Path) -> None:
+    def profile(self, recording: Path, setup: str, out: Path) -> None:
         time.sleep(self.pause_s)
         if "silent" in recording.name:
             raise SignalError("no pulses on a lead", remedy="check the clip", column="lead_1", file=recording)
         out.write_text(json.dumps({"largest": max(_values(recording))}))
 
-    def section(
-        self, recording: Path, setup: Path, index: int, profile: Path, out: Path, on_samples: OnSamples
-    ) -> None:
+    def section(self, recording: Path, setup: str, index: int, profile: Path, out: Path, on_samples: OnSamples) -> None:
         time.sleep(self.pause_s)
         if "kill" in recording.name:
             os.kill(os.getpid(), signal.SIGKILL)
@@ -83,10 +82,10 @@ class FakeSteps:
         on_samples(len(values))
         out.write_text(json.dumps([v for v in values if v > 0.9 * largest]) + " " * self.bulk)
 
-    def count_events(self, setup: Path, sections: Sequence[Path]) -> int:
+    def count_events(self, setup: str, sections: Sequence[Path]) -> int:
         return self.n_events
 
-    def finish(self, recording: Path, setup: Path, sections: Sequence[Path], profile: Path, out: Path) -> None:
+    def finish(self, recording: Path, setup: str, sections: Sequence[Path], profile: Path, out: Path) -> None:
         time.sleep(self.pause_s)
         found = [value for part in sections for value in json.loads(part.read_text())]
         (out / "events.parquet").write_text(json.dumps(found))

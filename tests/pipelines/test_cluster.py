@@ -7,8 +7,10 @@ import subprocess
 import sys
 import threading
 import time
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from types import SimpleNamespace
 from unittest import mock
 
 import psutil
@@ -22,6 +24,7 @@ from pipelines.overnight.journal import Journal
 from pipelines.overnight.plan import make_plan
 from pipelines.overnight.pool import LocalPool
 from pipelines.overnight.run import run_plan
+from pipelines.overnight.tasks import Outcome, Task
 from tests.pipelines import small
 from tests.pipelines.fakes import FakeSteps, SilentView, tables_of, write_fake, write_fake_tree
 
@@ -198,6 +201,44 @@ def test_a_long_recording_is_spread_over_workers_of_which_one_is_killed(two_work
     names = {name.split("/")[1] for name in tables_of(tmp_path / "local")}
     assert names >= {"events.parquet", "suspects.parquet", "sensitivity.parquet", "summary.json"}
     assert tables_of(tmp_path / "out") == tables_of(tmp_path / "local")
+
+
+class LateFuture:
+    """A result that comes only when it was asked for often enough; every asking ends at its limit."""
+
+    def __init__(self, key: str, task: Task, *, after: int) -> None:
+        self.key, self._task, self._after, self.cancelled = key, task, after, False
+
+    def result(self, timeout: float | None = None) -> Outcome:
+        assert timeout is not None, "nobody waits without a limit"
+        self._after -= 1
+        if self._after >= 0:
+            raise TimeoutError
+        return Outcome(task=self._task, digest="done")
+
+    def add_done_callback(self, call: Callable[[LateFuture], None]) -> None:
+        call(self)
+
+    def cancel(self) -> None:
+        self.cancelled = True
+
+
+@pytest.mark.parametrize(("after", "kind"), [(0, None), (1, None), (11, None), (12, "died"), (10**6, "died")])
+def test_a_worker_that_dies_before_it_hands_over(tmp_path, monkeypatch, after, kind):
+    monkeypatch.setattr(
+        cluster,
+        "_connect",
+        lambda _: SimpleNamespace(
+            status="running", nthreads=dict, submit=lambda run, task, steps, key: LateFuture(key, task, after=after)
+        ),
+    )
+    executor = cluster.ClusterExecutor("tcp://made.up:1", FakeSteps())
+    write_fake_tree(tmp_path / "in", 1)
+    executor.start(make_plan(tmp_path / "in", tmp_path / "out", FakeSteps()).jobs[0].task("profile"))
+    outcomes = []
+    for _ in range(30):
+        outcomes += executor.wait(0.01, lambda *_: None)
+    assert [o.failure and o.failure.kind for o in outcomes] == [kind]
 
 
 def test_no_scheduler_is_one_sentence(monkeypatch):

@@ -7,8 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from miner.errors import RunError
-from pipelines.overnight.journal import Journal, StepEntry, exclusive_run
+from miner.errors import FindingsError, RunError
+from miner.findings.lock import exclusive
+from pipelines.overnight.journal import Journal, StepEntry
 from pipelines.overnight.plan import make_plan
 from pipelines.overnight.run import valid_steps
 from pipelines.overnight.tasks import Failure, digest_file
@@ -118,28 +119,44 @@ def test_steps_count_only_with_same_files_and_digest(tmp_path):
 
 
 def test_one_run_at_a_time_and_the_next_after_it(tmp_path):
-    with exclusive_run(tmp_path):
-        with Journal(tmp_path / "overnight.sqlite") as journal:
+    out = tmp_path / "out"
+    with exclusive(out):
+        with Journal(out / "overnight.sqlite") as journal:
             journal.begin_run()
-        with pytest.raises(RunError, match=r"another run works in this folder already \(process \d+ on .+, since"):
-            exclusive_run(tmp_path).__enter__()
-        with exclusive_run(tmp_path / "other"):
+        for held in (out, out / "trip-0123456789"):
+            with pytest.raises(RunError, match=r"another run works in this folder already \(process \d+ on .+, since"):
+                exclusive(held).__enter__()
+        with exclusive(tmp_path / "other"):
             pass
-    with exclusive_run(tmp_path):
+    with exclusive(out):
         pass
+    with exclusive(out / "trip-0123456789"), pytest.raises(RunError, match="another run"):
+        exclusive(out).__enter__()
+
+
+def test_nothing_is_left_where_nothing_was_done(tmp_path):
+    with exclusive(tmp_path / "a" / "b"):
+        assert (tmp_path / "a" / "b").is_dir()
+    assert not list(tmp_path.iterdir())
+    with exclusive(tmp_path / "c" / "d"):
+        (tmp_path / "c" / "kept").touch()
+    assert sorted(p.name for p in tmp_path.rglob("*")) == ["c", "kept"]
+    with exclusive(tmp_path / "c"):
+        pass
+    assert (tmp_path / "c" / "kept").exists()
 
 
 def test_the_lock_is_let_go_after_an_error(tmp_path):
-    with pytest.raises(ZeroDivisionError), exclusive_run(tmp_path):
+    with pytest.raises(ZeroDivisionError), exclusive(tmp_path):
         raise ZeroDivisionError
-    with exclusive_run(tmp_path):
+    with exclusive(tmp_path):
         pass
 
 
 def test_an_output_path_that_is_a_file(tmp_path):
     (tmp_path / "file").touch()
-    with pytest.raises(RunError, match="cannot be written to"):
-        exclusive_run(tmp_path / "file").__enter__()
+    with pytest.raises(FindingsError, match=r"cannot be written \(a file of that name is in the way\)"):
+        exclusive(tmp_path / "file").__enter__()
 
 
 def test_a_full_disk_is_told_as_such(tmp_path):

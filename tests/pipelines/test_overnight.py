@@ -77,10 +77,10 @@ def test_findings_hidden_names_and_own_tables_are_no_recordings(tmp_path):
     write_fake(tmp_path / "truth_events.parquet", 1)
     done = tmp_path / "old findings"
     write_fake(done / "events.parquet", 1)
-    write_fake(done / "extra.parquet", 1)
+    write_fake(done / "beside.parquet", 1)
     (done / "summary.json").write_text("{}")
     write_fake(tmp_path / "out" / "x.parquet", 1)
-    assert names(tmp_path, leave_out=tmp_path / "out") == ["a.parquet"]
+    assert names(tmp_path, leave_out=tmp_path / "out") == ["a.parquet", "old findings/beside.parquet"]
 
 
 def test_a_recording_that_is_only_called_events_is_found(tmp_path):

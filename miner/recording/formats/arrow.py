@@ -40,7 +40,7 @@ def open_parquet(file: Path, options: ImportOptions, notes: Notes) -> Stream:
 
 def _open_parquet(file: Path) -> pq.ParquetFile:
     try:
-        return pq.ParquetFile(file, pre_buffer=False, buffer_size=1 << 20)
+        return pq.ParquetFile(file, pre_buffer=False, buffer_size=1 << 20, page_checksum_verification=True)
     except (pa.ArrowException, OSError, ValueError) as error:
         raise refuse("is no complete Parquet file", _DAMAGED, file) from error
 

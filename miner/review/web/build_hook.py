@@ -12,7 +12,7 @@ from typing import Any
 
 from hatchling.builders.hooks.plugin.interface import BuildHookInterface
 
-PARTS = ("page.html", "page.js", "page.css")
+PARTS = ("page.html", "page.js", "page.css", "page.licences.txt")
 
 
 class PageBuildHook(BuildHookInterface[Any]):

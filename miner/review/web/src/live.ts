@@ -21,14 +21,20 @@ async function answer(path: string, init?: RequestInit): Promise<Response> {
   throw new Error(message || `The server answered ${response.status}.`);
 }
 
-async function packed(path: string, init?: RequestInit): Promise<[Record<string, unknown>, Arrays]> {
-  return unpack(await (await answer(path, init)).arrayBuffer());
-}
-
 export function liveSource(token: string): Source {
+  // which findings this page shows; the server answers for no others
+  let generation = "";
+  const packed = async (path: string, init?: RequestInit): Promise<[Record<string, unknown>, Arrays]> => {
+    const headers: Record<string, string> = generation ? { "x-findings-generation": generation } : {};
+    return unpack(await (await answer(path, { ...init, headers })).arrayBuffer());
+  };
   return {
     frozen: false,
-    open: () => packed("/api/open") as unknown as Promise<[Opened, Arrays]>,
+    async open() {
+      const [header, arrays] = await packed("/api/open");
+      generation = String(header.generation);
+      return [header, arrays] as unknown as [Opened, Arrays];
+    },
     async view(start_s, stop_s, pixels, quick, signal) {
       const query = `start=${start_s}&stop=${stop_s}&pixels=${pixels}${quick ? "&quick=1" : ""}`;
       return asView(...(await packed(`/api/view?${query}`, { signal })));
@@ -44,7 +50,7 @@ export function liveSource(token: string): Source {
       const response = await answer("/api/verdicts", {
         method: "POST",
         headers: { "content-type": "application/json", "x-review-token": token },
-        body: JSON.stringify({ event_id, verdict, note, seen_revision }),
+        body: JSON.stringify({ event_id, verdict, note, seen_revision, generation }),
       });
       const content = (await response.json()) as Decision & { newest: Decision };
       return response.status === 409

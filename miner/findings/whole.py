@@ -1,0 +1,107 @@
+"""Whether findings are whole, and which they are: sizes and digests of all their files, kept in the summary."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Collection, Mapping
+from pathlib import Path
+from typing import Any
+
+from miner.errors import FindingsError
+from miner.files import digest_file
+from miner.findings.store import SUMMARY, TIMING, Findings
+
+__all__ = ["REPORT_FILE", "contents_of", "damaged_files", "generation_of", "require_whole", "reseal"]
+
+REPORT_FILE = "report.html"
+
+Contents = dict[str, dict[str, int | str]]
+
+
+def contents_of(folder: Path) -> Contents:
+    """Return size and digest of every file of new findings, but of the summary itself and of the timing.
+
+    Returns
+    -------
+    dict
+        For each name ``bytes`` and ``blake2b`` (128 bits, hexadecimal).
+    """
+    return {
+        path.name: _entry(path)
+        for path in sorted(folder.iterdir())
+        if path.is_file() and path.name not in (SUMMARY, TIMING)
+    }
+
+
+def _entry(path: Path) -> dict[str, int | str]:
+    return {"bytes": path.stat().st_size, "blake2b": digest_file(path)}
+
+
+def damaged_files(findings: Findings, names: Collection[str] | None = None) -> list[str]:
+    """Return the files that are missing or not what was written; none for findings that do not say what was.
+
+    Parameters
+    ----------
+    names : collection of str, optional
+        Files to look at; all without it.
+
+    Raises
+    ------
+    FindingsError
+        If the summary is missing or damaged.
+    """
+    kept = findings.summary().get("files", {})
+    return [
+        name
+        for name, entry in sorted(kept.items())
+        if (names is None or name in names) and not _is_whole(findings.folder / name, entry)
+    ]
+
+
+def _is_whole(path: Path, entry: Mapping[str, int | str]) -> bool:
+    try:
+        return path.stat().st_size == entry["bytes"] and digest_file(path) == entry["blake2b"]
+    except OSError:
+        return False
+
+
+def require_whole(findings: Findings, names: Collection[str] | None = None) -> None:
+    """Refuse findings with damaged files; parameters as `damaged_files`.
+
+    Raises
+    ------
+    FindingsError
+        Names the first damaged file.
+    """
+    damaged = damaged_files(findings, names)
+    if damaged:
+        raise FindingsError(
+            "the file is missing or not as it was written",
+            remedy="mine the recording again",
+            file=findings.folder / damaged[0],
+        )
+
+
+def generation_of(summary: Mapping[str, Any]) -> str:
+    """Return a name for what the findings say; findings of the same content have the same one.
+
+    The report is left out: freezing it again changes nothing of what was found.
+    """
+    files = {name: entry for name, entry in summary.get("files", {}).items() if name != REPORT_FILE}
+    text = json.dumps(files or summary, sort_keys=True)
+    return hashlib.blake2b(text.encode("utf-8", "surrogatepass"), digest_size=16).hexdigest()
+
+
+def reseal(findings: Findings, name: str) -> None:
+    """Enter a file of finished findings that was written anew, like the report, into their summary.
+
+    Raises
+    ------
+    FindingsError
+        If the summary cannot be read or written.
+    """
+    summary = findings.summary()
+    if "files" in summary:
+        summary["files"][name] = _entry(findings.folder / name)
+        findings.write_json(SUMMARY, summary)

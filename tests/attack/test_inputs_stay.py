@@ -1,0 +1,179 @@
+"""No command writes over a recording, a setup or anything else that it did not write itself, however it is spelt."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import pyarrow as pa
+import pyarrow.parquet as pq
+import pytest
+
+from pipelines.command import main
+from tests.findings.samples import finished
+from tests.pipelines.small import leads, write
+
+Refuse = Callable[..., str]
+
+
+def content(folder: Path) -> dict[str, bytes]:
+    return {p.relative_to(folder).as_posix(): p.read_bytes() for p in sorted(folder.rglob("*")) if p.is_file()}
+
+
+@pytest.fixture
+def refuse(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]) -> Refuse:
+    """Run a command that must end with one sentence, code 2 and every file below the place as it was."""
+
+    def refuse(*arguments: object) -> str:
+        before = content(tmp_path)
+        monkeypatch.setattr(sys, "argv", ["ignition-miner", *map(str, arguments)])
+        with pytest.raises(SystemExit) as ended:
+            main()
+        err = capfd.readouterr().err
+        assert ended.value.code == 2, err
+        assert err.count("\n") == 1
+        assert content(tmp_path) == before
+        return err
+
+    return refuse
+
+
+@pytest.fixture
+def place(tmp_path: Path) -> Path:
+    write(tmp_path, dict(leads(3.0)))
+    return tmp_path
+
+
+def spelt(path: Path) -> list[Path]:
+    """Return the same folder by other names."""
+    linked = path.parent / "link to it"
+    linked.unlink(missing_ok=True)
+    linked.symlink_to(path, target_is_directory=True)
+    return [path, path / ".." / path.name, linked, Path(os.path.relpath(path))]
+
+
+@pytest.mark.parametrize("name", ["events.parquet", "suspects.parquet", "windows.parquet", "envelope.parquet"])
+def test_recording_with_the_name_of_a_table(place: Path, refuse: Refuse, name: str) -> None:
+    folder = place / "x"
+    folder.mkdir()
+    (place / "drive.parquet").rename(folder / name)
+    for out in spelt(folder):
+        said = refuse("mine", folder / name, "--setup", place / "car.toml", "--out", out)
+        assert "written over the input" in said
+
+
+@pytest.mark.parametrize("kind", ["link", "hard link"])
+def test_link_to_the_recording(place: Path, refuse: Refuse, kind: str) -> None:
+    out = place / "out"
+    out.mkdir()
+    if kind == "link":
+        (out / "events.parquet").symlink_to(place / "drive.parquet")
+    else:
+        (out / "events.parquet").hardlink_to(place / "drive.parquet")
+    said = refuse("mine", place / "drive.parquet", "--setup", place / "car.toml", "--out", out)
+    assert "written over the input" in said
+
+
+def test_setup_with_the_name_of_the_summary(place: Path, refuse: Refuse) -> None:
+    out = place / "out"
+    out.mkdir()
+    (place / "car.toml").rename(out / "summary.json")
+    said = refuse("mine", place / "drive.parquet", "--setup", out / "summary.json", "--out", out)
+    assert "written over the input" in said
+
+
+def test_folder_of_parts(place: Path, refuse: Refuse) -> None:
+    folder = place / "drive"
+    folder.mkdir()
+    (place / "drive.parquet").rename(folder / "part_1.parquet")
+    for out in spelt(folder):
+        assert "written over the input" in refuse("mine", folder, "--setup", place / "car.toml", "--out", out)
+
+
+@pytest.mark.parametrize("name", ["events.parquet", "gaps.parquet", "summary.json", "report.html", "recording.json"])
+def test_files_of_somebody_else(place: Path, refuse: Refuse, name: str) -> None:
+    out = place / "out"
+    out.mkdir()
+    if name.endswith(".parquet"):
+        pq.write_table(pa.table({"lead_1": [1.0, 2.0]}), out / name)
+    else:
+        (out / name).write_text('{"mine": 1}')
+    said = refuse("mine", place / "drive.parquet", "--setup", place / "car.toml", "--out", out)
+    assert "no finding of this tool" in said
+
+
+def test_recording_put_among_findings(place: Path, refuse: Refuse) -> None:
+    findings = finished(place / "out")
+    pq.write_table(pa.table({"lead_1": [1.0, 2.0]}), findings.folder / "events.parquet")
+    said = refuse("mine", place / "drive.parquet", "--setup", place / "car.toml", "--out", findings.folder)
+    assert "no finding of this tool" in said
+
+
+@pytest.fixture
+def findings(place: Path) -> Path:
+    """Give findings that name the recording they are of."""
+    made = finished(place / "f")
+    summary = made.read_json("summary.json")
+    summary["recording"]["path"] = str(place / "drive.parquet")
+    made.write_json("summary.json", summary)
+    return made.folder
+
+
+def test_export_over_the_recording(place: Path, findings: Path, refuse: Refuse) -> None:
+    (place / "other.parquet").symlink_to(place / "drive.parquet")
+    (place / "same.parquet").hardlink_to(place / "drive.parquet")
+    for name in ("drive.parquet", "other.parquet", "same.parquet"):
+        assert "written over the input" in refuse("export", findings, "--to", place / name)
+        assert "written over the input" in refuse("export", findings, "--to", place / name, "--overwrite")
+
+
+def test_export_over_findings(place: Path, findings: Path, refuse: Refuse) -> None:
+    for name in ("events.parquet", "suspects.parquet"):
+        for folder in spelt(findings):
+            said = refuse("export", findings, "--to", folder / name, "--overwrite", "--table", "suspects")
+            assert "written over the input" in said
+
+
+def test_export_over_anything_else(place: Path, findings: Path, refuse: Refuse) -> None:
+    pq.write_table(pa.table({"lead_1": [1.0, 2.0]}), place / "another.parquet")
+    (place / "scope.csv").write_text("time,volts\n0,1\n")
+    (place / "letter.xlsx").write_text("not a workbook")
+    for name in ("another.parquet", "scope.csv", "letter.xlsx"):
+        assert "--overwrite" in refuse("export", findings, "--to", place / name)
+        assert "no export of this tool" in refuse("export", findings, "--to", place / name, "--overwrite")
+
+
+def test_export_again_needs_a_word(
+    place: Path, findings: Path, refuse: Refuse, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for name in ("e.csv", "e.parquet", "e.xlsx"):
+        for asked in ([], ["--overwrite"]):
+            monkeypatch.setattr(
+                sys, "argv", ["ignition-miner", "export", str(findings), "--to", str(place / name), *asked]
+            )
+            with pytest.raises(SystemExit) as ended:
+                main()
+            assert ended.value.code == 0
+        assert "--overwrite" in refuse("export", findings, "--to", place / name)
+
+
+def test_demo_over_a_recording(place: Path, refuse: Refuse) -> None:
+    (place / "drive.parquet").rename(place / "recording.parquet")
+    assert "not of an earlier demo" in refuse("demo", "--out", place, "--minutes", "1")
+
+
+def test_overnight_over_what_it_searches(place: Path, refuse: Refuse) -> None:
+    for out in spelt(place)[:2]:
+        assert "searched for recordings" in refuse("overnight", place, "--out", out)
+    (place / "out").mkdir()
+    (place / "out" / "overview.html").write_text("the house for sale")
+    assert "not of an earlier run" in refuse("overnight", place, "--out", place / "out")
+
+
+def test_overnight_leaves_nothing_where_there_is_nothing(place: Path, refuse: Refuse) -> None:
+    (place / "empty").mkdir()
+    assert "there is no such folder" in refuse("overnight", place / "nowhere", "--out", place / "out")
+    assert "no recording lies" in refuse("overnight", place / "empty", "--out", place / "out")
+    assert not (place / "out").exists()
