@@ -28,6 +28,9 @@ __all__ = ["TIME_COLUMN", "ChannelInfo", "Part", "Recording", "open_recording", 
 
 TIME_COLUMN = "time_s"
 
+_LEAST_SCALE, _MOST_SCALE = 1e-15, 1e9
+"""Volts per count outside these bounds are a slip of the pen (own choice)."""
+
 _CHANNEL_TYPES = frozenset({pa.int8(), pa.int16(), pa.int32(), pa.uint8(), pa.uint16(), pa.float32(), pa.float64()})
 
 
@@ -212,8 +215,10 @@ def _is_channel(field: pa.Field) -> bool:
 def _channel(field: pa.Field, file: Path) -> ChannelInfo:
     metadata = {k.decode(): v.decode("utf-8", "replace") for k, v in (field.metadata or {}).items()}
     scale = _number(metadata, "scale", 1.0, field.name, file)
-    if scale == 0.0:
-        raise RecordingError("the scale is 0", remedy="write the volts per count", file=file, column=field.name)
+    if not _LEAST_SCALE <= abs(scale) <= _MOST_SCALE:
+        raise RecordingError(
+            f"the scale is {scale:g}", remedy="write the volts per count", file=file, column=field.name
+        )
     return ChannelInfo(
         column=field.name,
         dtype=str(field.type.to_pandas_dtype()().dtype),
