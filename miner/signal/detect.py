@@ -10,7 +10,8 @@ from numba import njit
 from numpy.typing import NDArray
 
 from miner.signal.blocks import BLOCK, block_extremes, find_segments, fold_envelope
-from miner.signal.measure import CUT_OFF, NEAR_GAP, measure_pulse, middle
+from miner.signal.estimators import middle
+from miner.signal.measure import CUT_OFF, NEAR_GAP, measure_pulse
 
 __all__ = ["advance", "new_state"]
 

@@ -54,6 +54,10 @@ class Look:
         Valid samples in it.
     middle_v, low_v, high_v, noise_v : float
         Median, state levels and noise in volts; NaN without samples.
+    step_v : float
+        Least step between stored values; 0 where it is as high as a signal.
+    edge : float
+        Mean length of an edge, in thinned samples.
     low_runs, high_runs : ndarray of int64
         Durations, in thinned samples, of the whole runs on either level.
     low_share : float
@@ -69,6 +73,8 @@ class Look:
     low_v: float
     high_v: float
     noise_v: float
+    step_v: float
+    edge: float
     low_runs: NDArray[np.int64]
     high_runs: NDArray[np.int64]
     low_share: float
@@ -105,22 +111,24 @@ def look_at(raw: Floats, channel: ChannelInfo, rate_hz: float) -> Look:
     raw = raw[np.isfinite(raw)]
     if raw.size == 0:
         return Look(
-            n_samples=0, middle_v=np.nan, low_v=np.nan, high_v=np.nan, noise_v=np.nan, low_runs=_NO_RUNS,
-            high_runs=_NO_RUNS, low_share=np.nan, low_cut=np.nan, high_cut=np.nan, is_signal=False,
+            n_samples=0, middle_v=np.nan, low_v=np.nan, high_v=np.nan, noise_v=np.nan, step_v=0.0, edge=0.0,
+            low_runs=_NO_RUNS, high_runs=_NO_RUNS, low_share=np.nan, low_cut=np.nan, high_cut=np.nan, is_signal=False,
         )  # fmt: skip
     volts = raw * channel.scale + channel.offset
     calm = _despiked(volts)
     noise_v = noise_sigma(volts)
     share_near, low_v, high_v = _levels_in_blocks(calm, max(1, round(_BLOCK_S * rate_hz)))
-    low_runs, high_runs = _whole_runs(calm, low_v, high_v)
+    low_runs, high_runs, edge = _whole_runs(calm, low_v, high_v)
+    step_v = _step(raw, abs(channel.scale))
     is_signal = (
         share_near >= _LEAST_NEAR
         and low_runs.size + high_runs.size > 0
-        and _are_two_levels(high_v - low_v, raw, abs(channel.scale), noise_v)
+        and _are_two_levels(high_v - low_v, noise_v, step_v)
     )
     low_cut, high_cut = _cuts(raw, volts, low_v, high_v, channel) if is_signal else (np.nan, np.nan)
     return Look(
         n_samples=raw.size, middle_v=float(np.median(calm[::16])), low_v=low_v, high_v=high_v, noise_v=noise_v,
+        step_v=step_v, edge=edge,
         low_runs=low_runs, high_runs=high_runs, low_share=float(np.mean(calm < (low_v + high_v) / 2)),
         low_cut=low_cut, high_cut=high_cut, is_signal=is_signal,
     )  # fmt: skip
@@ -144,13 +152,16 @@ def _middle_of_five(x: Floats) -> Floats:
     return np.asarray(np.maximum(np.minimum(below, above), np.minimum(np.maximum(below, above), e)), np.float64)
 
 
-def _are_two_levels(amplitude_v: float, raw: Floats, scale: float, noise_v: float) -> bool:
-    """Whether two levels so far apart are two; the cheap questions first."""
-    if amplitude_v < max(_LEAST_AMPLITUDE_V, _LEAST_SEPARATION_SIGMA * noise_v):
-        return False
+def _step(raw: Floats, scale: float) -> float:
+    """Return the least step between stored values in volts; 0 for a logic recorder's, which is the signal itself."""
     steps = np.diff(np.unique(raw[:_STEPS_FROM])) * scale
     step_v = float(steps.min()) if steps.size else 0.0
-    return step_v >= _LOGIC_STEP_V or amplitude_v >= _LEAST_STEPS * step_v
+    return 0.0 if step_v >= _LOGIC_STEP_V else step_v
+
+
+def _are_two_levels(amplitude_v: float, noise_v: float, step_v: float) -> bool:
+    """Whether two levels so far apart are two."""
+    return amplitude_v >= max(_LEAST_AMPLITUDE_V, _LEAST_SEPARATION_SIGMA * noise_v, _LEAST_STEPS * step_v)
 
 
 def _levels_in_blocks(x: Floats, n_block: int) -> tuple[float, float, float]:
@@ -172,15 +183,19 @@ def _share_near(x: Floats, low: float, high: float) -> float:
     return float(np.mean(off < _NEAR * (high - low)))
 
 
-def _whole_runs(x: Floats, low: float, high: float) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Whole runs below 40 % and above 60 % of the distance between the levels; the band between keeps the state."""
+def _whole_runs(x: Floats, low: float, high: float) -> tuple[NDArray[np.int64], NDArray[np.int64], float]:
+    """Whole runs below 40 % and above 60 % of the distance between the levels; the band between keeps the state.
+
+    Also returns the mean length of an edge, five times that of its way through the band.
+    """
     side = np.where(x > low + 0.6 * (high - low), 1, np.where(x < low + 0.4 * (high - low), -1, 0))
     decided = np.flatnonzero(side)
-    if decided.size == 0:
-        return _NO_RUNS, _NO_RUNS
-    turns = decided[np.flatnonzero(np.diff(side[decided])) + 1]
+    turned = np.flatnonzero(np.diff(side[decided]))
+    if turned.size == 0:
+        return _NO_RUNS, _NO_RUNS, 0.0
+    turns = decided[turned + 1]
     lengths, states = np.diff(turns), side[turns[:-1]]
-    return lengths[states < 0], lengths[states > 0]
+    return lengths[states < 0], lengths[states > 0], 5.0 * float(np.mean(turns - decided[turned] - 1))
 
 
 def _cuts(raw: Floats, volts: Floats, low_v: float, high_v: float, channel: ChannelInfo) -> tuple[float, float]:

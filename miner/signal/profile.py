@@ -53,6 +53,9 @@ _WITNESSES, _WITNESS_SHARE = 10.0, 0.25
 _HARDLY_V = 0.1
 """What a message calls a level rather than hum."""
 
+_WIDE_STEP = 0.1
+"""A step that is this share of the amplitude tells of a signal without noise, not of a converter."""
+
 _LEAST_SAMPLES_PER_PULSE = 4.0
 _RUN_SPREAD_FLOOR = 0.02
 
@@ -191,9 +194,16 @@ def _profile(lead: LeadSpec, looks: Looks, recording: Recording) -> LeadProfile:
     return LeadProfile(
         index=lead.index, column=lead.column, active=active, off_v=off_v,
         on_v=off_v + amplitude_v if active == "high" else off_v - amplitude_v,
-        noise_v=_median([look.noise_v for look in found]), pulse_us=pulse_samples / recording.rate_hz * 1e6,
+        noise_v=_median([look.noise_v for look in found]), step_v=_step(found, amplitude_v),
+        edge_us=_median([look.edge for look in found]) * stride / recording.rate_hz * 1e6,
+        pulse_us=pulse_samples / recording.rate_hz * 1e6,
         n_pulses=pulses.size, clip_count=_clip_count(found, active, rising=(active == "high") == (channel.scale > 0)),
     )  # fmt: skip
+
+
+def _step(looks: Looks, amplitude_v: float) -> float:
+    step_v = min(look.step_v for look in looks)
+    return step_v if step_v < _WIDE_STEP * amplitude_v else 0.0
 
 
 def _median(values: list[float]) -> float:
