@@ -19,15 +19,9 @@ _SPAN = 2048
 """Counts between the least and the largest sample up to which ranks are counted out: an array this short stays in the
 fastest cache (own choice; any value gives the same results)."""
 
-_DIFFERENCES_OF, _STEPS_LEFT_OUT = 2048, 0.1
-"""Differences the quick part of a spread is taken of, and the share of largest ones, which spikes may have."""
-
-_NORMAL_LOWER_MEAN = 0.6573483
-"""Mean of the lower 90 % of the absolute values of a normal variable of unit variance: with its density phi
-2 (phi(0) - phi(1.6448536)) / 0.9. Differences of two samples spread by the square root of two more."""
-
-_MOST_BLOCKS = 40
-"""Blocks the slow part of a spread is taken of: of a pulse of 3 ms at 1 MS/s all of it (own choice, for speed)."""
+_LEAST_BLOCKS, _MOST_BLOCKS = 6, 40
+"""Blocks a spread is taken of, half over one another where they are few; 40 hold all of a pulse of 3 ms at 1 MS/s (own
+choice, for speed)."""
 
 
 @njit(cache=True, nogil=True)
@@ -121,41 +115,48 @@ def level_of(x, reach, rough):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def _quick_spread(x, lag):  # type: ignore[no-untyped-def]
-    """Spread from differences ``lag`` samples apart, the largest ones left out: those of spikes shorter than that."""
-    n = x.size - lag
-    step = max(1, -(-n // _DIFFERENCES_OF))
-    differences = np.empty((n + step - 1) // step, x.dtype)
-    for k in range(differences.size):
-        difference = abs(x[k * step + lag] - x[k * step])
-        differences[k] = min(difference, 32767) if x.itemsize == 2 else difference  # 16-bit counts stay such
-    above = int(_STEPS_LEFT_OUT * differences.size)
-    return trimmed_mean(differences, 0, above) / (_NORMAL_LOWER_MEAN * np.sqrt(2.0))
+def _mean_square(x, centre, reach):  # type: ignore[no-untyped-def]
+    """Return ``(numpy.clip(x - centre, -reach, reach) ** 2).mean()``; nothing is clipped where the reach is 0."""
+    total, most = 0.0, reach if reach > 0.0 else np.inf
+    for i in range(x.size):
+        difference = min(max(x[i] - centre, -most), most)
+        total += difference * difference
+    return total / x.size
 
 
 @njit(cache=True, nogil=True)
-def _slow_spread(x, shortest):  # type: ignore[no-untyped-def]
-    """Return the standard deviation of block levels; what is shorter than a third of a block does not set its level."""
-    length = min(3 * shortest, x.size)
+def _blocks(x, shortest, reach):  # type: ignore[no-untyped-def]
+    """Return (level, mean square about it) of blocks evenly over ``x``; a third of a block does not set its level."""
+    length = max(min(3 * shortest, x.size // _LEAST_BLOCKS), min(3, x.size))
     n = max(1, min(2 * (x.size // length) - 1, _MOST_BLOCKS))
-    cut = length // 3
-    total, square, first = 0.0, 0.0, 0.0
+    levels, squares, cut = np.empty(n), np.empty(n), length // 3
     for k in range(n):
         start = (x.size - length) * k // max(n - 1, 1)
-        level = trimmed_mean(x[start : start + length], cut, cut)
-        if k == 0:
-            first = level
-        total += level - first
-        square += (level - first) ** 2
-    return np.sqrt(max(square / n - (total / n) ** 2, 0.0))
+        block = x[start : start + length]
+        levels[k] = _clipped_mean(block, trimmed_mean(block, cut, cut), reach)
+        squares[k] = _mean_square(block, levels[k], reach)
+    return levels, squares
 
 
 @njit(cache=True, nogil=True)
-def quiet_spread(x, shortest):  # type: ignore[no-untyped-def]
-    """Return the standard deviation of a stretch without what is shorter than ``shortest`` samples and rare.
+def _off_a_line(y):  # type: ignore[no-untyped-def]
+    """Return the mean square distance from the straight line of least squares."""
+    n, mean, slope, square = y.size, 0.0, 0.0, 0.0
+    for k in range(n):
+        mean += y[k] / n
+    for k in range(n):
+        slope += (k - (n - 1) / 2) * (y[k] - mean)
+        square += (y[k] - mean) ** 2
+    return max(square - slope * slope * 12 / max(n * (n * n - 1.0), 1.0), 0.0) / n
 
-    The quick part is that of noise, the slow part that of notches, slopes and hum; both for every stretch alike.
+
+@njit(cache=True, nogil=True)
+def quiet_spread(x, shortest, reach):  # type: ignore[no-untyped-def]
+    """Return the standard deviation of a stretch without what is shorter than ``shortest`` samples, and without slope.
+
+    The quick part is the variance within blocks, no sample taken for more than ``reach``, and without the quarter that
+    holds most of it, where spikes and ringing are; the slow part is that of their levels about a line: notches and
+    hum. Both of every stretch alike.
     """
-    lag = max(1, min(shortest, x.size // 2))
-    quick, slow = _quick_spread(x, lag), _slow_spread(x, shortest)
-    return np.sqrt(quick * quick + slow * slow)
+    levels, squares = _blocks(x, shortest, reach)
+    return np.sqrt(trimmed_mean(squares, 0, squares.size // 4) + _off_a_line(levels))

@@ -269,4 +269,4 @@ def measure_pulse(raw, base, lim, pulse, off, out):  # type: ignore[no-untyped-d
     out[0], out[1], out[2], out[3] = t50, u50, on - off_level, off_level
     out[4], out[5], out[6], out[7] = t90, u10, t10, u90
     out[8], out[9] = ripple, flags
-    out[10] = quiet_spread(raw[a - base : b - base], lim.min_on)
+    out[10] = quiet_spread(raw[a - base : b - base], lim.min_on, lim.reach)

@@ -10,11 +10,12 @@ from hypothesis import strategies as st
 from miner.signal import detect
 from miner.signal.blocks import _sum, block_extremes, find_segments
 from miner.signal.estimators import (
+    _blocks,
     _clipped_mean,
     _counted_mean,
-    _quick_spread,
+    _mean_square,
+    _off_a_line,
     _select,
-    _slow_spread,
     level_of,
     middle,
     quiet_spread,
@@ -112,17 +113,20 @@ def test_level(kernel):
     assert kernel(x, 0.3, 1) == pytest.approx(np.sort(x[::10])[22:68].mean(), abs=1e-12)
 
 
-def slow_quiet_spread(x: np.ndarray, shortest: int) -> float:
-    """Blocks and differences written out."""
+def slow_quiet_spread(x: np.ndarray, shortest: int, reach: float) -> float:
+    """Blocks written out."""
     x = np.asarray(x, float)
-    lag = max(1, min(shortest, x.size // 2))
-    differences = np.sort(np.abs(x[lag:] - x[:-lag])[:: max(1, -(-(x.size - lag) // 2048))])
-    kept = differences[: differences.size - int(0.1 * differences.size)]
-    length = min(3 * shortest, x.size)
+    length = max(min(3 * shortest, x.size // 6), min(3, x.size))
     n = max(1, min(2 * (x.size // length) - 1, 40))
     starts = [(x.size - length) * k // max(n - 1, 1) for k in range(n)]
-    levels = [np.sort(x[s : s + length])[length // 3 : length - length // 3].mean() for s in starts]
-    return float(np.hypot(kept.mean() / (0.6573483 * np.sqrt(2)), np.std(levels)))
+    blocks = [x[start : start + length] for start in starts]
+    middles = [np.sort(block)[length // 3 : length - length // 3].mean() for block in blocks]
+    levels = [m + np.clip(block - m, -reach, reach).mean() for m, block in zip(middles, blocks, strict=True)]
+    most = reach or np.inf
+    each = [np.mean(np.clip(block - v, -most, most) ** 2) for block, v in zip(blocks, levels, strict=True)]
+    squares = np.sort(each)[: n - n // 4]
+    line = np.polyval(np.polyfit(np.arange(n), levels, min(n - 1, 1)), np.arange(n))
+    return float(np.sqrt(squares.mean() + np.mean((levels - line) ** 2)))
 
 
 @pytest.mark.parametrize("compiled", [True, False], ids=["compiled", "python"])
@@ -130,14 +134,14 @@ def slow_quiet_spread(x: np.ndarray, shortest: int) -> float:
 @pytest.mark.parametrize("n", [3, 7, 40, 300, 3100])
 def test_quiet_spread(monkeypatch, compiled, kind, n):
     if not compiled:
-        for kernel in (_clipped_mean, _counted_mean, _quick_spread, _select, _slow_spread, trimmed_mean):
+        for kernel in (_blocks, _clipped_mean, _counted_mean, _mean_square, _off_a_line, _select, trimmed_mean):
             monkeypatch.setattr(f"miner.signal.estimators.{kernel.__name__}", kernel.py_func)
     kernel = quiet_spread if compiled else quiet_spread.py_func
-    x = np.random.default_rng(n).normal(2000, 9, n).astype(kind)
-    for shortest in (3, 25):
-        assert kernel(x, shortest) == pytest.approx(slow_quiet_spread(x, shortest), abs=1e-9)
+    x = (np.random.default_rng(n).normal(2000, 9, n) + np.linspace(0, 300, n)).astype(kind)
+    for shortest, reach in ((3, 0.0), (25, 30.0)):
+        assert kernel(x, shortest, reach) == pytest.approx(slow_quiet_spread(x, shortest, reach), abs=1e-6)
     if n == 3100:
-        assert kernel(x, 25) == pytest.approx(9.1, abs=0.6)
+        assert kernel(x, 25, 30.0) == pytest.approx(9.0, abs=0.6)
 
 
 @pytest.mark.parametrize("n", [1, 63, 3000])
