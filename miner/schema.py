@@ -119,7 +119,7 @@ PULSES = Table(
         _may("quiet_ripple_v", _F, "V", "the same without spikes of a few samples"),
         _may("supply_v", _F, "V", "mean of the supply lead over the pulse"),
         _may("ground_v", _F, "V", "mean of the ground lead over the pulse"),
-        _may("coil_current_peak_a", _F, "A", "largest value of the current lead over the pulse"),
+        _may("coil_currents_a", pa.list_(_F), "A", "largest value of each current lead over the pulse, in setup order"),
         _must("quality", _S, "", "empty, or why to trust the row less"),
     ),
 )

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from miner.signal.look import LeadLook, Pulses
+from miner.signal.unknown_leads import LeadLook, Pulses
 
 __all__ = ["Follow", "Train", "counts_between", "follow", "phase_of", "spread", "train_of"]
 
