@@ -83,7 +83,9 @@ def extensions(r, tau, lead, delay, gap, longest, plan, leading):
     closing = (k.ABSENT_AGAIN if place in r.partly else k.ABSENT) + k.ALSO_ABSENT * (len(quiet) - 1) if quiet else 0.0
     partly = r.partly | {place} if quiet else r.partly - {place}
     if not known or elapsed <= k.SURELY_PAUSED * longest_pause(n) * plan.cycle_deg:
-        yield from later_slots(r, tau, lead, closing + (k.SLOT_AT_HABIT if 0.75 < pace < 1.33 else 0), partly, plan)
+        behind = known and gap <= k.TRAIN_S and gap * speed <= k.CLOSE * slot_deg and gap <= k.REPEATED * longest
+        late = k.SLOT_AT_HABIT if behind or 0.75 < pace < 1.33 else 0.0
+        yield from later_slots(r, tau, lead, closing + late, partly, plan)
     price = closing + restart_price(r, tau - r.time, plan, leading)
     for p in range(plan.n_starts):
         if plan.serves[lead, p] and price < math.inf:

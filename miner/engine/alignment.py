@@ -123,11 +123,14 @@ class Alignment:
         Running slot number the pulse is in: repetition * slots + slot.
     margin : ndarray of float64, shape (n_pulses,)
         Log odds against the best other labelling of the stretch it is in; higher is surer, 0 is a tie.
+    cost : float
+        Log odds against all pulses coming as the engine would have them; the sum over the pulses.
     """
 
     action: NDArray[np.int8]
     count: NDArray[np.int64]
     margin: NDArray[np.float64]
+    cost: float
 
 
 def align(
@@ -181,7 +184,8 @@ def align(
     if n:
         _last_margin(kept, n_kept, rows, row)
         _settle(rows, row, row, kept, n_kept, begin, result)
-    return Alignment(action=result[0], count=result[1], margin=_spread_margins(result[2]))
+    cost = float(kept[0][0, COST]) if n else 0.0
+    return Alignment(action=result[0], count=result[1], margin=_spread_margins(result[2]), cost=cost)
 
 
 def lead_intervals(

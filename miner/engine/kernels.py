@@ -38,7 +38,7 @@ SPREAD_MORE = 0.7
 SOON, SOON_CYCLES = 4.0, 3  # less where slots were silent this many cycles ago
 ALSO_ABSENT = 1.0  # command gone, its feedback gone too: one cause
 EXTRA_FIRST, EXTRA_NEXT, EXTRA_HABIT = 7.0, 4.0, 0.3
-SLOT_AT_HABIT = 4.0  # a pulse that keeps the pace of repeated sparks is hardly a slot
+SLOT_AT_HABIT = 4.0  # a pulse close behind another, or at the pace of repeated sparks, is hardly a slot's first
 EARLY = 0.6  # repeated sparks end within this share of the way to the next slot
 TRAIN_S = 0.03  # and last no longer: 20 degrees while cranking
 CLEARLY = 0.3  # the same before the speed is known
@@ -226,8 +226,7 @@ def _extend(tau, lead, delay, gap, longest, kept, n_kept, out, plan, gaps):  # t
 @_jit
 def _go_on(tau, lead, gap, longest, closing, partly, kept, h, out, n, limit, plan, gaps):  # type: ignore[no-untyped-def]
     """Candidates that open a later slot, from the next one up to two cycles on."""
-    floats, ints = kept
-    new_f, new_i = out
+    (floats, ints), (new_f, new_i) = kept, out
     steps, serves, anchors = plan[0], plan[1], plan[2]
     n_slots = serves.shape[1]
     count, place = ints[h, COUNT], ints[h, COUNT] % n_slots
@@ -237,7 +236,8 @@ def _go_on(tau, lead, gap, longest, closing, partly, kept, h, out, n, limit, pla
     if known and dt * speed > SURELY_PAUSED * max(PAUSE, PAUSE_SLOTS / n_slots) * plan[4]:
         return n, limit
     pace = _pace(floats[h], ints[h], tau, gap, longest, dt * speed, steps[place, 1], n_slots)
-    if 0.75 < pace < 1.33:
+    follows = known and gap <= TRAIN_S and gap * speed <= CLOSE * steps[place, 1] and gap <= REPEATED * longest
+    if follows or 0.75 < pace < 1.33:
         closing += SLOT_AT_HABIT
     soon = count - ints[h, LAST_SILENT] <= SOON_CYCLES * n_slots
     for m in range(1, steps.shape[1]):
