@@ -34,7 +34,7 @@ below 0.3, wrong ones above 0.6 (own measurement)."""
 CLEARLY = 0.4
 """Another reading fits clearly better when it costs less than this share, and fits itself (own choice)."""
 
-ALIKE = (1.3, 0.05)
+ALIKE = (1.2, 0.02)
 """Of readings that cost up to so much times the least, and so much more, the one nearest to the setup is meant."""
 
 N_TRIED = 4
@@ -87,7 +87,7 @@ class SetupFit:
         """One sentence that says what does not fit; empty where all does."""
         if self.other:
             return f"the setup does not fit the signals: {self.other} fits clearly better than what it describes"
-        if self.unplaced >= UNPLACED:
+        if self.unplaced >= UNPLACED and self.n_pulses >= FEWEST:
             return (
                 f"{self.unplaced:.0%} of the pulses looked at have no place in the engine cycle the setup describes: "
                 "check cylinders, firing order and leads"
@@ -120,7 +120,7 @@ def spread_stretches(pulses: pa.Table, n_stretches: int = N_STRETCHES) -> list[p
     n = pulses.num_rows
     if n <= n_stretches * STRETCH_PULSES:
         return [pulses]
-    starts = np.linspace(0, n - STRETCH_PULSES, n_stretches).astype(np.int64)
+    starts = ((np.arange(n_stretches) + 0.5) / n_stretches * (n - STRETCH_PULSES)).astype(np.int64)
     return [pulses.slice(start, STRETCH_PULSES) for start in starts.tolist()]
 
 

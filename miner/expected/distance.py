@@ -15,7 +15,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from miner.events.columns import column_values, seen_values
-from miner.expected.context import Context, inputs_of
+from miner.expected.context import Context
 from miner.expected.least import Resolution, least_difference
 from miner.expected.measures import MEASURES, Measure, judged_values, measured_values
 from miner.expected.neighbours import MEDIAN_NOISE, medians_beside, medians_of_others
