@@ -56,6 +56,9 @@ def mine(
     use_verdicts: Annotated[
         bool, typer.Option("--use-verdicts", help="Lower what looks like events judged normal in the review.")
     ] = False,
+    as_described: Annotated[
+        bool, typer.Option("--as-described", help="Go by the setup even where it does not fit the signals.")
+    ] = False,
 ) -> None:
     """Mine one recording and show the ranked list."""
     from miner.findings.store import Findings
@@ -64,7 +67,7 @@ def mine(
     from pipelines.show.progress_view import ProgressView
 
     console = open_console()
-    settings = MineSettings(rate_hz=rate_hz, use_verdicts=use_verdicts)
+    settings = MineSettings(rate_hz=rate_hz, use_verdicts=use_verdicts, as_described=as_described)
     with ProgressView(console, "mining") as view:
         mine_recording(recording, setup, out, settings=settings, on_progress=view.update, on_stage=view.stage)
     print_findings(console, Findings(out))
