@@ -102,7 +102,7 @@ def idle_air(m: Machine, s: Floats, rpm: float, running: bool) -> None:
     """Hold the idle with air, slowly, and let the manifold follow the throttle."""
     error = m.idle_rpm - rpm
     idling = running and s[S_THROTTLE] < 0.02
-    if idling and s[S_CUT] == 0.0 and abs(error) < 0.6 * m.idle_rpm:
+    if idling and s[S_CUT] == 0.0 and error > -0.6 * m.idle_rpm:
         s[S_AIR] = min(max(s[S_AIR] + 4e-6 * error, 0.03), 0.45)
     air = s[S_AIR] + (min(max(1.2e-4 * error, -0.04), 0.1) if idling else 0.0)
     if rpm < 450.0:

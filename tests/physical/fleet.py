@@ -57,6 +57,7 @@ def step_through(options: Options) -> Course:
     stepping.run(machine, tables, road, plan, order, state, course)
     n_events, n_pulses, n_answers = course.counts
     course.volts[-2:] = course.volts[-3]
+    course.slow[-2:] = course.slow[-3]
     return course._replace(
         events=course.events[:n_events].copy(),
         pulses=course.pulses[:n_pulses].copy(),

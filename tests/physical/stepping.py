@@ -10,12 +10,15 @@ from tests.physical.coils import charge
 from tests.physical.columns import (
     C_OFF, C_ON, C_TEMP, Course, Floats, GRID, Ints, K_CHARGING, Plan, SLOW, S_AIR, S_BRAKE, S_BUS, S_CURRENT,
     S_EMF, S_ENGAGE, S_FIELD, S_GEAR, S_LAST_FAULT, S_LAST_TOOTH, S_LOADS, S_MAP, S_OMEGA, S_SHIFT, S_SPEED,
-    S_STARTER, S_SYNCED_S, S_SYNC_AT, S_THETA, S_TOOTH_RPM, S_VOLT_SEEN, S_VOLT_STEP, State,
+    S_STALLED_S, S_STARTER, S_SYNCED_S, S_SYNC_AT, S_THETA, S_TOOTH_RPM, S_VOLT_SEEN, S_VOLT_STEP, State,
 )  # fmt: skip
 from tests.physical.computer import schedule, slow_tasks
 from tests.physical.driver import drive
 from tests.physical.machine import Machine, Tables
-from tests.physical.road import KEY_START, Road
+from tests.physical.road import KEY_ON, KEY_START, Road
+
+STALLED_S = 1.5
+"""A driver turns the key again so long after the engine has died (plausible, no source)."""
 
 
 @njit(cache=True)
@@ -137,7 +140,14 @@ def every_10_ms(m: Machine, b: Tables, q: State, road: Road, out: Course, k: int
     s, key, rpm = q.s, road.key[k], q.s[S_OMEGA] * 9.549297
     drive(m, b, s, road.speed_mps[k], road.revs_rpm[k], road.pace[k])
     slow_tasks(m, b, q, key)
-    s[S_STARTER] = 1.0 if key == KEY_START and rpm < 380.0 else 0.0
+    if key == KEY_START or rpm > 300.0:
+        s[S_STALLED_S] = 0.001  # from the first start on; before it nobody misses the engine
+    elif key == KEY_ON and s[S_STALLED_S] > 0.0:
+        s[S_STALLED_S] += 0.01
+    again = STALLED_S < s[S_STALLED_S] < STALLED_S + 3.0
+    s[S_STARTER] = 1.0 if (key == KEY_START or again) and rpm < 380.0 else 0.0
+    if s[S_STALLED_S] > STALLED_S + 6.0:
+        s[S_STALLED_S] = 0.001
     s[S_SYNCED_S] = s[S_SYNCED_S] + 0.01 if rpm > 450.0 and s[S_THETA] > s[S_SYNC_AT] else 0.0
     if t - s[S_LAST_TOOTH] > 0.4 and s[S_OMEGA] < 3.0:
         s[S_SYNC_AT] = s[S_THETA] + 360.0 * m.sync_turns * (0.6 + 0.8 * q.rng.random())

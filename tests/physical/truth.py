@@ -20,6 +20,7 @@ from tests.physical.layouts import LAYOUTS
 from tests.physical.leads import NOTCH_FROM, NOTCH_TO, Marks
 from tests.physical.machine import KINDS
 from tests.physical.options import Lead, Options
+from tests.physical.road import TASK_S
 
 LN2 = float(np.log(2.0))
 GROSS_SIGMA = 99.0
@@ -122,7 +123,7 @@ def measure_truth(options: Options, course: Course, marks: Marks) -> Truth:
         "feedback_amplitude_v": np.where(
             visible_answer, heights(answer, marks.answer_size, events[:, E_END_A]), np.nan
         ),
-        "engine_rpm": events[:, E_RPM],
+        "engine_rpm": cycle_rpm(options, course),
         "supply_v": np.where(visible_command & (first_lead(options, "supply") is not None), events[:, E_VOLT], np.nan),
         "extra_pulses": events[:, E_REPEATS] + np.isfinite(events[:, E_EXTRA_ON]),
         "command_sent": sent,
@@ -143,6 +144,15 @@ def measure_truth(options: Options, course: Course, marks: Marks) -> Truth:
     truth = Truth(columns=columns, ignore=holes, n_overlapping=int((overlapping & (group < 0)).sum()))
     place_in_time(options, truth)
     return truth
+
+
+def cycle_rpm(options: Options, course: Course) -> Floats:
+    """Return the engine speed of each event as the mean over the cycle around it."""
+    at, cycle_deg = np.arange(len(course.slow)) * TASK_S, LAYOUTS[options.layout].cycle_deg
+    when, rpm = course.events[:, E_ON], np.maximum(course.events[:, E_RPM], 60.0)
+    half_s = 0.5 * cycle_deg / (6.0 * rpm)
+    turned = np.interp(when + half_s, at, course.slow[:, 2]) - np.interp(when - half_s, at, course.slow[:, 2])
+    return np.asarray(turned / (12.0 * half_s))
 
 
 def heights(lead: Lead | None, size: Floats, end_a: Floats) -> Floats:
