@@ -229,10 +229,10 @@ def build_machine(options: Options, rng: np.random.Generator) -> tuple[Machine, 
         battery_ohm=min(options.battery_ohm, 4.5 / starter_a),
         loom_ohm=options.loom_ohm,
         set_v=options.set_v,
-        alternator_a=options.alternator_a,
+        alternator_a=min(options.alternator_a, 15.0 + 90.0 * volume),
         ripple_v=options.ripple_v,
         poles_per_turn=float(rng.choice([15.6, 16.2, 18.0, 17.4])),
-        base_load_a=5.0 + 10.0 * min(volume, 2.0),
+        base_load_a=1.5 + 12.0 * min(volume, 1.5),
     )
     tables = Tables(
         tdc_deg=firing + 70.0,

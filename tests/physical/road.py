@@ -116,7 +116,7 @@ def plan_loads(options: Options, rng: np.random.Generator) -> tuple[NDArray[np.f
 
     for _ in range(int(rng.poisson(options.loads_per_min * options.seconds / 60.0))):
         begin = float(rng.uniform(0.0, options.seconds))
-        amps = float(options.load_a * np.exp(rng.normal(0.0, 0.6)))
+        amps = float(options.load_a * min(1.0, 0.1 + 0.6 * options.volume_l) * np.exp(rng.normal(0.0, 0.6)))
         what = rng.random()
         if what < 0.3:  # a motor: inrush of some times its current, gone within half a second
             long = float(rng.uniform(5.0, 60.0))
