@@ -379,21 +379,23 @@ SHOWS_IN = {
 
 
 def distance(values: dict[str, Measure], kind: str, way: int, truth: Truth, i: int) -> float:
-    """Return how far out an event lies among its cylinder's healthy neighbours in time, in their spreads."""
+    """Return how far out an event's fault lies in the measure that shows it."""
     measure = values[("ripple", "edge", "ripple")[way] if kind == "distorted_command" else SHOWS_IN[kind]]
-    if not np.isfinite(measure.values[i]):
-        return 0.0
-    healthy = (truth["planted"] == 0) & (truth["ignore"] == 0) & np.isfinite(measure.values)
-    mine = np.flatnonzero(healthy & (truth["cylinder"] == truth["cylinder"][i]))
-    if len(mine) < 20:
+    mine = (truth["cylinder"] == truth["cylinder"][i]) & (truth["planted"] == 0) & (truth["ignore"] == 0)
+    return sigmas_out(measure, mine, i)
+
+
+def sigmas_out(measure: Measure, healthy: Bools, i: int) -> float:
+    """Return the distance of event ``i`` from its healthy neighbours in time, in their spread and the error together.
+
+    0 where it cannot be measured, or fewer than 20 healthy events tell what is usual.
+    """
+    mine = np.flatnonzero(healthy & np.isfinite(measure.values))
+    if not np.isfinite(measure.values[i]) or len(mine) < 20:
         return 0.0
     k = int(np.searchsorted(mine, i))
-    near = mine[max(k - 30, 0) : k + 30]
-    around = measure.values[mine[max(k - 5, 0) : k + 5]]
-    rest = measure.values[near] - median_filter(measure.values[near], 7, mode="nearest")
-    every = measure.values[mine[:: max(len(mine) // 2000, 1)]]
-    far = every - median_filter(every, 7, mode="nearest") if len(every) == len(mine) else rest
-    spread = max(half_range(rest), min(half_range(far), 3.0 * half_range(rest)))
+    near, around = measure.values[mine[max(k - 30, 0) : k + 30]], measure.values[mine[max(k - 5, 0) : k + 5]]
+    spread = half_range(near - median_filter(near, 7, mode="nearest"))
     return float(abs(measure.values[i] - np.median(around)) / max(np.hypot(spread, measure.error[i]), 1e-9))
 
 
