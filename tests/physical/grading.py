@@ -21,6 +21,8 @@ CALIBRATION_S = 90.0
 
 def healthy_units(options: Options, course: Course, marks: Marks, truth: Truth) -> dict[str, float]:
     """Return the usual healthy spread of each measure, and the usual ripple in volts."""
+    if not len(course.events):
+        return {}
     fine = (truth["ignore"] == 0) & (truth["cranking"] == 0)
     cylinder = truth["cylinder"]
     units = {}

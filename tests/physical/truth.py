@@ -176,7 +176,7 @@ def place_in_time(options: Options, truth: Truth) -> None:
     truth.columns["interval_us"] = interval * 1e6
     firing = np.append(layout.firing_deg, layout.firing_deg[0] + layout.cycle_deg)
     order = list(layout.order)
-    slot = np.array([order.index(int(c)) for c in cylinder])
+    slot = np.array([order.index(int(c)) for c in cylinder], dtype=int)
     least = np.minimum(np.diff(firing), np.roll(np.diff(firing), 1))
     truth.columns["firing_interval_s"] = np.clip(least[slot] / (6.0 * np.maximum(rpm, 30.0)), 1e-3, 0.4)
     angle = cycle * layout.cycle_deg + layout.firing_deg[slot]
