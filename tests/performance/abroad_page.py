@@ -81,7 +81,7 @@ def calibration(healthy: Sequence[Row], hours: float) -> str:
     for k, rate in enumerate(RATES):
         due, counted = rate * hours, sum(r["counts"][k] for r in healthy)
         low, high = garwood(due)
-        fits = "yes" if low <= counted <= high else "no"
+        fits = "-" if not healthy else "yes" if low <= counted <= high else "no"
         worst = max(healthy, key=lambda r: r["counts"][k] / r["hours"], default=None)
         told = "-" if worst is None else f"number {worst['number']}: {worst['counts'][k]}, {rate * worst['hours']:.2g}"
         lines.append(f"| {rate:g} | {due:.2f} | {counted} | {low:.1f} to {high:.1f} | {fits} | {told} |")

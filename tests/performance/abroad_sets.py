@@ -21,7 +21,7 @@ from miner.synthetic.presets import healthy_hour, varied
 from miner.synthetic.scenario import Scenario
 from miner.synthetic.writer import write_recording
 from tests.physical import fleet
-from tests.physical.truth import GROSS_SIGMA, MUST_SIGMA, STRETCH_SIGMA, Measure, sigmas_out
+from tests.physical.sizes import GROSS_SIGMA, MUST_SIGMA, STRETCH_SIGMA, Measure, sigmas_out
 
 REPO = Path(__file__).parents[2]
 OWN_SAMPLES = 5e8

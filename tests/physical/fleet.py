@@ -22,8 +22,9 @@ from tests.physical.leads import LeadMaker, Marks, marks_of
 from tests.physical.machine import build_machine
 from tests.physical.options import Options
 from tests.physical.road import plan_road
+from tests.physical.sizes import faults_table
 from tests.physical.store import scene_text, setup_text, write_samples
-from tests.physical.truth import Truth, events_table, faults_table, measure_truth
+from tests.physical.truth import Truth, events_table, measure_truth
 
 OVERLAPS_ALLOWED = 0.0005
 """Share of answers that may run into each other on the shared line before a shorter on-time is chosen."""

@@ -11,7 +11,8 @@ from tests.physical.faults import SPANS
 from tests.physical.leads import NOTCH_FROM, NOTCH_TO, Marks
 from tests.physical.machine import charge_time_s
 from tests.physical.options import Options
-from tests.physical.truth import SHOWS_IN, Truth, first_lead, half_range, measures, ripple_v
+from tests.physical.sizes import SHOWS_IN, half_range, measures, ripple_v
+from tests.physical.truth import Truth, first_lead
 
 GRADED_SHARE = 0.6
 LEAST_SIGMA, MOST_SIGMA = 3.0, 14.0

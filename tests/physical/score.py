@@ -131,10 +131,17 @@ def average_precision(said: NDArray[np.int64], labels: NDArray[Any]) -> float | 
     return float(gained / graded.sum())
 
 
+def flag(columns: Columns, name: str) -> Floats:
+    return np.asarray(columns[name], dtype=float)
+
+
 def match_events(scene: Scene, found: Columns) -> dict[str, int]:
     """Count the events that were found, made up, and given the wrong cylinder; planted ones left out."""
     truth = scene.events
-    use = (np.asarray(truth["ignore"], dtype=float) == 0) & (np.asarray(truth["planted"], dtype=float) == 0)
+    use = (flag(truth, "ignore") == 0) & (flag(truth, "planted") == 0)
+    if "command_sent" in truth:  # what left no mark on a recorded lead is no miss
+        command = flag(truth, "command_sent") * flag(truth, "command_lead")
+        use &= command + flag(truth, "feedback_sent") * flag(truth, "feedback_lead") > 0
     at, firing = np.asarray(truth["time_s"], dtype=float), np.asarray(truth["firing_interval_s"], dtype=float)
     order = np.argsort(found["time_s"].astype(float), kind="stable")
     time_s, cylinder = found["time_s"].astype(float)[order], found["cylinder"].astype(float)[order]

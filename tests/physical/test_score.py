@@ -22,7 +22,7 @@ def scene(
             "time_s": at_s, "alt_time_s": at_s, "cylinder": cylinder,
             "cylinder_alt": cylinder,
             "kind": np.array([f[2] for f in faults], dtype=object),
-            "label": np.array([f[3] for f in faults], dtype=object), "firing_interval_s": np.full(len(faults), FIRING_S),
+            "label": np.array([f[3] for f in faults], dtype=object), "firing_interval_s": FIRING_S + 0.0 * at_s,
         },
         events={}, seconds=100.0, holes=holes, cylinder_known=known, cylinders=4,
     )  # fmt: skip
