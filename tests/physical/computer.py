@@ -14,16 +14,20 @@ from tests.physical.columns import (
     C_EXTRA_GAP, C_EXTRA_S, C_HEAT, C_HENRY, C_OFF, C_OHM, C_ON, C_TEMP, C_WIDTH, Course, E_ACCEL, E_ADVANCE,
     E_ANGLE, E_ANSWER_OFF, E_ANSWER_ON, E_CRANKING, E_CYCLE, E_DROPPED, E_EXTRA_OFF, E_EXTRA_ON, E_FAULT, E_KNOCK,
     E_LOAD, E_OFF, E_ON, E_RPM, E_SAG_OFF, E_SAG_ON, E_SAG_V, E_SENT, E_SIZE, E_SLOT, E_VOLT, Floats, Ints, J_FIXED,
-    J_ON, J_WAITS, K_CHARGING, K_EVENT, K_LINE_OPEN, K_OPEN, K_REPEATS, K_SLOT, K_SORT, MAIN, Plan, S_ACCEL, S_AIR,
-    S_BUS, S_CUT, S_CUT_FOR, S_DROP_COUNT, S_FIRST_GROUP, S_KEY, S_LAST_FAULT, S_LIMIT, S_LOAD_INDEX, S_LOAD_SEEN,
-    S_MAP, S_OMEGA, S_RETARD, S_RPM_BEFORE, S_RPM_INDEX, S_SHIFT, S_SYNCED_S, S_THROTTLE, S_TOOTH_RPM, S_VOLT_INDEX,
-    S_VOLT_SEEN, S_VOLT_STEP, State,
+    J_ON, J_WAITS, K_CHARGING, K_EVENT, K_LINE_OPEN, K_OPEN, K_REPEATS, K_SLOT, K_SORT, MAIN, Plan, S_ACCEL,
+    S_ADVANCE, S_AIR, S_BUS, S_CALM_RPM, S_CUT, S_CUT_FOR, S_DROP_COUNT, S_FIRST_GROUP, S_KEY, S_LAST_FAULT,
+    S_LIMIT, S_LOAD_INDEX, S_LOAD_SEEN, S_MAP, S_OMEGA, S_RETARD, S_RPM_BEFORE, S_RPM_INDEX, S_SHIFT, S_SYNCED_S,
+    S_THROTTLE, S_TOOTH_RPM, S_VOLT_INDEX, S_VOLT_SEEN, S_VOLT_STEP, State,
 )  # fmt: skip
 from tests.physical.machine import KINDS, Machine, Tables
 from tests.physical.road import KEY_OFF
 
 LATENCY_S = 2e-5
 """From a tooth to the earliest edge that its interrupt can set (common practice, no source)."""
+SLEW_DEG = 3.0
+"""Most that the advance of all cylinders changes from one firing to the next (common practice, no source)."""
+LATEST_DEG = 10.0
+"""A spark this far after dead centre is given up (plausible, no source)."""
 CUT_AFTER_S, LEAST_CUT_S, LEAST_LIMIT_S = 0.3, 0.4, 0.1
 """When an overrun is believed; how long its cut and the limiter's last at least, all cylinders alike (no source)."""
 NO_COMMAND, NO_ANSWER, SHORT, LONG, LATE, EARLY = (KINDS.index(kind) for kind in KINDS[:6])
@@ -77,7 +81,7 @@ def filters(m: Machine, b: Tables, s: Floats) -> None:
         s[S_VOLT_STEP] = raw
     s[S_VOLT_INDEX] = held(raw, s[S_VOLT_INDEX], b.volt_axis, m.volt_hysteresis_v)
     s[S_LOAD_SEEN] += 0.2 * (s[S_MAP] - s[S_LOAD_SEEN])
-    s[S_RPM_INDEX] = held(s[S_TOOTH_RPM], s[S_RPM_INDEX], b.rpm_axis, 25.0)
+    s[S_RPM_INDEX] = held(s[S_CALM_RPM], s[S_RPM_INDEX], b.rpm_axis, 25.0)
     s[S_LOAD_INDEX] = held(s[S_LOAD_SEEN], s[S_LOAD_INDEX], b.load_axis, 0.02)
 
 
@@ -125,23 +129,25 @@ def table(values: Floats, x_axis: Floats, y_axis: Floats, x: float, y: float) ->
 @njit(cache=True)
 def wanted_advance(m: Machine, b: Tables, s: Floats, knock: float) -> float:
     """Return degrees before dead centre that the computer wants now."""
-    rpm = s[S_TOOTH_RPM]
+    rpm = s[S_CALM_RPM]
     if rpm < 450.0:
         return 7.0
     if m.advance_interpolates:
         found = table(b.advance, b.rpm_axis, b.load_axis, rpm, s[S_LOAD_SEEN])
     else:
         found = b.advance[int(s[S_RPM_INDEX]), int(s[S_LOAD_INDEX])]
-    if s[S_THROTTLE] < 0.02 and rpm < m.idle_rpm + 350.0:
-        found += min(max(m.idle_gain * (m.idle_rpm - rpm), -7.0), 7.0)
-    found -= knock + s[S_RETARD]
+    if s[S_THROTTLE] < 0.02:
+        fade = min(max((m.idle_rpm + 350.0 - rpm) / 200.0, 0.0), 1.0)
+        found += fade * min(max(m.idle_gain * (m.idle_rpm - s[S_TOOTH_RPM]), -7.0), 7.0)
+    found -= s[S_RETARD]
+    found = min(max(found, s[S_ADVANCE] - SLEW_DEG), s[S_ADVANCE] + SLEW_DEG) - knock
     return float(max(np.floor(found / m.advance_step_deg + 0.5) * m.advance_step_deg, -8.0))
 
 
 @njit(cache=True)
 def wanted_dwell(m: Machine, b: Tables, s: Floats) -> float:
     """Return the on-time that the computer wants now, in whole ticks."""
-    rpm = max(s[S_TOOTH_RPM], 30.0)
+    rpm = max(s[S_CALM_RPM], 30.0)
     if m.dwell_interpolates:
         found = table(b.dwell, b.volt_axis, b.rpm_axis, s[S_VOLT_STEP], rpm)
     else:
@@ -197,9 +203,11 @@ def schedule(
             if q.slots[j, 0] - tooth_deg > 45.0 + pitch * (2.0 * nearest / p + ahead):
                 continue
             angle = q.slots[j, 0] - wanted_advance(m, b, q.s, q.knock[j])
-            if angle < tooth_deg:
-                q.slots[j, 0] += m.cycle_deg
-                continue
+            if angle < tooth_deg:  # too late for the place that is wanted now: at once, or not at all
+                if q.slots[j, 0] + LATEST_DEG < tooth_deg:
+                    q.slots[j, 0] += m.cycle_deg
+                    continue
+                angle = tooth_deg
             off = tq + (angle - tooth_deg) / pitch * p
             if q.groups[j] == -2 and off - 1.9 * nearest - 1e-3 < horizon:
                 assign_fault(m, q, f, tq, j, cylinders[j])
@@ -277,6 +285,7 @@ def begin(
     row[E_RPM], row[E_LOAD], row[E_FAULT], row[E_SIZE] = s[S_TOOTH_RPM], s[S_LOAD_SEEN], g, size
     row[E_ANSWER_ON] = row[E_ANSWER_OFF] = row[E_EXTRA_ON] = row[E_EXTRA_OFF] = row[E_SAG_ON] = np.nan
     row[E_ADVANCE], row[E_KNOCK], row[E_ANGLE] = q.slots[j, 0] - angle, q.knock[j], angle
+    s[S_ADVANCE] = row[E_ADVANCE] + q.knock[j] + (size if g >= 0 and f.kind[g] == UNEVEN else 0.0)
     row[E_CRANKING] = 1.0 if s[S_TOOTH_RPM] < 450.0 else 0.0
     row[E_ACCEL], row[E_VOLT] = s[S_ACCEL], s[S_BUS]
     row[E_DROPPED] = 1.0 if drops(m, s) else 2.0 if q.flags[c, K_CHARGING] == 1 else 0.0

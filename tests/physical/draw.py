@@ -96,6 +96,7 @@ def draw_computer(rng: np.random.Generator, options: Options) -> Options:
         teeth_missing=missing,
         tick_s=one_of(rng, (0.5e-6, 1e-6, 2e-6, 4e-6)),
         period_teeth=one_of(rng, (1, 2, 4)),
+        speed_share=one_of(rng, (1.0, 0.3, 0.08), (1, 3, 3)),
         tooth_jitter_s=between(rng, 0.3e-6, 6e-6),
         turn_off=one_of(rng, ("angle", "time"), (2, 1)),
         advance_step_deg=one_of(rng, (0.1, 0.375, 0.75, 1.0)),

@@ -51,6 +51,7 @@ class Machine(NamedTuple):
     teeth_missing: int
     tick_s: float
     period_teeth: int
+    speed_share: float
     tooth_jitter_s: float
     by_angle: int
     advance_step_deg: float
@@ -194,6 +195,7 @@ def build_machine(options: Options, rng: np.random.Generator) -> tuple[Machine, 
         teeth_missing=options.teeth_missing,
         tick_s=options.tick_s,
         period_teeth=options.period_teeth,
+        speed_share=options.speed_share,
         tooth_jitter_s=options.tooth_jitter_s,
         by_angle=int(options.turn_off == "angle"),
         advance_step_deg=options.advance_step_deg,

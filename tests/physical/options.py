@@ -89,6 +89,8 @@ class Options:
     teeth_missing: int = 2
     tick_s: float = 1e-6
     period_teeth: int = 1
+    speed_share: float = 0.2
+    """Share of each new tooth in the speed that the tables are read with; 1: the last tooth alone."""
     tooth_jitter_s: float = 1e-6
     turn_off: str = "angle"
     advance_step_deg: float = 0.75

@@ -8,9 +8,10 @@ from numba import njit
 
 from tests.physical.coils import charge
 from tests.physical.columns import (
-    C_OFF, C_ON, C_TEMP, Course, Floats, GRID, Ints, K_CHARGING, Plan, SLOW, S_AIR, S_BRAKE, S_BUS, S_CURRENT,
-    S_EMF, S_ENGAGE, S_FIELD, S_GEAR, S_LAST_FAULT, S_LAST_TOOTH, S_LOADS, S_MAP, S_OMEGA, S_SHIFT, S_SPEED,
-    S_STALLED_S, S_STARTER, S_SYNCED_S, S_SYNC_AT, S_THETA, S_TOOTH_RPM, S_VOLT_SEEN, S_VOLT_STEP, State,
+    C_OFF, C_ON, C_TEMP, Course, Floats, GRID, Ints, K_CHARGING, Plan, SLOW, S_ADVANCE, S_AIR, S_BRAKE, S_BUS,
+    S_CALM_RPM, S_CURRENT, S_EMF, S_ENGAGE, S_FIELD, S_GEAR, S_LAST_FAULT, S_LAST_TOOTH, S_LOADS, S_MAP, S_OMEGA,
+    S_SHIFT, S_SPEED, S_STALLED_S, S_STARTER, S_SYNCED_S, S_SYNC_AT, S_THETA, S_TOOTH_RPM, S_VOLT_SEEN, S_VOLT_STEP,
+    State,
 )  # fmt: skip
 from tests.physical.computer import schedule, slow_tasks
 from tests.physical.driver import drive
@@ -91,6 +92,7 @@ def first_state(m: Machine, b: Tables, q: State) -> int:
     coils[:, C_ON] = coils[:, C_OFF] = 1e18
     coils[:, C_TEMP] = m.start_c
     q.groups[:] = -2
+    s[S_ADVANCE] = 7.0
     if m.running:
         s[S_OMEGA], s[S_SYNC_AT] = m.idle_rpm / 9.549297, 0.0
         s[S_FIELD], s[S_EMF], s[S_BUS] = m.base_load_a, 13.4, m.set_v
@@ -125,6 +127,7 @@ def see_tooth(m: Machine, b: Tables, q: State, f: Plan, cylinders: Ints, out: Co
         return ahead
     p = (seen - q.teeth[0]) / (tooth - q.pitches[0])
     s[S_TOOTH_RPM] = pitch / (6.0 * p)
+    s[S_CALM_RPM] += m.speed_share * (s[S_TOOTH_RPM] - s[S_CALM_RPM])
     if s[S_THETA] > s[S_SYNC_AT]:
         schedule(m, b, q, f, cylinders, out, tooth * pitch, seen, p, ahead)
         return ahead
@@ -151,7 +154,7 @@ def every_10_ms(m: Machine, b: Tables, q: State, road: Road, out: Course, k: int
     s[S_SYNCED_S] = s[S_SYNCED_S] + 0.01 if rpm > 450.0 and s[S_THETA] > s[S_SYNC_AT] else 0.0
     if t - s[S_LAST_TOOTH] > 0.4 and s[S_OMEGA] < 3.0:
         s[S_SYNC_AT] = s[S_THETA] + 360.0 * m.sync_turns * (0.6 + 0.8 * q.rng.random())
-        s[S_TOOTH_RPM] = 0.0
+        s[S_TOOTH_RPM] = s[S_CALM_RPM] = 0.0
         q.teeth[:] = 0.0
     out.slow[k, 0], out.slow[k, 1], out.slow[k, 2] = rpm, s[S_MAP], s[S_THETA]
 
