@@ -1,0 +1,356 @@
+"""How far each measure of each event lies from everything that would be usual.
+
+Usual is a range, not a value: what conditions make usual (`usual.py`), moved by what the events around show. One
+ordered list (`_references`) says which; each is a median of neighbours or the conditions of a neighbour, and the range
+spans them. Nothing else excuses an event. The difference is that from the nearest end of the range, which is the usual
+value that is printed; the noise is `noise.py`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from miner.events.columns import column_values, seen_values
+from miner.expected.context import Context
+from miner.expected.least import Resolution, least_difference
+from miner.expected.measures import MEASURES, Measure, judged_values, measured_values
+from miner.expected.neighbours import MEDIAN_NOISE, medians_beside, medians_of_others
+from miner.expected.noise import Noise, fit_noise, local_noise
+from miner.expected.robust import mad_sigma, resolution
+from miner.expected.threads import side_by_side
+from miner.expected.usual import Usual, fit_usual
+
+__all__ = ["Distance", "Expectation", "fit_expectations"]
+
+_Floats = NDArray[np.float64]
+_Singles = NDArray[np.float32]
+_Ints = NDArray[np.int64]
+
+LEAST_EVENTS = 8
+
+LONG_EVENTS, LONG_S = 25, 300.0
+"""Neighbours on each side whose median is the level of one cylinder: a burst of twelve does not move it."""
+
+SHORT_EVENTS = 5
+"""Neighbours on each side that a short change of level shows in, of one cylinder (own choice)."""
+
+OTHER_EVENTS, OTHER_CYCLES = 4, 2.5
+"""Events of the other cylinders on each side, and how near, that a movement of all shows in."""
+
+LEAST_LEVEL, LEAST_FEW = 5, 3
+"""Fewer neighbours than this have no level, and show no movement: two of three could be one burst."""
+
+LEAST_SERIES = 2
+AROUND_TURNS = 60
+SHOWN_SIGMA = 5.0
+LARGEST_STEP = 0.15
+"""Other cylinders that must all show a step, in so many of their events before or after; steps count from five sigma
+on, since each of them strays by three somewhere; and no table has larger ones (own choice)."""
+
+CHANCE = 2.0
+"""A reference that is off by so many of its standard errors counts for half of what it shows: chance must not widen
+the range (form and number: own choice)."""
+
+TOLD_APART = 0.35
+"""Least noise in steps of a quantised measure: rounding alone makes 1 / sqrt(12)."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Distance:
+    """One measure of every event against what is usual; NaN where not measured.
+
+    Attributes
+    ----------
+    measure : Measure
+    usual : ndarray (n,)
+        The nearest value that would be usual, on the scale the measure is judged on.
+    residual : ndarray (n,)
+        Measured minus usual, same scale.
+    sigma : ndarray (n,)
+        Noise, same scale.
+    z : ndarray (n,)
+        Residual in sigma.
+    lift : float
+        What was added to the measure before its logarithm.
+    step : float
+        Of its grid, where it is quantised; same scale.
+    least : float
+        Least difference that matters in a workshop, same scale.
+    """
+
+    measure: Measure
+    usual: _Singles
+    residual: _Singles
+    sigma: _Singles
+    z: _Singles
+    lift: float
+    step: float
+    least: float
+
+    def usual_in_unit(self, rows: _Ints) -> _Floats:
+        """Return the usual value of some rows in the measure's own unit."""
+        usual = self.usual[rows].astype(np.float64)
+        return usual if self.measure.scale == "linear" else np.exp(usual) - self.lift
+
+
+@dataclass(frozen=True, kw_only=True)
+class Expectation:
+    """What a recording taught of one measure: `distance` judges events by it."""
+
+    measure: Measure
+    usual: Usual
+    noise: Noise
+    lift: float
+    step: float
+    least: float
+
+    def distance(self, events: pa.Table, context: Context) -> Distance:
+        """Return the distance of every event."""
+        values = _values(events, self.measure, self.lift)
+        return _distance(self, values, _around(self.measure, self.usual, values, context), context)
+
+
+def fit_expectations(events: pa.Table, context: Context, resolution: Resolution) -> list[tuple[Expectation, Distance]]:
+    """Learn what is usual of every measure that was recorded, and the noise; with the distances themselves."""
+    with_timing = np.isfinite(column_values(events, "timing_residual_deg")).mean() > 0.5
+    found = []
+    for measure in MEASURES:
+        if measure.column == "interval_us" and with_timing:
+            continue  # the same displacement, measured less well
+        _, lift = judged_values(events, measure)
+        values = _values(events, measure, lift)
+        if np.isfinite(values).sum() >= LEAST_EVENTS:
+            edge_us = _median(column_values(events, "feedback_rise_us" if measure.lead == "feedback" else "rise_us"))
+            least = least_difference(measure, measured_values(events, measure), resolution, edge_us)
+            found.append((measure, values, lift, least))
+
+    def fit(one: tuple[Measure, _Floats, float, float]) -> tuple[Expectation, Distance]:
+        return _fit(*one, context)
+
+    return side_by_side(fit, found)
+
+
+def _median(values: _Floats) -> float:
+    known = values[np.isfinite(values)]
+    return float(np.median(known)) if known.size else float("nan")
+
+
+def _values(events: pa.Table, measure: Measure, lift: float) -> _Floats:
+    values = measured_values(events, measure)
+    if measure.scale == "log":
+        values = np.log(np.where(values > 0, values, np.nan) + lift)
+    if measure.lead != "any":
+        values[seen_values(events, f"{measure.lead}_seen") == 0] = np.nan
+    return values
+
+
+def _fit(
+    measure: Measure, values: _Floats, lift: float, least: float, context: Context
+) -> tuple[Expectation, Distance]:
+    known = np.isfinite(values)
+    taught = np.flatnonzero(known & context.learns)
+    taught = taught if taught.size >= LEAST_EVENTS else np.flatnonzero(known)
+    usual = fit_usual(values, taught, context, supply=measure.column != "supply_v", tabled=measure.moves == "tables")
+    step = max((resolution(values[own]) for own in _series(measure, taught, context) if own.size > 1), default=0.0)
+    around = _around(measure, usual, values, context)
+    quick = around.off - around.middle
+    rows = taught[np.isfinite(quick[taught])]
+    noise = fit_noise(quick[rows], _noise_inputs(context, around, rows))
+    fitted = Expectation(measure=measure, usual=usual, noise=noise, lift=lift, step=step, least=least)
+    return fitted, _distance(fitted, values, around, context)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Around:
+    """What conditions and the events around each one say; all (n,), on the judged scale, NaN where not measured.
+
+    ``off`` is what was measured less what conditions make usual; it is usual from ``low`` to ``high``. ``middle`` is
+    what the events around say in the middle, ``lag`` how far tables move it from one event of a cylinder to the next.
+    """
+
+    rows: _Ints
+    off: _Floats
+    low: _Floats
+    high: _Floats
+    middle: _Floats
+    lag: _Floats
+
+
+def _around(measure: Measure, usual: Usual, values: _Floats, context: Context) -> _Around:
+    """Return the range of usual values of each event: its references, one after the other, and what they span."""
+    rows = np.flatnonzero(np.isfinite(values))
+    series = _series(measure, rows, context)
+    lines, tables = (np.full(values.size, np.nan) for _ in range(2))
+    lines[rows], tables[rows] = usual.at(context, rows)
+    off = values - lines - tables
+    before, after = _levels(off, series, context)
+    middle = (before + after) / 2
+    quick = np.where(context.learns, off - middle, np.nan)
+    scale = _scale(off - middle)
+    moves: list[tuple[_Floats, _Floats]] = []
+    lag = np.zeros(values.size)
+    if measure.moves == "tables":
+        earlier, later = _lags(tables, series)
+        lag = np.abs(earlier) + np.abs(later)
+        moves.append((_shrunk(earlier, scale), _shrunk(later, scale)))
+    if measure.moves in ("tables", "level") and len(series) > 1:
+        moves.append(_moved_with_others(quick, scale, context, measure.reach))
+        middle = middle + moves[-1][0] / 2 + moves[-1][1] / 2
+    if measure.moves == "tables" and len(series) > LEAST_SERIES:
+        moves.append(_shown_by_all(quick, series, scale, context))
+    if measure.moves in ("place", "supply") or (measure.moves == "tables" and len(series) == 1):
+        moves.append(_moved_itself(quick, series, scale, context, measure.reach))
+    sides = np.array([side for pair in moves for side in pair] or [np.zeros(values.size)])
+    return _Around(
+        rows=rows, off=off, middle=middle, lag=lag,
+        low=np.minimum(before, after) + sides.min(axis=0).clip(max=0.0),
+        high=np.maximum(before, after) + sides.max(axis=0).clip(min=0.0),
+    )  # fmt: skip
+
+
+def _series(measure: Measure, rows: _Ints, context: Context) -> list[_Ints]:
+    """Return the rows of each cylinder, or of all together where they share what is measured."""
+    if measure.pooled:
+        return [rows] if rows.size else []
+    return [rows[context.group[rows] == group] for group in np.unique(context.group[rows])]
+
+
+def _levels(off: _Floats, series: list[_Ints], context: Context) -> tuple[_Floats, _Floats]:
+    """Return the level of each cylinder before and after each event; where there is none, that of the other side."""
+    before, after = np.zeros((2, off.size))
+    taught = np.where(context.learns, off, np.nan)
+    for own in series:
+        sides = medians_beside(taught[own], context.time_s[own], LONG_EVENTS, LONG_S)
+        middle = float(np.median(off[own]))
+        early = np.where(sides.n_before >= LEAST_LEVEL, sides.before, np.nan)
+        late = np.where(sides.n_after >= LEAST_LEVEL, sides.after, np.nan)
+        before[own] = np.where(np.isfinite(early), early, np.where(np.isfinite(late), late, middle))
+        after[own] = np.where(np.isfinite(late), late, before[own])
+    return before, after
+
+
+def _lags(tables: _Floats, series: list[_Ints]) -> tuple[_Floats, _Floats]:
+    """Return how far the tables say otherwise for the event before and the one after of the same cylinder.
+
+    The engine computer acts on the speed and supply of another moment than the one measured.
+    """
+    earlier, later = np.zeros((2, tables.size))
+    for own in series:
+        here = tables[own]
+        earlier[own] = np.append(here[:1], here[:-1]) - here
+        later[own] = np.append(here[1:], here[-1:]) - here
+    return earlier, later
+
+
+def _moved_with_others(quick: _Floats, scale: float, context: Context, reach: float) -> tuple[_Floats, _Floats]:
+    """Return how far the other cylinders have moved just before and just after each event: a load that switched."""
+    sides = medians_of_others(quick, context.time_s, context.group, OTHER_EVENTS, OTHER_CYCLES * context.cycle_s)
+    return (
+        _believed(sides.before, sides.n_before, scale, reach),
+        _believed(sides.after, sides.n_after, scale, reach),
+    )
+
+
+def _shown_by_all(quick: _Floats, series: list[_Ints], scale: float, context: Context) -> tuple[_Floats, _Floats]:
+    """Return how far down and up every other cylinder goes somewhere in the turns around each event.
+
+    An engine computer goes to and fro between two cells of a table, event by event, by its own idea of speed and
+    supply, which no lead tells; but for all cylinders alike. Not within a turn: one fault may hit all coils at once.
+    """
+    low, high = np.full(quick.size, -np.inf), np.full(quick.size, np.inf)
+    extremes = []
+    for other in series:
+        known = other[np.isfinite(quick[other])]
+        extremes.append((known, _furthest(np.maximum(quick[known], 0.0)), _furthest(np.maximum(-quick[known], 0.0))))
+    for number, own in enumerate(series):
+        for at, (known, up, down) in enumerate(extremes):
+            if at == number or not known.size:
+                continue
+            place = np.searchsorted(known, own)
+            high[own] = np.minimum(high[own], np.maximum(up[0][place], up[1][place]))
+            low[own] = np.maximum(low[own], -np.maximum(down[0][place], down[1][place]))
+    sharp = [np.sign(x) * _sharply(np.abs(np.where(np.isfinite(x), x, 0.0)), scale) for x in (low, high)]
+    return sharp[0].clip(min=-LARGEST_STEP), sharp[1].clip(max=LARGEST_STEP)
+
+
+def _furthest(size: _Floats) -> tuple[_Floats, _Floats]:
+    """Return the largest of the `AROUND_TURNS` values before each place (n + 1), and of those from it on, the nearest
+    left out.
+    """
+    from scipy.ndimage import maximum_filter1d
+
+    padded = np.concatenate([np.zeros(AROUND_TURNS + 1), size, np.zeros(AROUND_TURNS + 1)])
+    trailing = maximum_filter1d(padded, AROUND_TURNS, origin=(AROUND_TURNS - 1) // 2)  # ends at the place
+    before = trailing[AROUND_TURNS - 1 :][: size.size + 1]
+    after = trailing[2 * AROUND_TURNS + 1 :][: size.size + 1]
+    return before, after
+
+
+def _sharply(size: _Floats, scale: float) -> _Floats:
+    power = (size / (SHOWN_SIGMA * scale)) ** 6
+    return np.asarray(size * power / (1.0 + power), dtype=np.float64)
+
+
+def _moved_itself(
+    quick: _Floats, series: list[_Ints], scale: float, context: Context, reach: float
+) -> tuple[_Floats, _Floats]:
+    """Return how far the few events of the same series before and after each one have moved."""
+    before, after = np.zeros((2, quick.size))
+    for own in series:
+        sides = medians_beside(quick[own], context.time_s[own], SHORT_EVENTS, LONG_S)
+        before[own] = _believed(sides.before, sides.n_before, scale, reach)
+        after[own] = _believed(sides.after, sides.n_after, scale, reach)
+    return before, after
+
+
+def _believed(median: _Floats, count: _Ints, scale: float, reach: float) -> _Floats:
+    """Return the movements without what chance makes of so few, and no further than a healthy thing moves."""
+    error = CHANCE * MEDIAN_NOISE * scale / np.sqrt(np.maximum(count, 1))
+    return np.clip(_shrunk(np.where(count >= LEAST_FEW, median, 0.0), error), -reach, reach)
+
+
+def _scale(quick: _Floats) -> float:
+    return max(mad_sigma(quick[np.isfinite(quick)]), 1e-12)
+
+
+def _shrunk(x: _Floats, doubt: _Floats | float) -> _Floats:
+    square = x * x
+    return np.asarray(x * square / np.maximum(square + np.asarray(doubt) ** 2, 1e-300), dtype=np.float64)
+
+
+def _noise_inputs(context: Context, around: _Around, rows: _Ints) -> NDArray[np.float32]:
+    """Return (rows, q) what the noise may depend on."""
+    pull = context.steady_pull
+    jerk = np.abs(np.gradient(pull))[rows] if pull.size > 1 else np.zeros(rows.size)
+    columns = [
+        np.log(context.rpm[rows]), np.nan_to_num(context.supply_v[rows], nan=-1.0), context.state[rows],
+        np.minimum(context.since[rows], 50.0), np.minimum(context.until[rows], 10.0), np.abs(pull[rows]), jerk,
+        around.lag[rows], context.turning_deg[rows],
+    ]  # fmt: skip
+    return np.column_stack(columns).astype(np.float32)
+
+
+def _distance(fitted: Expectation, values: _Floats, around: _Around, context: Context) -> Distance:
+    rows = around.rows
+    sigma = np.full(values.size, np.nan)
+    sigma[rows] = np.maximum(
+        fitted.noise.at(_noise_inputs(context, around, rows)), max(fitted.measure.floor, TOLD_APART * fitted.step)
+    )
+    quick = around.off - around.middle
+    for own in _series(fitted.measure, rows, context):
+        sigma[own] *= local_noise(quick[own] / sigma[own])
+    residual = around.off - np.clip(around.off, around.low, around.high)
+    return Distance(
+        measure=fitted.measure,
+        usual=(values - residual).astype(np.float32),
+        residual=residual.astype(np.float32),
+        sigma=sigma.astype(np.float32),
+        z=(residual / sigma).astype(np.float32),
+        lift=fitted.lift,
+        step=fitted.step,
+        least=fitted.least,
+    )

@@ -1,0 +1,91 @@
+"""The overview as a workbook: failures, recordings, the common list and the counts, one sheet each."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+
+from miner.findings.store import replacing
+from pipelines.show.overview import Overview
+
+__all__ = ["write_book"]
+
+Cell = str | int | float | None
+
+_WIDE = {
+    "problem": 70,
+    "remedy": 60,
+    "verdict": 50,
+    "worst incidents": 70,
+    "reason": 90,
+    "recording": 32,
+    "quality": 30,
+}
+
+
+def write_book(path: Path, overview: Overview) -> None:
+    """Write the workbook; nothing from a file becomes a formula, and the same overview gives the same bytes.
+
+    Raises
+    ------
+    FindingsError
+        If it cannot be written.
+    """
+    with replacing(path) as temporary:
+        _write(temporary, _sheets(overview))
+
+
+def _sheets(overview: Overview) -> dict[str, tuple[Sequence[str], list[list[Cell]]]]:
+    mined: list[list[Cell]] = [
+        [
+            m.name, m.vehicle, m.verdict, m.n_suspects, m.n_incidents, m.n_events, m.recorded_s / 3600.0,
+            "\n".join(m.worst), m.quality, m.speed, str(m.findings), ", ".join(m.also),
+        ]
+        for m in overview.mined
+    ]  # fmt: skip
+    worst: list[list[Cell]] = [
+        [w.rank, w.name, w.vehicle, w.time_s, w.cylinder, w.kind, w.false_alarms_per_hour, w.score, w.reason]
+        for w in overview.worst
+    ]
+    counts: list[list[Cell]] = [[what, name, n] for what, rows in overview.counts.items() for name, n in rows]
+    return {
+        "Failed": (("recording", "problem", "remedy"), [[f.name, f.problem, f.remedy] for f in overview.failed]),
+        "Recordings": (
+            ("recording", "vehicle", "verdict", "suspects", "incidents", "events", "recorded (h)", "worst incidents",
+             "quality", "speed", "findings", "same content"), mined,
+        ),
+        "Worst": (
+            ("rank", "recording", "vehicle", "time (s)", "cylinder", "kind", "false alarms per hour (1/h)", "score",
+             "reason"), worst,
+        ),
+        "Counts": (("by", "name", "rare suspects"), counts),
+    }  # fmt: skip
+
+
+def _write(path: Path, sheets: dict[str, tuple[Sequence[str], list[list[Cell]]]]) -> None:
+    import xlsxwriter
+
+    from miner.findings.workbook import CAUTIONS, EPOCH
+
+    options = {"strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False}
+    book = xlsxwriter.Workbook(str(path), options)
+    book.set_properties({"title": "Ignition Miner overnight", "created": EPOCH})
+    header = book.add_format({"bold": True, "text_wrap": True, "valign": "top", "bottom": 1, "bg_color": "#EDEDED"})
+    body = book.add_format({"text_wrap": True, "valign": "top"})
+    notes: tuple[Sequence[str], list[list[Cell]]] = (("notes",), [[text] for text in CAUTIONS])
+    for name, (headers, rows) in {**sheets, "Notes": notes}.items():
+        sheet = book.add_worksheet(name)
+        sheet.freeze_panes(1, 0)
+        sheet.write_row(0, 0, headers, header)
+        for column, title in enumerate(headers):
+            sheet.set_column(column, column, _WIDE.get(title, 90 if name == "Notes" else max(12, len(title) + 2)))
+        for number, cells in enumerate(_numbered(rows), start=1):
+            sheet.write_row(number, 0, cells, body)
+        sheet.autofilter(0, 0, max(len(rows), 1), len(headers) - 1)
+    book.close()
+
+
+def _numbered(rows: Iterable[Sequence[Cell]]) -> Iterable[Sequence[Cell]]:
+    """Turn rates that no spreadsheet can hold (infinite) into empty cells."""
+    for row in rows:
+        yield [None if isinstance(cell, float) and cell in {float("inf"), float("-inf")} else cell for cell in row]
