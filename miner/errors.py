@@ -9,16 +9,19 @@
     |-- FindingsError          findings cannot be written or read back
     `-- RunError               a run cannot start or go on (second run, cluster lost, budget too small)
 
-The command line prints ``str(error)`` and ends with exit code 2; nothing else reaches the user.
+The command line prints ``str(error)`` and ends with exit code 2; nothing else reaches the user. Whatever a name holds,
+the sentence has at most `MAX_SENTENCE` characters and none that a terminal would obey.
 """
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from difflib import get_close_matches
 from pathlib import Path
 
 __all__ = [
+    "MAX_SENTENCE",
     "FindingsError",
     "MinerError",
     "RecordingError",
@@ -26,7 +29,18 @@ __all__ = [
     "SetupError",
     "SignalError",
     "near_names",
+    "plain_text",
+    "shortened",
 ]
+
+MAX_SENTENCE = 300
+"""Characters of one message: four lines of a terminal, more is not read."""
+
+_MAX_FILE, _MAX_NAME = 90, 40
+"""Characters shown of a file with its folders, and of a key or a column, where the whole sentence is too long."""
+
+_OBEYED = re.compile("[\x00-\x1f\x7f-\x9f\u200e\u200f\u2028-\u202e\u2066-\u2069\ud800-\udfff]")
+"""Control characters, marks that turn the direction of writing, line separators, halves of surrogate pairs."""
 
 
 class MinerError(Exception):
@@ -61,23 +75,35 @@ class MinerError(Exception):
         line: int | None = None,
         key: str | None = None,
     ) -> None:
-        self.problem = problem
-        self.remedy = remedy
-        self.file = None if file is None else str(file)
-        self.column = column
+        self.problem = plain_text(problem)
+        self.remedy = plain_text(remedy)
+        self.file = None if file is None else plain_text(str(file))
+        self.column = None if column is None else plain_text(column)
         self.row = row
         self.line = line
-        self.key = key
+        self.key = None if key is None else plain_text(key)
         super().__init__(self._sentence())
 
     def _sentence(self) -> str:
-        place = [self.file] if self.file else []
-        place += [f"key '{self.key}'"] if self.key else []
+        whole = self._joined(self._place(MAX_SENTENCE, MAX_SENTENCE), self.problem, self.remedy)
+        if len(whole) <= MAX_SENTENCE:
+            return whole
+        place = self._place(_MAX_FILE, _MAX_NAME)
+        room = MAX_SENTENCE - len(self._joined(place, "", ""))
+        remedy = shortened(self.remedy, max(room // 2, room - len(self.problem)))
+        return self._joined(place, shortened(self.problem, room - len(remedy)), remedy)
+
+    def _place(self, max_file: int, max_name: int) -> str:
+        place = [shortened(self.file, max_file)] if self.file else []
+        place += [f"key '{shortened(self.key, max_name)}'"] if self.key else []
         place += [f"line {self.line}"] if self.line is not None else []
-        place += [f"column '{self.column}'"] if self.column else []
+        place += [f"column '{shortened(self.column, max_name)}'"] if self.column else []
         place += [f"row {self.row}"] if self.row is not None else []
-        where = ", ".join(place)
-        return f"{where}: {self.problem}; {self.remedy}." if where else f"{self.problem}; {self.remedy}."
+        return ", ".join(place)
+
+    @staticmethod
+    def _joined(place: str, problem: str, remedy: str) -> str:
+        return f"{place}: {problem}; {remedy}." if place else f"{problem}; {remedy}."
 
     def __reduce__(self) -> tuple[object, ...]:
         """Survive the trip from a worker process."""
@@ -115,6 +141,31 @@ class FindingsError(MinerError):
 
 class RunError(MinerError):
     """A run cannot start or go on."""
+
+
+def plain_text(text: str) -> str:
+    r"""Return a text without characters that a terminal obeys or that break a line; each becomes a replacement mark.
+
+    Examples
+    --------
+    >>> plain_text("a\x1b[31mb\nc")
+    'a\ufffd[31mb\ufffdc'
+    """
+    return _OBEYED.sub("\ufffd", text)
+
+
+def shortened(text: str, most: int) -> str:
+    """Return a text of at most so many characters, the middle of a longer one left out.
+
+    Examples
+    --------
+    >>> shortened("abcdefghijklmnop", 9)
+    'abc...nop'
+    """
+    if len(text) <= most:
+        return text
+    head = max(most - 3, 0) // 2
+    return f"{text[:head]}...{text[len(text) - max(most - 3 - head, 0) :]}"
 
 
 def near_names(wanted: str, known: Iterable[str]) -> str:

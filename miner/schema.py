@@ -176,6 +176,8 @@ EVENTS = Table(
              "expect; positive is late"),
         _may("timing_from_after_deg", _F, "deg", "the same for the four slots after: where all timing steps, as at a "
              "gear change, an event agrees with one side"),
+        _must("segment", _I, "", "number of the uninterrupted stretch; changes over a stop, a pause of all cylinders "
+              "or a gap of all leads"),
     ),
 )  # fmt: skip
 

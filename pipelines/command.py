@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from pipelines.console import guarded, open_console
+from miner.errors import RunError
 from pipelines.overnight_command import overnight
+from pipelines.show.console import ENDED_BY_USER, guarded, open_console
 
 __all__ = ["app", "main"]
 
 app = typer.Typer(
     help="Finds the rare odd ignition events in hours of recorded coil command and feedback signals.",
-    no_args_is_help=True,
     add_completion=False,
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
@@ -57,9 +58,9 @@ def mine(
 ) -> None:
     """Mine one recording and show the ranked list."""
     from miner.findings.store import Findings
-    from pipelines.listing import print_findings
-    from pipelines.progress_view import ProgressView
-    from pipelines.steps import MineSettings, mine_recording
+    from miner.mining.steps import MineSettings, mine_recording
+    from pipelines.show.listing import print_findings
+    from pipelines.show.progress_view import ProgressView
 
     console = open_console()
     settings = MineSettings(rate_hz=rate_hz, use_verdicts=use_verdicts)
@@ -99,7 +100,7 @@ def sensitivity(
 ) -> None:
     """Show what would have been found in this recording, and what could not have been seen."""
     from miner.findings.store import Findings
-    from pipelines.sensitivity_view import print_sensitivity
+    from pipelines.show.sensitivity_view import print_sensitivity
 
     print_sensitivity(open_console(), Findings(folder), thorough=thorough)
 
@@ -115,4 +116,18 @@ def _serve(folder: Path) -> None:
 
 def main() -> None:
     """Run the command line; the entry point of ``ignition-miner``."""
-    raise SystemExit(guarded(app))
+    raise SystemExit(guarded(_run))
+
+
+def _run() -> None:
+    """Run it so that what is wrong with the arguments, which may hold any name, is told like all else."""
+    try:
+        code = app(sys.argv[1:] or ["--help"], standalone_mode=False)
+    except Exception as error:
+        if not hasattr(error, "format_message"):  # the argument parser's errors have it, whichever package they are of
+            raise
+        raise RunError(str(error.format_message()).rstrip("."), remedy="'ignition-miner --help' tells more") from error
+    if code == ENDED_BY_USER:
+        raise KeyboardInterrupt
+    if code:
+        raise SystemExit(code)

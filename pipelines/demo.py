@@ -15,14 +15,14 @@ from rich.text import Text
 
 from miner.findings.export import export_findings
 from miner.findings.store import Findings, write_failure
+from miner.mining.steps import mine_recording
 from miner.schema import SUSPECTS
 from miner.synthetic.presets import demo_hour
 from miner.synthetic.scenario import Scenario
 from miner.synthetic.toml import toml_text
 from miner.synthetic.writer import write_recording
-from pipelines.listing import clock_time, print_findings, rate_text
-from pipelines.progress_view import ProgressView
-from pipelines.steps import mine_recording
+from pipelines.show.listing import clock_time, print_findings, rate_text
+from pipelines.show.progress_view import ProgressView
 
 __all__ = ["match_planted", "run_demo"]
 

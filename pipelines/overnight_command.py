@@ -13,10 +13,10 @@ if TYPE_CHECKING:
 
     from rich.console import Console
 
-    from pipelines.journal import Journal
-    from pipelines.plan import Job, Plan
-    from pipelines.pool import Executor
-    from pipelines.tasks import Steps
+    from pipelines.overnight.journal import Journal
+    from pipelines.overnight.plan import Job, Plan
+    from pipelines.overnight.pool import Executor
+    from pipelines.overnight.tasks import Steps
 
 __all__ = ["overnight", "run_overnight"]
 
@@ -45,8 +45,8 @@ def overnight(
 
     Exit code 0: all mined; 3: some recordings could not be mined, the others are; 2: the run itself could not go on.
     """
-    from pipelines.console import SOME_FAILED, open_console
-    from pipelines.steps import MineSettings, MineSteps
+    from miner.mining.steps import MineSettings, MineSteps
+    from pipelines.show.console import SOME_FAILED, open_console
 
     n_failed = run_overnight(
         open_console(),
@@ -88,8 +88,8 @@ def run_overnight(
         If there is nothing to mine, another run works in ``out``, the budget is too small, the cluster cannot be
         reached, or the disk is full.
     """
-    from pipelines.budget import default_budget, parse_size
-    from pipelines.journal import Journal, exclusive_run
+    from pipelines.overnight.budget import default_budget, parse_size
+    from pipelines.overnight.journal import Journal, exclusive_run
 
     budget = default_budget() if memory_budget is None else parse_size(memory_budget)
     if dry_run:
@@ -107,7 +107,7 @@ def run_overnight(
 
 def _look_around(console: Console, folder: Path, out: Path, steps: Steps, setup: Path | None) -> Plan:
     """Make the plan and show how far the look at thousands of files is."""
-    from pipelines.plan import make_plan
+    from pipelines.overnight.plan import make_plan
 
     with console.status("looking at the recordings") as status:
         return make_plan(
@@ -117,17 +117,17 @@ def _look_around(console: Console, folder: Path, out: Path, steps: Steps, setup:
 
 def _executor(plan: Plan, steps: Steps, budget: int, workers: int | None, cluster: str | None) -> Executor:
     if cluster is not None:
-        from pipelines.cluster import ClusterExecutor
+        from pipelines.overnight.cluster import ClusterExecutor
 
         return ClusterExecutor(cluster, steps)
-    from pipelines.budget import STARTER_BYTES
-    from pipelines.pool import LocalPool
+    from pipelines.overnight.budget import STARTER_BYTES
+    from pipelines.overnight.pool import LocalPool
 
     return LocalPool(_count_workers(plan, budget, workers), steps, budget_bytes=budget - STARTER_BYTES)
 
 
 def _count_workers(plan: Plan, budget: int, workers: int | None) -> int:
-    from pipelines.budget import count_workers, need_bytes
+    from pipelines.overnight.budget import count_workers, need_bytes
 
     reading = max((need_bytes("section", job.look) for job in plan.jobs), default=0)
     finish = max((need_bytes("finish", job.look, n_events=0) for job in plan.jobs), default=0)
@@ -136,11 +136,11 @@ def _count_workers(plan: Plan, budget: int, workers: int | None) -> int:
 
 
 def _run_and_show(console: Console, plan: Plan, journal: Journal, executor: Executor) -> int:
-    from pipelines.overnight import run_plan
-    from pipelines.overnight_view import OvernightView
-    from pipelines.overview import make_overview, print_overview
-    from pipelines.overview_book import write_book
-    from pipelines.overview_page import write_page
+    from pipelines.overnight.run import run_plan
+    from pipelines.show.overnight_view import OvernightView
+    from pipelines.show.overview import make_overview, print_overview
+    from pipelines.show.overview_book import write_book
+    from pipelines.show.overview_page import write_page
 
     with OvernightView(console) as view:
         results = run_plan(plan, journal, executor, view)
@@ -159,7 +159,7 @@ def _print_plan(console: Console, plan: Plan, budget: int, workers: int | None, 
     from rich.table import Table
     from rich.text import Text
 
-    from pipelines.budget import MIB
+    from pipelines.overnight.budget import MIB
 
     for refused in plan.not_planned:
         console.print(Text(f"cannot be mined: {refused.name}: {refused.failure.problem}"))
@@ -178,7 +178,7 @@ def _print_plan(console: Console, plan: Plan, budget: int, workers: int | None, 
 
 def _plan_rows(plan: Plan) -> Sequence[tuple[str, ...]]:
     """Return one row a recording, with what the journal knows of it; nothing is written."""
-    from pipelines.journal import Journal
+    from pipelines.overnight.journal import Journal
 
     path = plan.out / "overnight.sqlite"
     if not path.is_file():
@@ -188,7 +188,7 @@ def _plan_rows(plan: Plan) -> Sequence[tuple[str, ...]]:
 
 
 def _state(job: Job, journal: Journal) -> str:
-    from pipelines.overnight import valid_steps
+    from pipelines.overnight.run import valid_steps
 
     if journal.finished(job.token):
         return "finished"

@@ -13,13 +13,15 @@ from statistics import median
 import pytest
 
 ROOT = Path(__file__).parent.parent
-ORDER = ("recording", "signal", "engine", "events", "synthetic", "suspicion", "findings", "review")
+ORDER = ("recording", "signal", "engine", "events", "synthetic", "suspicion", "findings", "review", "mining")
 FOUNDATIONS = ("errors", "memory", "schema")
 HEAVY = ("numba", "sklearn", "scipy", "polars", "pandas", "pyarrow", "starlette", "uvicorn", "distributed", "numpy")
 TOP_LEVEL = {
     ".ci", ".gitignore", "DEVELOPERS.md", "LICENSE", "Makefile", "README.md", "demo_recordings", "docs",
     "miner", "pipelines", "pyproject.toml", "tests",
 }  # fmt: skip
+MAX_MODULES = 13
+"""A dozen modules and the folder's own word; the packages of `miner` follow as they are taken apart."""
 MAX_LINES = 400
 MAX_BODY = 60
 MAX_KERNEL_BODY = 80
@@ -50,6 +52,23 @@ def imported(path: Path) -> Iterator[str]:
             yield from (f"{node.module}.{alias.name}" for alias in node.names)
 
 
+def test_pipelines_run_one_way() -> None:
+    """Show reads what a run left, the run knows nothing of how it is shown; the command line knows both."""
+    wrong = [
+        f"{name_of(path)} imports {module}"
+        for path in (ROOT / "pipelines" / "overnight").rglob("*.py")
+        for module in imported(path)
+        if module.startswith("pipelines") and not module.startswith("pipelines.overnight")
+    ]
+    wrong += [
+        f"{name_of(path)} imports {module}"
+        for path in (ROOT / "pipelines" / "show").rglob("*.py")
+        for module in imported(path)
+        if module.startswith("pipelines") and not module.startswith(("pipelines.overnight", "pipelines.show"))
+    ]
+    assert not wrong, wrong
+
+
 def may_import(package: str, module: str) -> bool:
     """Say whether a package of ``miner`` may import a module."""
     parts = module.split(".")
@@ -75,11 +94,18 @@ def test_direction_check_would_notice() -> None:
     assert may_import("signal", "miner.recording.reader")
     assert may_import("findings", "miner.errors")
     assert not may_import("signal", "miner.events.table")
-    assert not may_import("review", "pipelines.steps")
+    assert not may_import("review", "miner.mining.steps")
+    assert not may_import("mining", "pipelines.command")
 
 
 def test_every_package_of_miner_has_its_place() -> None:
     assert {p.parent.name for p in (ROOT / "miner").glob("*/__init__.py")} == set(ORDER)
+
+
+def test_folders_of_pipelines_are_small() -> None:
+    folders = [ROOT / "pipelines", *(p.parent for p in (ROOT / "pipelines").glob("*/__init__.py"))]
+    sizes = {name_of(folder): len(list(folder.glob("*.py"))) for folder in folders}
+    assert max(sizes.values()) <= MAX_MODULES, sizes
 
 
 def test_foundations_import_no_stage() -> None:
@@ -173,7 +199,7 @@ def test_only_the_command_layer_writes_to_the_terminal() -> None:
 def test_help_loads_nothing_heavy() -> None:
     code = (
         "import sys, json, io, contextlib\n"
-        "from pipelines.console import guarded\n"
+        "from pipelines.show.console import guarded\n"
         "from pipelines.command import app\n"
         "sys.argv = ['ignition-miner', '--help']\n"
         "with contextlib.redirect_stdout(io.StringIO()) as text:\n"

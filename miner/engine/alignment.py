@@ -77,6 +77,23 @@ class LeadGaps:
         rows = slice(self.first[lead], self.first[lead + 1])
         return self.start_s[rows], self.stop_s[rows]
 
+    def parts(self, at_s: NDArray[np.float64]) -> NDArray[np.bool_]:
+        """Return whether a stretch in which every lead was in a gap ended between each of ascending times and the last.
+
+        What ended before the first time parts nothing.
+        """
+        edge_s, step = np.zeros(0), np.zeros(0, dtype=np.int64)
+        for lead in range(len(self.first) - 1):
+            start_s, stop_s = self.of(lead)
+            opens = np.flatnonzero(start_s > np.append(-np.inf, stop_s[:-1])) if len(start_s) else np.zeros(0, np.int64)
+            closes = np.append(opens[1:] - 1, len(stop_s) - 1)[: len(opens)]
+            edge_s = np.concatenate((edge_s, start_s[opens], stop_s[closes]))
+            step = np.concatenate((step, np.repeat([1, -1], len(opens))))
+        order = np.lexsort((-step, edge_s))
+        was_dark = np.append(0, np.cumsum(step[order])[:-1]) == len(self.first) - 1
+        before = np.searchsorted(edge_s[order][was_dark], at_s, side="right")
+        return np.diff(before, prepend=before[:1]) > 0
+
 
 @dataclass(frozen=True, kw_only=True)
 class Alignment:

@@ -88,6 +88,8 @@ class Tracking(ArrayFields):
         Operating state.
     segment : ndarray of int64
         Stretch between pauses of all cylinders, from 0.
+    stretch : ndarray of int64
+        The same, parted also where no lead could be seen for a moment.
     command_row, feedback_row : ndarray of int64
         Row in the pulse table of the slot's first pulse, -1 for none.
     command_expected, feedback_expected : ndarray of bool
@@ -112,6 +114,7 @@ class Tracking(ArrayFields):
     residual_deg: NDArray[np.float64]
     state: NDArray[np.str_]
     segment: NDArray[np.int64]
+    stretch: NDArray[np.int64]
     command_row: NDArray[np.int64]
     feedback_row: NDArray[np.int64]
     command_expected: NDArray[np.bool_]
@@ -237,6 +240,7 @@ def _collect(
         residual_deg=timing_residual_deg(turn_on, crank, segment, seen),
         state=operating_states(turn_on, rpm, segment),
         segment=segment,
+        stretch=np.cumsum((np.diff(segment, prepend=0) > 0) | unseen.parts(turn_on + GAP_SLACK_S)),
         command_row=np.where(command >= 0, observed.row[command], -1),
         feedback_row=np.where(feedback >= 0, observed.row[feedback], -1),
         command_expected=(command >= 0) | (visible & plan.is_command[:, None]).any(axis=0),

@@ -77,6 +77,7 @@ def build_events(pulses: pa.Table, gaps: pa.Table, tracking: Tracking, setup: Se
         "quality": _quality(pulses, gaps, tracking, time_s, rate_hz),
         "slot": tracking.slot,
         "cylinder_confidence": _measured(tracking.confidence),
+        "segment": tracking.stretch,
     }
     columns |= {name: _take(pulses[source], command) for name, source in COMMAND_COLUMNS.items()}
     columns |= {name: _take(pulses[source], feedback) for name, source in FEEDBACK_COLUMNS.items()}

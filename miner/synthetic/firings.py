@@ -19,6 +19,9 @@ F = NDArray[np.float64]
 LONGEST_CYCLE_S = 1.5
 """Two turns at 80 rpm: what takes longer was a stop."""
 
+PAUSE_CYCLES = 2
+"""Fewer cycles without any spark are no pause."""
+
 EDGE_JITTER = 0.02
 """Relative scatter of transition durations from pulse to pulse."""
 
@@ -61,11 +64,18 @@ def fire_events(scenario: Scenario, trace: DriveTrace, supply_v: F) -> Columns:
     columns["supply_v"] = trace.at(supply_v, off_s - 0.5e-6 * on_us)
     inside = (columns["time_s"] > 0.0) & (columns["time_s"] < scenario.duration_s)  # a pulse begun before is no event
     columns = {name: values[inside] for name, values in columns.items()}
+    columns["segment"] = _segments(columns["time_s"], columns["cycle"])
     columns["interval_us"] = interval_us(columns["time_s"], columns["slot"], columns["cycle"])
     columns["cycle"] = (columns["cycle"] * scenario.engine.pattern.cycles_per_repeat).astype(np.int64)
     _describe(scenario, trace, columns, rng)
     feedback_values(scenario, columns, rng)
     return columns
+
+
+def _segments(time_s: F, cycle: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Return the number of the stretch between stops and pauses: cycles without any spark, as the tracking has it."""
+    skipped = np.diff(cycle, prepend=cycle[:1]) > PAUSE_CYCLES
+    return np.asarray(np.cumsum(skipped | (np.diff(time_s, prepend=time_s[:1]) > LONGEST_CYCLE_S)))
 
 
 def _spark_times(scenario: Scenario, trace: DriveTrace, rng: np.random.Generator) -> tuple[F, Columns]:

@@ -130,3 +130,15 @@ def test_lone_pulse_has_no_speed():
 
 def test_no_pulses_make_an_empty_table_of_the_declared_columns():
     assert list(events_of([])) == [c.name for c in EVENTS.columns]
+
+
+def test_segment_changes_over_a_stop_and_a_gap_of_all_leads_only():
+    rows = rows_of(40) + rows_of(20, start_s=2.5)
+    assert events_of(rows)["segment"] == [0] * 40 + [1] * 20
+    lost = [row for row in rows if not 1.2 < row[1] < 1.26]
+    everywhere = events_of(lost, gaps=[(None, 1.199, 1.261)])
+    assert [everywhere["segment"][k] for k, at in enumerate(everywhere["time_s"]) if at < 1.199] == [0] * 14
+    assert {everywhere["segment"][k] for k, at in enumerate(everywhere["time_s"]) if 1.27 < at < 2.0} == {1}
+    assert everywhere["segment"][-1] == 2
+    one_lead = events_of([row for row in lost if row[0] == 1 or row[1] > 1.3], gaps=[(0, 1.199, 1.261)])
+    assert one_lead["segment"][:38] == [0] * 38

@@ -31,6 +31,7 @@ def events(n: int = 8, **columns: Any) -> pa.Table:
         "operating_state": ["idle"] * n,
         "quality": [""] * n,
         "slot": [i % 4 for i in range(n)],
+        "segment": [0] * n,
     }
     return EVENTS.validate(pa.table(made | columns, schema=EVENTS.schema))
 

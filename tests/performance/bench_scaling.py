@@ -8,7 +8,7 @@ hour; every shorter recording is its first parts, so all are continuous and none
 ``--recordings`` so many successive pieces of the drive lie in the folder that is mined. ``--drawn`` names a drive that
 was kept from before. Prints a Markdown table; elapsed times mean something only when the machine has nothing else to
 do, memory and core-seconds always. ``--steps`` runs the steps of each recording once more, the reading and the finish
-each in a process of its own, and fits what `pipelines.budget` asks: base, and bytes an event of the finish.
+each in a process of its own, and fits what `pipelines.overnight.budget` asks: base, and bytes an event of the finish.
 """
 
 from __future__ import annotations
@@ -172,9 +172,9 @@ def _n_events(out: Path) -> int:
 
 
 def _run_steps(folder: Path, out: Path, kinds: tuple[str, ...], note: Path) -> None:
-    from pipelines.plan import make_plan
-    from pipelines.steps import MineSteps
-    from pipelines.tasks import run_task
+    from miner.mining.steps import MineSteps
+    from pipelines.overnight.plan import make_plan
+    from pipelines.overnight.tasks import run_task
 
     job = make_plan(folder, out, MineSteps()).jobs[0]
     tasks = [job.task("profile"), *(job.task("section", i) for i in range(job.look.n_sections)), job.task("finish")]
@@ -189,8 +189,8 @@ def _run_steps(folder: Path, out: Path, kinds: tuple[str, ...], note: Path) -> N
 
 def measure(folder: Path, out: Path, n_workers: int) -> tuple[float, TreeWatch]:
     """Mine a folder and return the time it took and what was seen of the workers."""
+    from miner.mining.steps import MineSteps
     from pipelines.overnight_command import run_overnight
-    from pipelines.steps import MineSteps
 
     text = io.StringIO()
     began = time.perf_counter()
@@ -277,7 +277,7 @@ def print_steps(base: Path, minutes: Sequence[float]) -> None:
         shutil.rmtree(folder)
     base_bytes, event_bytes = fit_finish(finishes)
     _say(
-        f"for pipelines/budget.py: reading at most {reading / 1e6:.0f} MB in all; finish at most "
+        f"for pipelines/overnight/budget.py: reading at most {reading / 1e6:.0f} MB in all; finish at most "
         f"{base_bytes / 1e6:.0f} MB and {event_bytes:.0f} bytes an event"
     )
 

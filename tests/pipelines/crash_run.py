@@ -16,10 +16,10 @@ from pathlib import Path
 from typing import Any
 
 from miner.errors import MinerError
-from pipelines.journal import Journal, exclusive_run
-from pipelines.overnight import run_plan
-from pipelines.plan import make_plan
-from pipelines.pool import LocalPool
+from pipelines.overnight.journal import Journal, exclusive_run
+from pipelines.overnight.plan import make_plan
+from pipelines.overnight.pool import LocalPool
+from pipelines.overnight.run import run_plan
 from tests.pipelines.fakes import FakeSteps, InlineExecutor, SilentView
 
 

@@ -17,8 +17,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from miner.errors import RecordingError, SignalError
-from pipelines.pool import OnTaskSamples
-from pipelines.tasks import Look, OnSamples, Outcome, Steps, Task, part_files, run_task
+from miner.mining.look import Look, OnSamples
+from pipelines.overnight.pool import OnTaskSamples
+from pipelines.overnight.tasks import Outcome, Steps, Task, part_files, run_task
 
 SECTION = 100
 

@@ -13,7 +13,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from pipelines.command import app
-from pipelines.console import guarded
+from pipelines.show.console import guarded
 from tests.pipelines.small import RATE_HZ, SETUP, leads, write
 
 

@@ -20,16 +20,25 @@ import pytest
 from rich.console import Console
 
 from miner.errors import RunError
-from pipelines import budget
-from pipelines.budget import BASE_BYTES, GIB, MIB, STARTER_BYTES, count_workers, machine_bytes, need_bytes, parse_size
-from pipelines.journal import Journal
-from pipelines.overnight import run_plan
+from miner.mining.look import Look
+from miner.mining.section_file import read_extraction
+from miner.mining.steps import MineSteps, open_source
+from pipelines.overnight import budget
+from pipelines.overnight.budget import (
+    BASE_BYTES,
+    GIB,
+    MIB,
+    STARTER_BYTES,
+    count_workers,
+    machine_bytes,
+    need_bytes,
+    parse_size,
+)
+from pipelines.overnight.journal import Journal
+from pipelines.overnight.plan import make_plan
+from pipelines.overnight.pool import LocalPool
+from pipelines.overnight.run import run_plan
 from pipelines.overnight_command import run_overnight
-from pipelines.plan import make_plan
-from pipelines.pool import LocalPool
-from pipelines.section_file import read_extraction
-from pipelines.steps import MineSteps, open_source
-from pipelines.tasks import Look
 from tests.mined import find_events
 from tests.pipelines import small
 from tests.pipelines.fakes import FakeSteps, SilentView, write_fake_tree

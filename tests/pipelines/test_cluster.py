@@ -15,18 +15,18 @@ import psutil
 import pytest
 
 from miner.errors import RunError
+from miner.mining.look import Look
+from miner.mining.steps import MineSteps
 from miner.signal import sections
-from pipelines.journal import Journal
-from pipelines.overnight import run_plan
-from pipelines.plan import make_plan
-from pipelines.pool import LocalPool
-from pipelines.steps import MineSteps
-from pipelines.tasks import Look
+from pipelines.overnight.journal import Journal
+from pipelines.overnight.plan import make_plan
+from pipelines.overnight.pool import LocalPool
+from pipelines.overnight.run import run_plan
 from tests.pipelines import small
 from tests.pipelines.fakes import FakeSteps, SilentView, tables_of, write_fake, write_fake_tree
 
 distributed = pytest.importorskip("distributed")
-cluster = pytest.importorskip("pipelines.cluster")
+cluster = pytest.importorskip("pipelines.overnight.cluster")
 
 ROOT = Path(__file__).parents[2]
 

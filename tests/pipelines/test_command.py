@@ -14,9 +14,9 @@ import openpyxl
 import pytest
 
 from pipelines.command import app
-from pipelines.console import CAUTION, guarded
 from pipelines.demo import match_planted
-from pipelines.sensitivity_view import size_text
+from pipelines.show.console import CAUTION, guarded
+from pipelines.show.sensitivity_view import size_text
 from tests.pipelines.small import leads, write
 
 Run = Callable[..., tuple[int, str]]

@@ -14,9 +14,9 @@ from miner.errors import RecordingError
 from miner.recording.progress import Progress
 from miner.schema import INCIDENTS
 from miner.suspicion.pointers import CODES_NOTE
-from pipelines.console import CAUTION, guarded, open_console
-from pipelines.listing import clock_time, print_findings, rate_text, suspects_table
-from pipelines.progress_view import ProgressView, describe
+from pipelines.show.console import CAUTION, guarded, open_console
+from pipelines.show.listing import clock_time, print_findings, rate_text, suspects_table
+from pipelines.show.progress_view import ProgressView, describe
 from tests.findings.samples import finished
 
 
@@ -56,8 +56,8 @@ def test_codes_of_others_are_kept(ended: object, code: int) -> None:
 
 def test_narrow_code_page_gets_question_marks_not_an_error() -> None:
     code = (
-        "from pipelines.console import open_console\n"
-        "from pipelines.listing import suspects_table\n"
+        "from pipelines.show.console import open_console\n"
+        "from pipelines.show.listing import suspects_table\n"
         "row = dict(rank=1, time_s=1.0, cylinder=None, kind='unusual', false_alarms_per_hour=.1, reason='5 Ω → 7')\n"
         "open_console().print(suspects_table([row]))\n"
     )

@@ -8,10 +8,10 @@ from pathlib import Path
 import pytest
 
 from miner.errors import RunError
-from pipelines.journal import Journal, StepEntry, exclusive_run
-from pipelines.overnight import valid_steps
-from pipelines.plan import make_plan
-from pipelines.tasks import Failure, digest_file
+from pipelines.overnight.journal import Journal, StepEntry, exclusive_run
+from pipelines.overnight.plan import make_plan
+from pipelines.overnight.run import valid_steps
+from pipelines.overnight.tasks import Failure, digest_file
 from tests.pipelines.fakes import FakeSteps, write_fake_tree
 
 ENTRY = StepEntry(fingerprint="f", digest="d", elapsed_s=1.5, cpu_s=1.25)

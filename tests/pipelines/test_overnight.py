@@ -15,16 +15,16 @@ from rich.console import Console
 
 from miner.errors import RunError
 from miner.schema import EVENTS
-from pipelines.budget import BASE_BYTES, MIB, STARTER_BYTES, need_bytes
 from pipelines.command import app
-from pipelines.console import guarded
-from pipelines.discovery import find_recordings, find_setup
-from pipelines.journal import Journal, StepEntry
-from pipelines.overnight import Result, run_plan
+from pipelines.overnight.budget import BASE_BYTES, MIB, STARTER_BYTES, need_bytes
+from pipelines.overnight.discovery import find_recordings, find_setup
+from pipelines.overnight.journal import Journal, StepEntry
+from pipelines.overnight.plan import make_plan
+from pipelines.overnight.pool import LocalPool
+from pipelines.overnight.run import Result, run_plan
+from pipelines.overnight.tasks import Steps, fingerprint, run_task
 from pipelines.overnight_command import run_overnight
-from pipelines.plan import make_plan
-from pipelines.pool import LocalPool
-from pipelines.tasks import Steps, fingerprint, run_task
+from pipelines.show.console import guarded
 from tests.pipelines.fakes import FakeSteps, InlineExecutor, SilentView, tables_of, write_fake, write_fake_tree
 
 
@@ -336,7 +336,7 @@ def test_exit_codes_of_the_command(tmp_path, monkeypatch, capsys, broken, option
         write_fake(folder / broken, 9)
     elif broken:
         (folder / broken).write_bytes(b"PAR1")
-    monkeypatch.setattr("pipelines.steps.MineSteps", lambda **_: FakeSteps())
+    monkeypatch.setattr("miner.mining.steps.MineSteps", lambda **_: FakeSteps())
     monkeypatch.setattr(sys, "argv", ["ignition-miner", "overnight", str(folder), "--out", str(out), *options])
     assert guarded(app) == code
     said = capsys.readouterr().out

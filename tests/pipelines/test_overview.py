@@ -12,12 +12,12 @@ from rich.console import Console
 
 from miner.findings.store import Findings
 from miner.schema import INCIDENTS, SUSPECTS
-from pipelines.overnight import Result
-from pipelines.overnight_view import OvernightView
-from pipelines.overview import make_overview, print_overview, quality_words
-from pipelines.overview_book import write_book
-from pipelines.overview_page import write_page
-from pipelines.tasks import Failure
+from pipelines.overnight.run import Result
+from pipelines.overnight.tasks import Failure
+from pipelines.show.overnight_view import OvernightView
+from pipelines.show.overview import make_overview, print_overview, quality_words
+from pipelines.show.overview_book import write_book
+from pipelines.show.overview_page import write_page
 
 EVIL = "<img src=x onerror=alert(1)>"
 

@@ -74,7 +74,7 @@ def make_events(duration_s: float, absent_every: int = 61, long_every: int = 97)
                 "delay_us": None if absent or not own else DELAY_US * (1.5 if late else 1.0),
                 "feedback_width_us": None if absent else WIDTH_US, "amplitude_v": 5.0 if own else None,
                 "engine_rpm": rpm, "operating_state": "steady" if time_s < duration_s / 2 else "accelerating",
-                "slot": number % 4, "supply_v": 13.8, "extra_pulses": 0,
+                "slot": number % 4, "supply_v": 13.8, "extra_pulses": 0, "segment": 0,
             }
         )  # fmt: skip
         time_s += 30.0 / rpm

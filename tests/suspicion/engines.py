@@ -190,6 +190,7 @@ def healthy_events(seed: int, engine: Engine | None = None) -> pa.Table:
         "ripple_v": np.where(has_command, ripple, np.nan), "interval_us": interval, "engine_rpm": rpm,
         "timing_residual_deg": timing, "supply_v": supply if engine.supply_recorded else np.full(n, np.nan),
         "extra_pulses": extra, "slot": slot, "cylinder_confidence": np.full(n, 0.9999),
+        "segment": np.cumsum(np.diff(time, prepend=time[:1]) > 1.5 * 120 / n_cyl / rpm),
     }  # fmt: skip
     names = np.array(["cranking", "idle", "steady", "accelerating", "decelerating", "unknown"])[state]
     quality = np.where(rng.random(n) < engine.flagged, "near_gap", "")

@@ -55,6 +55,7 @@ def make_columns(setup, n_cycles, rpm=1500.0, seed=1, supply_v=13.8):
         "quality": np.full(n, "", dtype=object),
         "slot": slot,
         "cylinder_confidence": np.ones(n),
+        "segment": np.zeros(n, dtype=int),
     }
 
 

@@ -11,6 +11,7 @@ import pyarrow as pa
 import pytest
 
 from miner.engine.setup import Setup
+from miner.mining.steps import open_source
 from miner.recording.reader import Recording
 from miner.schema import SENSITIVITY
 from miner.signal.extract import extract_pulses
@@ -24,7 +25,6 @@ from miner.synthetic.columns import columns_of
 from miner.synthetic.faults import apply_fault
 from miner.synthetic.scenario import Scenario
 from miner.synthetic.writer import write_recording
-from pipelines.steps import open_source
 from tests.mined import find_events
 from tests.suspicion.made_up import make_columns, make_setup, to_events
 

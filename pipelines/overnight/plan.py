@@ -14,9 +14,10 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from miner.errors import MinerError
-from pipelines.budget import need_bytes
-from pipelines.discovery import Found, find_recordings, find_setup
-from pipelines.tasks import Failure, Look, StepKind, Steps, Task, explain_failure, fingerprint, part_files
+from miner.mining.look import Look
+from pipelines.overnight.budget import need_bytes
+from pipelines.overnight.discovery import Found, find_recordings, find_setup
+from pipelines.overnight.tasks import Failure, StepKind, Steps, Task, explain_failure, fingerprint, part_files
 
 __all__ = ["Job", "NotPlanned", "Plan", "make_plan", "result_token"]
 

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from miner.findings.store import replacing
-from pipelines.overview import Overview
+from pipelines.show.overview import Overview
 
 __all__ = ["write_book"]
 

@@ -21,16 +21,16 @@ from typing import Any
 from miner.engine.setup import Setup, load_setup
 from miner.findings.provenance import describe_setup, versions
 from miner.findings.store import Findings
+from miner.mining.chapters import count_section_events
+from miner.mining.finish import MineSettings, Source, write_findings
+from miner.mining.look import Look, OnSamples, OnStage, section_name, tell_nobody
+from miner.mining.section_file import read_profiles, write_extraction, write_profiles
 from miner.recording.progress import OnProgress, Progress
 from miner.recording.reader import open_recording, require_columns
 from miner.signal.extract import extract_pulses, iter_extractions
 from miner.signal.leads import LeadSpec
 from miner.signal.profile import profile_leads
 from miner.signal.sections import plan_sections
-from pipelines.chapters import count_section_events
-from pipelines.finish import MineSettings, Source, write_findings
-from pipelines.section_file import read_profiles, write_extraction, write_profiles
-from pipelines.tasks import Look, OnSamples, OnStage, section_name, tell_nobody
 
 __all__ = [
     "MineResult",

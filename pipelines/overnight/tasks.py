@@ -18,18 +18,16 @@ import shutil
 import time
 import traceback
 import uuid
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal, Protocol
 
-from miner.errors import MinerError
+from miner.errors import MAX_SENTENCE, MinerError, plain_text, shortened
+from miner.mining.look import Look, OnSamples, section_name
 
 __all__ = [
     "Failure",
-    "Look",
-    "OnSamples",
-    "OnStage",
     "Outcome",
     "StepKind",
     "Steps",
@@ -40,57 +38,12 @@ __all__ = [
     "is_disk_full",
     "part_files",
     "run_task",
-    "tell_nobody",
 ]
-
-OnSamples = Callable[[int], None]
-"""Told how many samples of the running section have been read."""
-
-OnStage = Callable[[str], None]
-"""Told the name of each stage of the finish when it begins."""
 
 StepKind = Literal["profile", "section", "finish"]
 FailureKind = Literal["input", "changed", "disk_full", "died", "memory", "defect"]
 
 _FULL = {errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC)}
-
-
-@dataclass(frozen=True, kw_only=True)
-class Look:
-    """What a plan needs to know of a recording before it is mined.
-
-    Attributes
-    ----------
-    identity : str
-        Content identity of recording and setup, free of names and places.
-    section_samples : tuple of int
-        Length of each stretch that can be mined on its own, in time order.
-    rate_hz, n_leads : numbers
-        Sample rate, and leads of the setup.
-    vehicle : str
-        From the setup, may be empty.
-    """
-
-    identity: str
-    section_samples: tuple[int, ...]
-    rate_hz: float
-    n_leads: int
-    vehicle: str = ""
-
-    @property
-    def n_samples(self) -> int:
-        """Samples of each lead."""
-        return sum(self.section_samples)
-
-    @property
-    def n_sections(self) -> int:
-        """Stretches that can be mined on their own."""
-        return len(self.section_samples)
-
-    @property
-    def recorded_s(self) -> float:
-        """Recorded seconds."""
-        return self.n_samples / self.rate_hz
 
 
 class Steps(Protocol):
@@ -124,7 +77,7 @@ class Task:
     Attributes
     ----------
     token : str
-        Names the result: recording, setup, settings and version (see `pipelines.plan`).
+        Names the result: recording, setup, settings and version (see `pipelines.overnight.plan`).
     work, findings : Path
         Folder of the half-done parts, and where the findings go.
     fingerprint : str
@@ -162,11 +115,15 @@ class Task:
 
 @dataclass(frozen=True, kw_only=True)
 class Failure:
-    """Why a task did not give its result, and what can be done."""
+    """Why a task did not give its result, and what can be done; a clause each, without control characters."""
 
     kind: FailureKind
     problem: str
     remedy: str
+
+    def __post_init__(self) -> None:
+        for name in ("problem", "remedy"):
+            object.__setattr__(self, name, shortened(plain_text(getattr(self, name)), MAX_SENTENCE))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -178,15 +135,6 @@ class Outcome:
     elapsed_s: float = 0.0
     cpu_s: float = 0.0
     failure: Failure | None = None
-
-
-def tell_nobody(_stage: str) -> None:
-    """Be an `OnStage` that keeps it to itself."""
-
-
-def section_name(index: int) -> str:
-    """Return the file name of a section's result; names sort in time order."""
-    return f"section-{index:06d}"
 
 
 def part_files(recording: Path) -> list[Path]:
@@ -333,7 +281,7 @@ def explain_failure(error: Exception, recording: Path, work: Path) -> Failure:
 
 def _with_place(error: MinerError, recording: Path) -> str:
     """Return the problem with its place; the recording itself is named by whoever shows it."""
-    elsewhere = error.file is not None and Path(error.file) != recording
+    elsewhere = error.file is not None and error.file != plain_text(str(recording))
     places = [error.file] if elsewhere else []
     places += [f"key '{error.key}'"] if error.key else []
     places += [f"column '{error.column}'"] if error.column else []

@@ -14,11 +14,11 @@ import pyarrow.parquet as pq
 import pytest
 
 from miner.findings.store import SUMMARY, Findings
+from miner.mining.section_file import read_extraction, read_profiles, write_extraction, write_profiles
+from miner.mining.steps import MineResult, MineSettings, MineSteps, mine_recording, open_source
 from miner.recording.progress import Progress
 from miner.review.verdicts import VerdictStore
 from miner.schema import EVENTS, INCIDENTS, SUSPECTS
-from pipelines.section_file import read_extraction, read_profiles, write_extraction, write_profiles
-from pipelines.steps import MineResult, MineSettings, MineSteps, mine_recording, open_source
 from tests.pipelines.small import RATE_HZ, leads, write
 
 ABSENT = (150, 151, 402)
@@ -196,7 +196,7 @@ def test_failed_run_leaves_the_findings_of_before(copied: Path, place: Path, mon
     def broken(*_: object, **__: object) -> Callable[[], None]:
         raise ZeroDivisionError
 
-    monkeypatch.setattr("pipelines.finish.rank_chapter", broken)
+    monkeypatch.setattr("miner.mining.finish.rank_chapter", broken)
     with pytest.raises(ZeroDivisionError):
         mine_recording(place / "drive.parquet", place / "car.toml", copied)
     assert tables(copied) == before

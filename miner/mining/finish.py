@@ -20,6 +20,9 @@ from miner.findings.event_file import EventFile
 from miner.findings.provenance import count_events, count_suspects, describe_recording, describe_setup, versions
 from miner.findings.store import SUMMARY, Findings
 from miner.memory import give_back
+from miner.mining.chapters import plan_chapters, tell_chapters
+from miner.mining.look import OnStage, tell_nobody
+from miner.mining.section_file import read_all_but_pulses, read_levels
 from miner.recording.reader import Recording
 from miner.review.keep import clock_table
 from miner.review.page import is_page_built
@@ -43,9 +46,6 @@ from miner.suspicion.ranking import Ranking, RankSettings, join_rankings, rank_c
 from miner.suspicion.rows import first_id
 from miner.suspicion.verdicts import lower_by_verdicts, refresh_incidents
 from miner.suspicion.waveform_sample import sample_waveform
-from pipelines.chapters import plan_chapters, tell_chapters
-from pipelines.section_file import read_all_but_pulses, read_levels
-from pipelines.tasks import OnStage, tell_nobody
 
 __all__ = ["MineSettings", "Source", "write_findings"]
 
@@ -106,7 +106,7 @@ def write_findings(
     scratch : Findings
         Of the findings folder; takes the event table until all is known.
     source, profiles, findings, settings, on_stage
-        As `pipelines.steps.mine_recording` has them.
+        As `miner.mining.steps.mine_recording` has them.
 
     Returns
     -------

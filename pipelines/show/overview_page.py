@@ -8,9 +8,9 @@ from pathlib import Path
 from urllib.parse import quote
 
 from miner.findings.store import replacing
-from pipelines.console import CAUTION
-from pipelines.listing import clock_time, rate_text
-from pipelines.overview import Mined, Overview
+from pipelines.show.console import CAUTION
+from pipelines.show.listing import clock_time, rate_text
+from pipelines.show.overview import Mined, Overview
 
 __all__ = ["write_page"]
 

@@ -12,13 +12,12 @@ import re
 from pathlib import Path
 
 from miner.errors import RunError
-from pipelines.tasks import Look, StepKind
+from miner.mining.look import LONE_EVENTS, Look
+from pipelines.overnight.tasks import StepKind
 
 __all__ = [
     "BASE_BYTES",
-    "CHAPTER_EVENTS",
     "GIB",
-    "LONE_EVENTS",
     "STARTER_BYTES",
     "count_workers",
     "default_budget",
@@ -45,11 +44,6 @@ LEAD_BYTES = 16 * MIB
 FINISH_BYTES = 288 * MIB
 """The finishing step before its first event: 450 MB in all were measured, 706 MB on a machine's first run, which
 compiles."""
-
-LONE_EVENTS, CHAPTER_EVENTS = 210_000, 150_000
-"""Events of a recording that the finishing step holds as a whole, an hour at 1,200 turns of six cylinders, and of each
-chapter of a longer one. What is usual is learned from one chapter, so it is as long as 700 MB of memory in all allow;
-a longer recording leaves less for it."""
 
 EVENT_BYTES = 1200
 """Working memory for one event of a chapter: tables, residuals and trees. Between 12,000 and 206,000 events 894 were

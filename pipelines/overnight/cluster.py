@@ -1,8 +1,9 @@
 """The same plan on a Dask cluster: only submission and gathering differ from the worker processes of one machine.
 
-Every task is `pipelines.tasks.run_task` with paths; the recordings, the output folder and this package must be seen
-under the same paths by all workers (a shared folder). Files are published by renaming, so a task that ran twice,
-because its worker was lost or only late, leaves the same bytes. The journal is written by the starting process alone.
+Every task is `pipelines.overnight.tasks.run_task` with paths; the recordings, the output folder and this package must
+be seen under the same paths by all workers (a shared folder). Files are published by renaming, so a task that ran
+twice, because its worker was lost or only late, leaves the same bytes. The journal is written by the starting process
+alone.
 """
 
 from __future__ import annotations
@@ -12,8 +13,8 @@ import queue
 from typing import Any
 
 from miner.errors import RunError
-from pipelines.pool import OnTaskSamples, died
-from pipelines.tasks import Outcome, Steps, Task, run_task
+from pipelines.overnight.pool import OnTaskSamples, died
+from pipelines.overnight.tasks import Outcome, Steps, Task, run_task
 
 __all__ = ["ClusterExecutor"]
 

@@ -1,7 +1,7 @@
 """The morning's overview: what every recording showed, and the worst of all of them together.
 
 `make_overview` gathers it from the findings folders; it is shown in the terminal (`print_overview`), as a page
-(`pipelines.overview_page`) and as a workbook (`pipelines.overview_book`).
+(`pipelines.show.overview_page`) and as a workbook (`pipelines.show.overview_book`).
 """
 
 from __future__ import annotations
@@ -20,10 +20,10 @@ from rich.text import Text
 from miner.errors import FindingsError
 from miner.findings.store import Findings
 from miner.schema import INCIDENTS, SUSPECTS
-from pipelines.console import CAUTION
-from pipelines.listing import clock_time, rate_text
-from pipelines.overnight import Result
-from pipelines.tasks import Failure
+from pipelines.overnight.run import Result
+from pipelines.overnight.tasks import Failure
+from pipelines.show.console import CAUTION
+from pipelines.show.listing import clock_time, rate_text
 
 __all__ = ["Failed", "Mined", "Overview", "Worst", "make_overview", "print_overview", "quality_words", "speed_words"]
 

@@ -5,18 +5,18 @@ from __future__ import annotations
 import sys
 import tempfile
 import traceback
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
-from miner.errors import MinerError
+from miner.errors import MAX_SENTENCE, MinerError, RunError, plain_text, shortened
 
 if TYPE_CHECKING:  # rich takes longer to load than --help takes to show
     from rich.console import Console
 
-__all__ = ["CAUTION", "SOME_FAILED", "USER_ERROR", "guarded", "open_console"]
+__all__ = ["CAUTION", "ENDED_BY_USER", "SOME_FAILED", "USER_ERROR", "guarded", "open_console"]
 
 USER_ERROR = 2
 """Exit code of an error that the user can act on."""
@@ -26,6 +26,9 @@ SOME_FAILED = 3
 
 DEFECT = 1
 """Exit code of an error that we have to act on."""
+
+ENDED_BY_USER = 130
+"""Exit code after Ctrl-C, as shells have it: 128 and the number of the signal."""
 
 CAUTION = (
     "This list is evidence, not a verdict: confirm with an independent measurement before replacing a part. "
@@ -37,14 +40,21 @@ def open_console(*, stderr: bool = False) -> Console:
     """Return a console that also works on code pages without line-drawing characters, and in a pipe.
 
     A character that the terminal's encoding lacks becomes ``?`` instead of an error. Width in a pipe is fixed, so
-    that tables are not squeezed to the 80 columns of no terminal at all.
+    that tables are not squeezed to the 80 columns of no terminal at all. What a name holds cannot steer the terminal:
+    only the console's own control characters reach it.
     """
-    from rich.console import Console
+    from rich.console import Console, ConsoleOptions, RenderableType
+    from rich.segment import Segment
+
+    class PlainConsole(Console):
+        def render(self, renderable: RenderableType, options: ConsoleOptions | None = None) -> Iterable[Segment]:
+            for text, style, control in super().render(renderable, options):
+                yield Segment(text if control else "\n".join(map(plain_text, text.split("\n"))), style, control)
 
     stream: TextIO = sys.stderr if stderr else sys.stdout
     with suppress(AttributeError, ValueError):  # a stream put in place by a test or an embedding program
         stream.reconfigure(errors="replace")  # type: ignore[attr-defined]
-    return Console(stderr=stderr, highlight=False, width=None if stream.isatty() else 160)
+    return PlainConsole(stderr=stderr, highlight=False, width=None if stream.isatty() else 160)
 
 
 def guarded(run: Callable[[], object]) -> int:
@@ -58,12 +68,22 @@ def guarded(run: Callable[[], object]) -> int:
     Returns
     -------
     int
-        0, `USER_ERROR` after one sentence on standard error, or `DEFECT` after one sentence that names a log file.
+        0, `USER_ERROR` after one sentence on standard error, `ENDED_BY_USER`, or `DEFECT` after one sentence that
+        names a log file.
     """
     try:
         run()
     except MinerError as error:
         _say(str(error))
+        return USER_ERROR
+    except KeyboardInterrupt:
+        _say("ended by Ctrl-C: what lay there before is as it was; the same command begins again, or goes on.")
+        return ENDED_BY_USER
+    except OSError as error:  # the system's own complaint, about a name too long or a disk that was pulled, say
+        if error.filename is None:
+            _say(_report(error))
+            return DEFECT
+        _say(str(RunError(error.strerror or str(error), remedy="check the path", file=error.filename)))
         return USER_ERROR
     except SystemExit as ended:
         return ended.code if isinstance(ended.code, int) else int(ended.code is not None)
@@ -74,7 +94,8 @@ def guarded(run: Callable[[], object]) -> int:
 
 
 def _say(sentence: str) -> None:
-    open_console(stderr=True).print(sentence, style="bold", markup=False, soft_wrap=True)
+    words = shortened(plain_text(sentence), MAX_SENTENCE)
+    open_console(stderr=True).print(words, style="bold", markup=False, soft_wrap=True)
 
 
 def _report(error: Exception) -> str:

@@ -9,14 +9,14 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pytest
 
-import pipelines.chapters
+import miner.mining.chapters
 from miner.engine.cycles import track_cycles
 from miner.engine.setup import Setup
 from miner.events.table import build_events
+from miner.mining.chapters import plan_chapters, tell_chapters
+from miner.mining.section_file import write_extraction
 from miner.schema import GAPS
 from miner.signal.extraction import Extraction, LeadQuality
-from pipelines.chapters import plan_chapters, tell_chapters
-from pipelines.section_file import write_extraction
 from tests.engine.layouts import LAYOUTS, engine
 from tests.engine.pulse_maker import Habits, Made, make
 
@@ -64,13 +64,13 @@ def in_chapters(made: Made, setup: Setup, folder: Path) -> list[pa.Table]:
 
 @pytest.fixture
 def short_chapters(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(pipelines.chapters, "LONE_EVENTS", 900)
-    monkeypatch.setattr(pipelines.chapters, "CHAPTER_EVENTS", 700)
-    monkeypatch.setattr(pipelines.chapters, "MARGIN_S", 8.0)
+    monkeypatch.setattr(miner.mining.chapters, "LONE_EVENTS", 900)
+    monkeypatch.setattr(miner.mining.chapters, "CHAPTER_EVENTS", 700)
+    monkeypatch.setattr(miner.mining.chapters, "MARGIN_S", 8.0)
 
 
-SAME = ("event_id", "cycle", "slot", "cylinder", "command_seen", "feedback_seen", "on_time_us", "feedback_width_us",
-        "delay_us", "interval_us", "extra_pulses", "quality")  # fmt: skip
+SAME = ("event_id", "cycle", "segment", "slot", "cylinder", "command_seen", "feedback_seen", "on_time_us",
+        "feedback_width_us", "delay_us", "interval_us", "extra_pulses", "quality")  # fmt: skip
 """Decided by the pulses near an event; speed and state are smoothed over what lies around."""
 
 
@@ -131,3 +131,4 @@ def test_silence_over_a_border_leaves_cycles_running_on(tmp_path: Path, short_ch
     assert (np.diff(cycles) >= 0).all()
     assert np.unique(cycles).size > 1.9 * np.unique(whole(made, setup)["cycle"].to_numpy()).size
     assert found["event_id"].to_pylist() == list(range(found.num_rows))
+    assert np.diff(found["segment"].to_numpy()).max() == 1

@@ -10,7 +10,7 @@ from typing import Self
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskID, TaskProgressColumn, TextColumn, TimeRemainingColumn
 
-from pipelines.overnight import Result
+from pipelines.overnight.run import Result
 
 __all__ = ["OvernightView"]
 
@@ -41,7 +41,7 @@ class OvernightView:
         self._n_ended = 0
         self._bars: dict[str, TaskID] = {}
         self._progress = Progress(
-            TextColumn("{task.description}"),
+            TextColumn("{task.description}", markup=False),
             BarColumn(bar_width=24),
             TaskProgressColumn(),
             TextColumn("left"),

@@ -17,8 +17,8 @@ from dataclasses import dataclass
 from multiprocessing.connection import Connection, wait
 from typing import Protocol
 
-from pipelines.budget import BASE_BYTES
-from pipelines.tasks import Failure, Outcome, Steps, Task, run_task
+from pipelines.overnight.budget import BASE_BYTES
+from pipelines.overnight.tasks import Failure, Outcome, Steps, Task, run_task
 
 __all__ = ["Executor", "LocalPool", "OnTaskSamples", "died"]
 
@@ -79,8 +79,8 @@ class LocalPool:
     steps : Steps
         What the tasks run.
     budget_bytes : int, optional
-        What all workers together may hold (see `pipelines.budget`); a task whose need does not fit beside the running
-        ones waits.
+        What all workers together may hold (see `pipelines.overnight.budget`); a task whose need does not fit beside
+        the running ones waits.
     """
 
     def __init__(self, n_workers: int, steps: Steps, *, budget_bytes: int | None = None) -> None:

@@ -17,11 +17,11 @@ from pathlib import Path
 from typing import Protocol
 
 from miner.errors import MinerError, RunError
-from pipelines.budget import BASE_BYTES, GIB, STARTER_BYTES
-from pipelines.journal import Journal, StepEntry
-from pipelines.plan import Job, Plan
-from pipelines.pool import Executor
-from pipelines.tasks import Failure, Outcome, Steps, Task, digest_file
+from pipelines.overnight.budget import BASE_BYTES, GIB, STARTER_BYTES
+from pipelines.overnight.journal import Journal, StepEntry
+from pipelines.overnight.plan import Job, Plan
+from pipelines.overnight.pool import Executor
+from pipelines.overnight.tasks import Failure, Outcome, Steps, Task, digest_file
 
 __all__ = ["Result", "View", "run_plan", "valid_steps"]
 

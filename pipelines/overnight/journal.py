@@ -27,7 +27,7 @@ from pathlib import Path
 from typing import Any, Self
 
 from miner.errors import RunError
-from pipelines.tasks import Failure, is_disk_full
+from pipelines.overnight.tasks import Failure, is_disk_full
 
 __all__ = ["Journal", "StepEntry", "exclusive_run"]
 

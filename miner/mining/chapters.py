@@ -20,10 +20,10 @@ from numpy.typing import NDArray
 from miner.engine.cycles import Opening, Tracking, track_cycles
 from miner.engine.setup import Setup
 from miner.events.table import build_events
+from miner.mining.look import CHAPTER_EVENTS, LONE_EVENTS
+from miner.mining.section_file import count_pulses, read_pulses, read_start_s
 from miner.schema import PULSE_ROLES, PULSES
 from miner.signal.extraction import in_order
-from pipelines.budget import CHAPTER_EVENTS, LONE_EVENTS
-from pipelines.section_file import count_pulses, read_pulses, read_start_s
 
 __all__ = ["count_section_events", "plan_chapters", "tell_chapters"]
 
@@ -92,6 +92,7 @@ class _Teller:
         self._start_s = -np.inf
         self._opening: Opening | None = None
         self._next_cycle = self._next_id = 0
+        self._last_segment = -1
 
     def tell(self, chapter: range) -> pa.Table:
         """Return the events of a chapter."""
@@ -104,7 +105,7 @@ class _Teller:
         time_s = events["time_s"].to_numpy()
         stop_s = np.inf if is_last else _quiet_moment(time_s, border_s)
         first, last = np.searchsorted(time_s, (self._start_s, stop_s)).tolist()
-        numbered = self._number(events.slice(first, last - first))
+        numbered = self._number(events.slice(first, last - first), _segment_before(events, first))
         self._hand_on(tracking, numbered, stop_s)
         return numbered
 
@@ -118,14 +119,12 @@ class _Teller:
             parts.append(pulses if pc.all(inside).as_py() else pulses.filter(inside))
         return in_order(pa.concat_tables(parts))
 
-    def _number(self, events: pa.Table) -> pa.Table:
-        """Return the events with ``event_id``, and ``cycle`` where the engine had stopped, running on."""
-        ids = pa.array(self._next_id + np.arange(events.num_rows))
-        events = events.set_column(0, events.schema.field("event_id"), ids)
+    def _number(self, events: pa.Table, segment_before: int) -> pa.Table:
+        """Return the events with ``event_id``, ``segment``, and ``cycle`` where the engine had stopped, running on."""
+        events = _with(events, "event_id", self._next_id + np.arange(events.num_rows))
+        events = _with(events, "segment", events["segment"].to_numpy() + self._last_segment - segment_before)
         if self._opening is None and self._next_cycle:
-            place = events.column_names.index("cycle")
-            cycle = pa.array(events["cycle"].to_numpy() + self._next_cycle)
-            events = events.set_column(place, events.schema.field("cycle"), cycle)
+            events = _with(events, "cycle", events["cycle"].to_numpy() + self._next_cycle)
         return events
 
     def _hand_on(self, tracking: Tracking, events: pa.Table, stop_s: float) -> None:
@@ -136,6 +135,19 @@ class _Teller:
         self._next_id += events.num_rows
         if events.num_rows:
             self._next_cycle = int(pc.max(events["cycle"]).as_py()) + 1
+            self._last_segment = events["segment"][-1].as_py()
+
+
+def _with(events: pa.Table, name: str, values: NDArray[np.int64]) -> pa.Table:
+    """Return the events with other values in a column."""
+    return events.set_column(events.column_names.index(name), events.schema.field(name), pa.array(values))
+
+
+def _segment_before(events: pa.Table, row: int) -> int:
+    """Return the segment of the event before a row; for the first, or none, the one before its own."""
+    if row:
+        return int(events["segment"][row - 1].as_py())
+    return int(events["segment"][0].as_py()) - 1 if events.num_rows else -1
 
 
 def _quiet_moment(time_s: NDArray[np.float64], border_s: float) -> float:

@@ -1,0 +1,163 @@
+"""The measures that are watched: column, scale it is judged on, and what a deviation in each direction is called."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from miner.schema import OPERATING_STATES
+
+__all__ = [
+    "CAUSAL_ORDER",
+    "MEASURES",
+    "Measure",
+    "column_values",
+    "judged_values",
+    "measured_values",
+    "seen_values",
+    "state_codes",
+]
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Measure:
+    """One column of the event table that is compared with its usual value.
+
+    Attributes
+    ----------
+    column : str
+        Column of the event table.
+    label, unit : str
+        Words for the reason sentence.
+    lead : str
+        ``command``, ``feedback`` or ``any``: the value counts only where that pulse was seen.
+    scale : str
+        ``log``: judged as a ratio; ``linear``: judged as a difference.
+    low, high : str or None
+        Kind of a suspect below and above usual; None: that direction alone accuses nobody (the forest sees it).
+    floor : float
+        Smallest distance worth a sigma: what the measurement itself cannot tell apart (a ratio for ``log``).
+    least : float
+        Least difference that matters in a workshop: a ratio less one for ``log``, else in the unit (common practice, no
+        source).
+    pooled : bool
+        One series for all cylinders: they share the lead.
+    rather : str, optional
+        Column that is judged instead where it was measured.
+    moves : str
+        What moves it in a healthy engine: ``tables`` (the engine computer's, and loads), ``level`` (of a line that
+        several coils share), ``shape`` (nothing but slow drift), ``place`` (spark timing), ``supply`` (consumers).
+    reach : float
+        How far a movement of a few events may take the usual value: what an unseen load does to supply, by 1 V of 13
+        (a ratio for ``log``), or what timing is held back against knock (common practice, no source).
+    lifted : bool
+        A small number that may come out as almost nothing: a tenth of its median is added before the logarithm.
+    """
+
+    column: str
+    label: str
+    unit: str
+    lead: Literal["command", "feedback", "any"]
+    scale: Literal["log", "linear"]
+    low: str | None = None
+    high: str | None = None
+    floor: float = 2e-4
+    moves: Literal["tables", "level", "shape", "place", "supply"] = "shape"
+    reach: float = 0.08
+    least: float = 0.01
+    pooled: bool = False
+    lifted: bool = False
+    rather: str | None = None
+
+
+MEASURES = (
+    Measure(column="on_time_us", label="On-time", unit="us", lead="command", scale="log",
+            low="short_on_time", high="long_on_time", moves="tables"),
+    Measure(column="delay_us", label="Delay to the feedback", unit="us", lead="feedback", scale="log",
+            low="early_feedback", high="late_feedback", moves="tables"),
+    Measure(column="feedback_width_us", label="Feedback width", unit="us", lead="feedback", scale="log",
+            low="odd_feedback_width", high="odd_feedback_width", moves="tables"),
+    Measure(column="amplitude_v", label="Command amplitude", unit="V", lead="command", scale="log",
+            low="weak_command", high="distorted_command", moves="level"),
+    Measure(column="feedback_amplitude_v", label="Feedback amplitude", unit="V", lead="feedback", scale="log",
+            low="weak_feedback", moves="level"),
+    Measure(column="ripple_v", label="Ripple of the command's on-state", unit="V", lead="command", scale="log",
+            high="distorted_command", floor=0.01, lifted=True, rather="quiet_ripple_v", least=0.4),
+    Measure(column="rise_us", label="Command rise", unit="us", lead="command", scale="log",
+            high="distorted_command", floor=0.2, lifted=True, least=0.25),
+    Measure(column="fall_us", label="Command fall", unit="us", lead="command", scale="log",
+            high="distorted_command", floor=0.2, lifted=True, least=0.25),
+    Measure(column="timing_residual_deg", label="Place in the cycle", unit="deg", lead="any", scale="linear",
+            low="uneven_interval", high="uneven_interval", floor=0.02, moves="place", reach=12.0, least=1.0),
+    Measure(column="interval_us", label="Interval", unit="us", lead="any", scale="log",
+            low="uneven_interval", high="uneven_interval", floor=5e-4, moves="place", reach=0.02),
+    Measure(column="supply_v", label="Supply", unit="V", lead="any", scale="log", low="supply_sag", floor=0.012,
+            pooled=True, moves="supply", reach=0.06, least=0.011),
+    Measure(column="coil_current_peak_a", label="Coil current", unit="A", lead="command", scale="log",
+            low="unusual", high="unusual", floor=1e-3, moves="level", least=0.02),
+)  # fmt: skip
+"""Every measure. The floor of the supply is what consumers that switch do to it: some tenths of a volt; that of edge
+times is what one spike does to an edge of a few samples (both common practice, no source)."""
+
+CAUSAL_ORDER = (
+    "absent_command", "supply_sag", "short_on_time", "long_on_time", "weak_command", "distorted_command",
+    "absent_feedback", "late_feedback", "early_feedback", "weak_feedback", "odd_feedback_width", "extra_pulse",
+    "uneven_interval", "unusual",
+)  # fmt: skip
+"""Where several measures of one event are odd, the first of these that is really odd names it: a short on-time
+moves the feedback and the rhythm with it, never the other way round."""
+
+
+def column_values(events: pa.Table, column: str) -> Floats:
+    """Return a column as float64 (n,) of its own, NaN for null, and throughout where an older table lacks it."""
+    if column not in events.column_names:
+        return np.full(events.num_rows, np.nan)
+    return np.array(events[column].cast(pa.float64()).to_numpy(zero_copy_only=False), dtype=np.float64)
+
+
+def seen_values(events: pa.Table, column: str) -> NDArray[np.int8]:
+    """Return a true-or-false column as 1, 0 and -1 for null."""
+    return np.asarray(
+        events[column].cast(pa.int8()).fill_null(pa.scalar(-1, pa.int8())).to_numpy(zero_copy_only=False), dtype=np.int8
+    )
+
+
+def state_codes(events: pa.Table, column: str = "operating_state") -> NDArray[np.int8]:
+    """Return the place of each operating state in `OPERATING_STATES`."""
+    codes = [np.zeros(0, dtype=np.int8)]
+    for chunk in events[column].chunks:
+        coded = chunk if pa.types.is_dictionary(chunk.type) else chunk.dictionary_encode()
+        places = np.array([OPERATING_STATES.index(name) for name in coded.dictionary.to_pylist()], dtype=np.int8)
+        codes.append(places[coded.indices.to_numpy()])
+    return np.concatenate(codes)
+
+
+def measured_values(events: pa.Table, measure: Measure) -> Floats:
+    """Return what was measured, in the measure's own unit, NaN where it was not."""
+    values = column_values(events, measure.column)
+    if measure.rather is None:
+        return values
+    better = column_values(events, measure.rather)
+    return np.where(np.isfinite(better), better, values)
+
+
+def judged_values(events: pa.Table, measure: Measure) -> tuple[Floats, float]:
+    """Return the measure on the scale it is judged on, and what was added before the logarithm.
+
+    Values that were not measured, or that have no logarithm, are NaN. Durations of edges and ripple are small numbers
+    that may come out as almost nothing: a tenth of their median is added so that a very clean pulse is not a large
+    distance below usual.
+    """
+    values = measured_values(events, measure)
+    if measure.scale == "linear":
+        return values, 0.0
+    values = np.where(values > 0, values, np.nan)
+    known = values[np.isfinite(values)]
+    lift = 0.1 * float(np.median(known)) if measure.lifted and known.size else 0.0
+    return np.asarray(np.log(values + lift), dtype=np.float64), lift

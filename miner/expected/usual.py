@@ -1,0 +1,97 @@
+"""What conditions alone make usual: straight lines with kinks, and trees for the tables of the engine computer.
+
+Both are fitted to all cylinders together, each with an offset of its own, so that what one cylinder does in one band of
+speed does not become usual there because it comes often. The lines are a robust regression (`robust_regression`);
+where a duration is looked up in tables, trees learn what is left of it (gradient boosting, Friedman, Annals of
+Statistics 29, 2001, algorithm 3, from memory): smallest sum of absolute errors over large leaves, which a burst of
+faults cannot move.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from miner.expected.context import Basis, Context, inputs_of
+from miner.expected.robust import BLOCK_EVENTS, RobustFit, robust_regression
+
+if TYPE_CHECKING:
+    from sklearn.ensemble import HistGradientBoostingRegressor
+
+__all__ = ["Usual", "fit_usual"]
+
+_Floats = NDArray[np.float64]
+_Ints = NDArray[np.int64]
+
+LINE_EVENTS, TREE_EVENTS = 30_000, 30_000
+"""Events that are learned from, spread over the recording: more sharpen nothing that a table of 20 by 20 cells has."""
+
+LEAST_TREE_EVENTS = 1500
+"""Fewer have not been to enough cells of a table twice (own choice)."""
+
+N_TREES, LEARNING_RATE, MOST_LEAVES, LEAF_EVENTS = 40, 0.3, 31, 40
+"""Own choices: a leaf must hold several bursts of faults before one can become its usual value."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Usual:
+    """A fitted usual value; `at` returns it for events of the same engine."""
+
+    basis: Basis
+    lines: RobustFit
+    trees: HistGradientBoostingRegressor | None
+
+    def at(self, context: Context, rows: _Ints) -> _Floats:
+        """Return the usual value (rows,) on the scale that was fitted."""
+        out = np.empty(rows.size)
+        for first in range(0, rows.size, BLOCK_EVENTS):
+            block = rows[first : first + BLOCK_EVENTS]
+            here = self.lines.predict(self.basis.lines(context, block))
+            if self.trees is not None:
+                here = here + self.trees.predict(inputs_of(context, block))
+            out[first : first + BLOCK_EVENTS] = here
+        return out
+
+
+def fit_usual(values: _Floats, rows: _Ints, context: Context, *, supply: bool, tabled: bool) -> Usual:
+    """Fit the usual value.
+
+    Parameters
+    ----------
+    values : ndarray (n,)
+        The measure on the scale it is judged on.
+    rows : ndarray
+        Which to learn from, at least one.
+    context : Context
+    supply : bool
+        Whether it may depend on the supply voltage.
+    tabled : bool
+        Whether it may come from tables.
+    """
+    basis = Basis(context, supply=supply)
+    some = _spread(rows, LINE_EVENTS)
+    lines = robust_regression(basis.lines(context, some), values[some])
+    usual = Usual(basis=basis, lines=lines, trees=None)
+    if not tabled or rows.size < LEAST_TREE_EVENTS:
+        return usual
+    some = _spread(rows, TREE_EVENTS)
+    left = values[some] - usual.at(context, some)
+    return Usual(basis=basis, lines=lines, trees=_boosted(inputs_of(context, some), left))
+
+
+def _boosted(inputs: NDArray[np.float32], left: _Floats) -> HistGradientBoostingRegressor:
+    from sklearn.ensemble import HistGradientBoostingRegressor
+
+    trees = HistGradientBoostingRegressor(
+        loss="absolute_error", max_iter=N_TREES, learning_rate=LEARNING_RATE, max_leaf_nodes=MOST_LEAVES,
+        min_samples_leaf=LEAF_EVENTS, early_stopping=False, random_state=0,
+    )  # fmt: skip
+    return trees.fit(inputs, left)
+
+
+def _spread(rows: _Ints, at_most: int) -> _Ints:
+    """Return at most so many of the rows, evenly spread: not a stride, which might share a factor with a firing order."""
+    return rows if rows.size <= at_most else rows[np.linspace(0, rows.size - 1, at_most).astype(np.int64)]

@@ -1,0 +1,220 @@
+"""The judge: learns from a recording what is usual and how rare what is not, and judges events by it.
+
+    log rate of an event = least over (channels: distance -> tail of its healthy part) -> tail of the least
+
+`fit` learns, `score` judges; ranking, sensitivity and comparison use the same two.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+
+from miner.engine.setup import Setup
+from miner.expected.context import Context, build_context
+from miner.expected.distance import Distance, Expectation, fit_expectations
+from miner.expected.least import Resolution
+from miner.expected.measures import Measure
+from miner.expected.place import explain_place
+from miner.expected.threads import one_core, side_by_side
+from miner.rarity.counts import Counted, count_suspects
+from miner.rarity.tails import Prior, Tail, fit_tail
+
+__all__ = ["Judge", "Verdict", "fit_judge"]
+
+_Floats = NDArray[np.float64]
+_Singles = NDArray[np.float32]
+_Ints = NDArray[np.int64]
+_Bools = NDArray[np.bool_]
+
+CALM = Prior(scale=1.0, scale_spread=0.4, shape=0.05, shape_spread=0.15)
+LIVELY = Prior(scale=1.2, scale_spread=0.4, shape=0.2, shape_spread=0.2)
+EDGE = Prior(scale=1.5, scale_spread=0.4, shape=0.3, shape_spread=0.2, left_out=0.125)
+COMBINED = Prior(scale=1.0, scale_spread=0.3, shape=0.02, shape_spread=0.1, left_out=0.0)
+STRATA = (CALM, LIVELY, EDGE)
+LEAST_VALUES = 8
+MIXED_CLIP = 4.5
+"""Sigma that one measure may add to a mixture at most: further out it speaks for itself."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Channel:
+    """One way of being odd: a measure in one direction, or (``measure`` None) a mixture of small oddities."""
+
+    kind: str
+    measure: Measure | None
+    sign: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class Verdict:
+    """What is known of every event.
+
+    Attributes
+    ----------
+    log_rate : ndarray (n,)
+        Natural log of the false alarms an hour; lower is more suspicious.
+    channel : ndarray (n,)
+        Index of the channel that says so; -1: a count.
+    channels : tuple of Channel
+    by_channel : ndarray (channels, n)
+        Log rate of each alone, +inf where it says nothing or the difference does not matter in a workshop.
+    distances : list of Distance
+    counted : list of Counted
+    """
+
+    log_rate: _Floats
+    channels: tuple[Channel, ...]
+    by_channel: _Singles
+    distances: list[Distance]
+    counted: list[Counted]
+    context: Context
+    n_too_small: int
+    notes: list[str]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Judge:
+    """Fitted by `fit_judge`."""
+
+    setup: Setup
+    expectations: list[Expectation]
+    channels: tuple[Channel, ...]
+    tails: tuple[tuple[Tail | None, ...], ...]
+    combined: Tail | None
+
+    def score(self, events: pa.Table) -> Verdict:
+        """Judge every event."""
+        context = build_context(events, self.setup)
+        with one_core():
+            return self._verdict(events, context, _distances(self.expectations, events, context))
+
+    def _verdict(self, events: pa.Table, context: Context, distances: list[Distance]) -> Verdict:
+        rates = side_by_side(lambda one: self._rates(one, distances, context), list(range(len(self.channels))))
+        by_channel = np.stack(rates) if rates else np.empty((0, context.time_s.size), dtype=np.float32)
+        matters = _matters(self.channels, distances, events, context)
+        least_any = by_channel.min(axis=0, initial=np.inf)
+        by_channel[~matters] = np.inf
+        least = by_channel.min(axis=0, initial=np.inf).astype(np.float64)
+        measured = np.full(least.size, np.inf)
+        known = np.isfinite(least)
+        if self.combined is not None:
+            measured[known] = self.combined.log_rate(-least[known])
+        counted, notes = count_suspects(events, context)
+        log_rate = np.minimum.reduce([measured, *(np.log(c.rate) for c in counted)])
+        too_small = int(np.sum((least_any < 0) & ~(least < 0)))
+        return Verdict(
+            log_rate=log_rate, channels=self.channels, by_channel=by_channel, distances=distances, counted=counted,
+            context=context, n_too_small=too_small, notes=notes,
+        )  # fmt: skip
+
+    def _rates(self, index: int, distances: list[Distance], context: Context) -> _Singles:
+        x = _oddness(self.channels[index], distances)
+        out = np.full(x.size, np.inf, dtype=np.float32)
+        for stratum, tail in enumerate(self.tails[index]):
+            rows = (context.strata == stratum) & np.isfinite(x)
+            if tail is not None:
+                out[rows] = np.maximum(tail.log_rate(x[rows]), _normal(x[rows], np.isfinite(x).sum() / context.hours))
+        return out
+
+
+def fit_judge(events: pa.Table, setup: Setup, resolution: Resolution | None = None) -> tuple[Judge, Verdict]:
+    """Learn from a recording; returned with its own verdict."""
+    context = build_context(events, setup)
+    with one_core():
+        fitted = fit_expectations(events, context, resolution or Resolution())
+        expectations = [one for one, _ in fitted]
+        distances = explain_place([distance for _, distance in fitted], events, context)
+        channels = _channels(distances)
+        fits = side_by_side(lambda channel: _tails(_oddness(channel, distances), context), list(channels))
+        tails = tuple(tuple(tail for tail, _ in fit) for fit in fits)
+        judge = Judge(setup=setup, expectations=expectations, channels=channels, tails=tails, combined=None)
+        judge = _with_combined(judge, [np.any([o for _, o in fit], axis=0) for fit in fits], distances, context)
+        return judge, judge._verdict(events, context, distances)
+
+
+def _distances(expectations: list[Expectation], events: pa.Table, context: Context) -> list[Distance]:
+    found = side_by_side(lambda one: one.distance(events, context), expectations)
+    return explain_place(found, events, context)
+
+
+def _channels(distances: list[Distance]) -> tuple[Channel, ...]:
+    named = [
+        Channel(kind=kind, measure=d.measure, sign=sign)
+        for d in distances
+        for sign, kind in ((-1, d.measure.low), (1, d.measure.high))
+        if kind is not None
+    ]
+    return (*named, Channel(kind="unusual", measure=None, sign=1)) if len(distances) > 1 else tuple(named)
+
+
+def _oddness(channel: Channel, distances: list[Distance]) -> _Floats:
+    """Return half the square of the distance (n,), near exponential with scale one under a normal law."""
+    from scipy.special import gammaincc
+
+    if channel.measure is not None:
+        z = next(d.z for d in distances if d.measure is channel.measure).astype(np.float64)
+        return np.where(np.isfinite(z), 0.5 * np.maximum(channel.sign * z, 0.0) ** 2, np.nan)
+    z2 = np.stack([np.minimum(np.abs(d.z), MIXED_CLIP).astype(np.float64) ** 2 for d in distances])
+    n = np.isfinite(z2).sum(axis=0)
+    chance = gammaincc(np.maximum(n, 1) / 2.0, np.nansum(z2, axis=0) / 2.0)
+    return np.where(n >= 2, -np.log(np.maximum(chance, 1e-300)), np.nan)
+
+
+def _normal(x: _Floats, in_hour: float) -> _Floats:
+    from scipy.special import log_ndtr
+
+    return np.asarray(log_ndtr(-np.sqrt(2.0 * x)) + np.log(in_hour), dtype=np.float64)
+
+
+def _tails(x: _Floats, context: Context) -> list[tuple[Tail | None, _Bools]]:
+    """Return the tail of each stratum and the rows it left out as too far out and too many for healthy."""
+    out: list[tuple[Tail | None, _Bools]] = []
+    for stratum, prior in enumerate(STRATA):
+        rows = (context.strata == stratum) & np.isfinite(x)
+        left_out = np.zeros(x.size, dtype=np.bool_)
+        tail = None
+        if rows.sum() >= LEAST_VALUES:
+            taught = rows & context.learns
+            taught = taught if taught.sum() >= LEAST_VALUES else rows
+            tail = fit_tail(x[taught], hours=context.hours, prior=prior, time_s=context.time_s[taught])
+            left_out[rows] = (x[rows] > tail.peaks.max(initial=-np.inf)) & (tail.n_above_limit > 0)
+        out.append((tail, left_out))
+    return out
+
+
+def _with_combined(judge: Judge, left_out: list[_Bools], distances: list[Distance], context: Context) -> Judge:
+    from dataclasses import replace
+
+    rates = side_by_side(lambda one: judge._rates(one, distances, context), list(range(len(judge.channels))))
+    if not rates:
+        return judge
+    least = np.minimum.reduce(rates)
+    healthy = np.isfinite(least) & context.learns
+    for rate, out in zip(rates, left_out, strict=True):
+        healthy &= ~out | (rate > least)
+    if healthy.sum() < LEAST_VALUES:
+        return judge
+    tail = fit_tail(-least[healthy].astype(np.float64), hours=context.hours, prior=COMBINED, time_s=context.time_s[healthy])
+    return replace(judge, combined=tail)
+
+
+def _matters(channels: tuple[Channel, ...], distances: list[Distance], events: pa.Table, context: Context) -> _Bools:
+    """Return (channels, n): where the difference is one that matters in a workshop."""
+    share = {id(d.measure): least_share(d) for d in distances}
+    out = np.ones((len(channels), context.time_s.size), dtype=np.bool_)
+    for index, channel in enumerate(channels):
+        if channel.measure is not None:
+            out[index] = share[id(channel.measure)] >= 1.0
+        else:
+            out[index] = np.nanmax(np.stack(list(share.values())), axis=0, initial=0.0) >= 0.5
+    return out
+
+
+def least_share(distance: Distance) -> _Singles:
+    """Return each difference over the least that matters (n,)."""
+    size = np.abs(distance.residual)
+    return np.asarray(np.nan_to_num(size / max(distance.least, 1.5 * distance.step)), dtype=np.float32)
