@@ -136,7 +136,7 @@ def _shaped(look: LeadLook, train: Train) -> Kind:
     if _is_primary(look):
         return Kind(
             name="coil_primary", confidence=_HIGH, train=train,
-            reason=f"rests at {look.high:.3g} {look.unit}, is drawn to {look.low:.2g}, jumps to {look.most:.3g} when let go",
+            reason=f"rests at {look.high:.3g} {look.unit}, is drawn to {look.low:.2g}, jumps to {look.most:.3g} then",
         )  # fmt: skip
     gap = _gap(train)
     if gap is not None:
@@ -153,6 +153,9 @@ def _shaped(look: LeadLook, train: Train) -> Kind:
     slope = train.width_follows_period()
     if slope is not None and slope > _ANGLE_SLOPE:
         return Kind(name="wheel", confidence=_LOW, train=train, reason="a wave whose length follows the engine's speed")
+    flat = _flat(look)
+    if flat.name != "unknown":
+        return flat
     return Kind(name="unknown", confidence=0.0, train=train, reason="it has a shape that fits nothing known")
 
 

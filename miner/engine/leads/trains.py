@@ -67,13 +67,13 @@ class Train:
         return float(1.0 / np.median(known)) if known.size else 0.0
 
     def slow_rate_hz(self) -> float:
-        """Pulses in a second at the slow end, where an engine idles: cranking takes less than a tenth of the time."""
+        """Pulses in a second at the slow end, where an engine idles: cranking takes less than a twentieth of it."""
         known = self.period_s[np.isfinite(self.period_s)]
         if not known.size:
             return 0.0
         order = np.argsort(known)[::-1]
         lasted = np.cumsum(known[order])
-        return float(1.0 / known[order][np.searchsorted(lasted, 0.15 * lasted[-1])])
+        return float(1.0 / known[order][np.searchsorted(lasted, 0.05 * lasted[-1])])
 
     def width_follows_period(self) -> float | None:
         """Return how the length of a pulse goes with the period: 0 a time of its own, 1 a constant angle.
