@@ -14,7 +14,7 @@ import pytest
 
 ROOT = Path(__file__).parent.parent
 ORDER = ("recording", "signal", "engine", "events", "synthetic", "suspicion", "findings", "review", "mining")
-FOUNDATIONS = ("errors", "memory", "schema")
+FOUNDATIONS = ("errors", "memory", "schema", "words")
 HEAVY = ("numba", "sklearn", "scipy", "polars", "pandas", "pyarrow", "starlette", "uvicorn", "distributed", "numpy")
 TOP_LEVEL = {
     ".ci", ".gitignore", "DEVELOPERS.md", "LICENSE", "Makefile", "README.md", "demo_recordings", "docs",

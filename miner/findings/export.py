@@ -11,6 +11,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from miner.errors import FindingsError, near_names
+from miner.findings.sheets import events_to_show
 from miner.findings.store import Findings, replacing
 from miner.findings.workbook import heading, write_workbook
 from miner.schema import EVENTS, INCIDENTS, SUSPECTS, Table
@@ -23,7 +24,12 @@ FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
 
 def export_findings(
-    folder: str | Path, to: str | Path, *, table: str = "events", verdicts: pa.Table | None = None
+    folder: str | Path,
+    to: str | Path,
+    *,
+    table: str = "events",
+    verdicts: pa.Table | None = None,
+    all_events: bool = False,
 ) -> Path:
     """Write the findings of a folder to one file.
 
@@ -32,11 +38,14 @@ def export_findings(
     folder : path
         Findings of a finished run.
     to : path
-        ``.xlsx`` holds all tables, ``.csv`` and ``.parquet`` the one named by ``table``.
+        ``.xlsx`` holds all tables (of many events those around the suspects), ``.csv`` and ``.parquet`` the one
+        named by ``table``.
     table : {"events", "suspects", "incidents"}, default="events"
         Table for the one-table formats.
     verdicts : pyarrow.Table, optional
-        What the reviewer decided; a sheet of its own in the workbook.
+        What the reviewer decided; beside the suspects and on a sheet of its own in the workbook.
+    all_events : bool, default=False
+        Put every event into the workbook also where there are more than a spreadsheet is good for.
 
     Returns
     -------
@@ -58,10 +67,11 @@ def export_findings(
     summary = findings.summary()
     match target.suffix.lower():
         case ".xlsx":
-            tables = {name: findings.read_table(one) for name, one in EXPORTED.items()}
+            tables = {one.name: findings.read_table(one) for one in (SUSPECTS, INCIDENTS)}
+            tables[EVENTS.name], notes = events_to_show(findings, tables[SUSPECTS.name], all_events=all_events)
             tables |= {"verdicts": verdicts} if verdicts is not None and verdicts.num_rows else {}
             with replacing(target) as temporary:
-                write_workbook(temporary, tables, summary)
+                write_workbook(temporary, tables, summary, notes=notes)
         case ".csv":
             _write_csv(target, declared, findings.read_table(declared))
         case ".parquet":

@@ -6,6 +6,7 @@ The file carries no time of day, so that the same findings give the same bytes.
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -18,7 +19,10 @@ from xlsxwriter.format import Format
 from xlsxwriter.workbook import Workbook
 from xlsxwriter.worksheet import Worksheet
 
-from miner.schema import EVENTS, INCIDENTS, SUSPECTS, Column, Table
+from miner.findings.sheets import Sheet, sheets_of
+from miner.schema import Column
+from miner.suspects.diagnosis import CODES_NOTE
+from miner.words import RATE_ASSUMED, SCATTER
 
 __all__ = ["CAUTIONS", "MAX_ROWS", "heading", "write_workbook"]
 
@@ -33,6 +37,9 @@ CAUTIONS = (
     "A value that could not be measured is an empty cell, never 0.",
     "false_alarms_per_hour: how many events at least this suspicious a healthy recording would show in an hour.",
     "0.01 false alarms per hour is strong evidence, 5 is hardly any.",
+    f"Absent and extra pulses: {RATE_ASSUMED['extra_pulse']}.",
+    f"distance_sigma: in {SCATTER}.",
+    "score: the order of the list and nothing else; each step of 1 is ten times rarer on a healthy engine.",
     "Nothing is judged inside a gap of the recording, and nothing that no lead was clipped to.",
     "An absent ignition event is not yet a misfire in the sense of emission regulations.",
     "On the road a second person operates the equipment, never the driver.",
@@ -40,17 +47,24 @@ CAUTIONS = (
     "Local rules and licensed practice come first.",
 )
 
-WIDTHS = {"reason": 90, "sentence": 70, "evidence_for": 50, "evidence_against": 50, "next_test": 50, "circuit": 30,
-          "kind": 20, "kinds": 30, "measure": 20, "operating_state": 16, "quality": 20, "codes": 22}  # fmt: skip
-"""Columns wider than their header, in characters."""
+WIDTHS = {"reason": 62, "sentence": 34, "evidence_for": 32, "evidence_against": 32, "next_test": 38, "circuit": 22,
+          "kind": 19, "kinds": 18, "measure": 22, "operating_state": 14, "quality": 14, "codes": 16, "your note": 34,
+          "note": 60, "your verdict": 9, "decided_at": 26, "rank": 6, "cylinder": 9, "clock": 10}  # fmt: skip
+"""Widths of columns in characters, where their values need another one than their unit has."""
 
-WRAPPED = ("reason", "sentence", "circuit", "evidence_for", "evidence_against", "next_test")
+UNIT_WIDTHS = {"s": 14, "us": 11, "V": 9, "rpm": 9, "deg": 9, "1/h": 12}
+"""Widths of measured values in characters; times go on past 100,000 s."""
+
+WRAPPED = ("reason", "sentence", "circuit", "evidence_for", "evidence_against", "next_test", "codes", "kinds",
+           "note", "your note")  # fmt: skip
 """Columns whose text goes on in further lines of its cell."""
 
+NOTE_WIDTH = 110
 LINE_HEIGHT = 15
 """Points; a spreadsheet does not fit the height of a row that it did not write itself."""
 
-DIGITS = {"s": "0.000000", "us": "0.00", "V": "0.000", "rpm": "0.0", "deg": "0.00", "1/h": "[>=10]0;0.0000",
+DIGITS = {"s": "0.000000", "us": "0.00", "V": "0.000", "rpm": "0.0", "deg": "0.00",
+          "1/h": '[<0.001]"< 0.001"_);[>=10]#,##0_);0.000_)',
           "A": "0.00", "sigma": "0.0", "as measure": "0.000", "": "0.000"}  # fmt: skip
 """Number format of a measured value by its unit."""
 
@@ -133,13 +147,11 @@ def _write(
     book.set_properties({"title": "Ignition Miner findings", "created": EPOCH})
     formats = _formats(book)
     remarks = list(notes)
-    known = {table.name: table for table in (SUSPECTS, INCIDENTS, EVENTS)}
-    for name in [*known, *(name for name in tables if name not in known)]:
-        columns = known[name].columns if name in known else _undeclared(tables[name]).columns
-        remarks += _add_table(book, formats, name.capitalize(), columns, tables[name], max_rows)
+    for sheet in sheets_of(tables, summary.get("recording", {}).get("started_at")):
+        remarks += _add_table(book, formats, sheet, max_rows)
     _add_pairs(book, formats, "Setup", _flatten(summary.get("setup", {})))
-    _add_pairs(book, formats, "Summary", _flatten({k: v for k, v in summary.items() if k != "setup"}))
-    _add_notes(book, formats, [*remarks, *CAUTIONS])
+    _add_pairs(book, formats, "Summary", _flatten(_for_people(summary)))
+    _add_notes(book, formats, [*remarks, *CAUTIONS, *([f"{CODES_NOTE}."] if tables["incidents"].num_rows else [])])
     book.close()
 
 
@@ -165,48 +177,67 @@ def heading(column: Column) -> str:
 
     Examples
     --------
+    >>> from miner.schema import SUSPECTS
     >>> heading(SUSPECTS.columns[2])
     'time_s [s]'
     """
     return f"{column.name} [{column.unit}]" if column.unit else column.name
 
 
-def _undeclared(table: pa.Table) -> Table:
-    columns = tuple(Column(name=f.name, type=f.type, unit="", meaning="") for f in table.schema)
-    return Table(name="", row="", columns=columns)
-
-
-def _add_table(
-    book: Workbook, formats: _Formats, title: str, columns: Sequence[Column], table: pa.Table, max_rows: int
-) -> list[str]:
+def _add_table(book: Workbook, formats: _Formats, shown: Sheet, max_rows: int) -> list[str]:
     """Write a table over as many sheets as it needs; return what the reader must know about it."""
-    per_sheet = max_rows - 1
-    n_sheets = max(1, -(-table.num_rows // per_sheet))
+    per_sheet, title = max_rows - 1, shown.title
+    n_sheets = max(1, -(-shown.table.num_rows // per_sheet))
     names = [title if i == 0 else f"{title} {i + 1}" for i in range(n_sheets)]
+    wrapped = {i: WIDTHS[column.name] for i, column in enumerate(shown.columns) if column.name in WRAPPED}
     for i, name in enumerate(names):
-        part = table.slice(i * per_sheet, per_sheet)
+        part = shown.table.slice(i * per_sheet, per_sheet)
         sheet = book.add_worksheet(name)
-        _add_header(sheet, formats, columns, part.num_rows)
-        wrapped = {i: WIDTHS[column.name] for i, column in enumerate(columns) if column.name in WRAPPED}
+        _add_header(sheet, formats, shown, part.num_rows)
         for row, values in enumerate(_rows(part), start=1):
             if wrapped:
-                sheet.set_row(row, LINE_HEIGHT * max(-(-len(values[i]) // width) for i, width in wrapped.items()))
+                sheet.set_row(row, LINE_HEIGHT * max(_lines(values[i], width) for i, width in wrapped.items()))
             _write_row(sheet, row, values)
     if n_sheets == 1:
         return []
-    return [f"{title}: {table.num_rows} rows do not fit one sheet; they go on in {', '.join(names[1:])}."]
+    return [f"{title}: {shown.table.num_rows} rows do not fit one sheet; they go on in {', '.join(names[1:])}."]
 
 
-def _add_header(sheet: Worksheet, formats: _Formats, columns: Sequence[Column], n_rows: int) -> None:
+def _lines(value: Any, width: int) -> int:
+    """Return how many lines a text needs in a cell so many characters wide, words kept whole."""
+    text = _listed(value) if isinstance(value, list) else str(value or "")
+    return sum(max(len(textwrap.wrap(line, max(width - 1, 4))), 1) for line in text.split("\n"))
+
+
+def _listed(values: Sequence[Any]) -> str:
+    return ", ".join(str(value) for value in values)
+
+
+def _width(column: Column) -> int:
+    return WIDTHS.get(column.name) or UNIT_WIDTHS.get(column.unit, 11)
+
+
+def _add_header(sheet: Worksheet, formats: _Formats, shown: Sheet, n_rows: int) -> None:
+    columns = shown.columns
     sheet.freeze_panes(1, 0)
     sheet.set_row(0, 3 * LINE_HEIGHT)
     for i, column in enumerate(columns):
-        sheet.set_column(i, i, WIDTHS.get(column.name, max(10, len(column.name) + 2)), formats.of(column))
+        sheet.set_column(i, i, _width(column), formats.of(column))
         sheet.write_string(0, i, heading(column), formats.header_of(column))
     sheet.autofilter(0, 0, max(n_rows, 1), len(columns) - 1)
-    sheet.set_landscape()
     sheet.repeat_rows(0)
-    sheet.fit_to_pages(1, 0)
+    if shown.n_printed:
+        sheet.print_area(0, 0, max(n_rows, 1), shown.n_printed - 1)
+    _set_paper(sheet, shown.title, pages_wide=shown.pages_wide)
+
+
+def _set_paper(sheet: Worksheet, title: str, *, pages_wide: int = 1) -> None:
+    """A4 across, as many sheets side by side as are readable, each with its title and number."""
+    sheet.set_landscape()
+    sheet.set_paper(9)
+    sheet.set_margins(left=0.4, right=0.4, top=0.6, bottom=0.6)
+    sheet.set_footer(f"&L{title}&RPage &P of &N")
+    sheet.fit_to_pages(pages_wide, 0)
 
 
 def _rows(table: pa.Table) -> Iterator[tuple[Any, ...]]:
@@ -229,9 +260,17 @@ def _write_cell(sheet: Worksheet, row: int, column: int, value: Any) -> None:
         case int() | float() if abs(value) < float("inf"):
             sheet.write_number(row, column, value)
         case list():
-            sheet.write_string(row, column, ", ".join(str(v) for v in value))
+            sheet.write_string(row, column, _listed(value))
         case _:
             sheet.write_string(row, column, str(value))
+
+
+def _for_people(summary: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the summary without what has a sheet of its own, and without the inner figures of the ranking."""
+    out = {key: value for key, value in summary.items() if key != "setup"}
+    if "ranking" in out:
+        out["ranking"] = {key: value for key, value in out["ranking"].items() if key != "chapters"}
+    return out
 
 
 def _flatten(content: Any, prefix: str = "") -> Iterator[tuple[str, Any]]:
@@ -251,17 +290,19 @@ def _add_pairs(book: Workbook, formats: _Formats, title: str, pairs: Iterable[tu
     sheet.freeze_panes(1, 0)
     sheet.set_column(0, 0, 44, formats.text)
     sheet.set_column(1, 1, 80, formats.wrapped)
-    sheet.fit_to_pages(1, 0)
+    _set_paper(sheet, title)
     sheet.write_string(0, 0, "key", formats.header)
     sheet.write_string(0, 1, "value", formats.header)
     for row, (key, value) in enumerate(pairs, start=1):
+        sheet.set_row(row, LINE_HEIGHT * _lines(value, 80))
         sheet.write_string(row, 0, key)
         _write_cell(sheet, row, 1, value)
 
 
 def _add_notes(book: Workbook, formats: _Formats, sentences: Sequence[str]) -> None:
     sheet = book.add_worksheet("Notes")
-    sheet.set_column(0, 0, 110, formats.wrapped)
-    sheet.fit_to_pages(1, 0)
+    sheet.set_column(0, 0, NOTE_WIDTH, formats.wrapped)
+    _set_paper(sheet, "Notes")
     for row, sentence in enumerate(sentences):
+        sheet.set_row(row, LINE_HEIGHT * _lines(sentence, NOTE_WIDTH))
         sheet.write_string(row, 0, sentence, formats.wrapped)

@@ -8,13 +8,15 @@ from typing import Any
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 from numpy.typing import NDArray
 
+from miner.events.rows import cylinder_values, rows_between, single_values, spread_rows
 from miner.review.figures import map_data
 from miner.review.source import ReviewSource
 from miner.review.tables import USUAL
 from miner.review.verdicts import match_events
-from miner.suspicion.rows import cylinder_values, rows_between, single_values, spread_rows
+from miner.words import PAGE_CAUTION, RARE_PER_H, SCATTER, word_lists
 
 __all__ = ["MAX_EVENTS_IN_VIEW", "events_between", "open_page", "plain", "usual_for", "verdicts_since"]
 
@@ -57,6 +59,7 @@ def open_page(source: ReviewSource) -> tuple[dict[str, Any], dict[str, NDArray[A
             "duration_s": source.duration_s,
             "n_events": source.events.num_rows,
             "n_suspects": len(source.suspects),
+            "n_rare": int(pc.sum(pc.less(source.suspects["false_alarms_per_hour"], RARE_PER_H)).as_py() or 0),
             "firing_order": info.get("firing_order", []),
         },
         "leads": [{**vars(lead), "range": source.lead_range(lead.index)} for lead in source.leads],
@@ -64,6 +67,9 @@ def open_page(source: ReviewSource) -> tuple[dict[str, Any], dict[str, NDArray[A
         "suspects": _with_events(source, suspects),
         "incidents": source.incidents.to_pylist(),
         "missing": source.missing,
+        "words": word_lists(),
+        "caution": PAGE_CAUTION,
+        "scatter": SCATTER,
         "map": map_header,
         **verdicts_since(source, 0),
     }

@@ -10,11 +10,11 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from miner.engine.arrays import inside
+from miner.events.columns import state_codes
+from miner.events.rows import cylinder_values, pieces_of, single_values
+from miner.questions.exact import binomial_interval
 from miner.review.source import ReviewSource
 from miner.schema import OPERATING_STATES
-from miner.suspicion.exact import binomial_interval
-from miner.suspicion.measures import state_codes
-from miner.suspicion.rows import cylinder_values, pieces_of, single_values
 
 __all__ = ["figure_data", "map_data"]
 
@@ -134,21 +134,31 @@ def figure_data(source: ReviewSource) -> tuple[dict[str, Any], Arrays]:
     header : dict
         ``cylinders``: those that have a scatter; ``when``: three lists of bars by ``speed``, ``time`` and
         ``cylinder``, each bar with label, suspects, events, rate and its 95 % interval; ``explained``: what mining
-        found out about the list as a whole, in words.
+        found out about the list as a whole, in words; ``rates``: ``hours`` judged, and the rate ``up_to`` which
+        every event is listed.
     arrays : dict
-        ``rpm_<c>``, ``on_<c>``, ``delay_<c>`` per cylinder (0: cannot be told); ``score`` and ``rate`` of the
-        suspects, worst first.
+        ``rpm_<c>``, ``on_<c>``, ``delay_<c>`` per cylinder (0: cannot be told); ``rate`` of the suspects,
+        worst first.
     """
     counts, bars = _count(source)
     arrays = _scatters(source, counts)
-    arrays["score"] = source.suspects["score"].to_numpy()
     arrays["rate"] = source.suspects["false_alarms_per_hour"].to_numpy()
     header = {
         "cylinders": sorted(counts),
         "when": bars,
         "explained": source.summary.get("explained", {}),
+        "rates": _rates(source),
     }
     return header, arrays
+
+
+def _rates(source: ReviewSource) -> dict[str, float]:
+    """Return how long was judged, and the rate up to which the list is complete: that of its last suspect."""
+    ranking = source.summary.get("ranking", {})
+    rates = source.suspects["false_alarms_per_hour"].to_numpy()
+    finite = rates[np.isfinite(rates)]
+    hours = float(ranking.get("hours", source.duration_s / 3600.0))
+    return {"hours": hours, "up_to": float(finite.max()) if finite.size else ONE_PER_HOUR}
 
 
 def _count(source: ReviewSource) -> tuple[dict[int, int], dict[str, list[Any]]]:

@@ -7,6 +7,7 @@ hashes and allows no connection, so that the file can do nothing but show itself
 from __future__ import annotations
 
 import base64
+import html
 import json
 import zlib
 from collections.abc import Iterator, Mapping
@@ -67,7 +68,7 @@ def write_report(
     """
     source = ReviewSource(folder, summary=summary, most_blocks=HELD_BLOCKS)
     script, style = page_part("page.js"), page_part("page.css")
-    shell = _shell(script, style)
+    shell = _shell(script, style, _title(source.info))
     content = _content(source, max_bytes - len(shell.encode()))
     path = source.folder / REPORT_FILE
     with replacing(path) as temporary:
@@ -78,14 +79,20 @@ def write_report(
 _DATA_PLACE = "{{data}}"
 
 
-def _shell(script: str, style: str) -> str:
+def _title(info: Mapping[str, Any]) -> str:
+    """Return what the page is about: the vehicle and the recording."""
+    name = str(info["path"]).replace("\\", "/").rsplit("/", 1)[-1]
+    return html.escape(" · ".join(part for part in (str(info.get("vehicle") or ""), name) if part))
+
+
+def _shell(script: str, style: str, title: str) -> str:
     """Return the page around the data; neither script nor style may end its element early."""
     if "</script" in script.lower() or "</style" in style.lower():
         raise ValueError("the built page cannot be put into one file")
     return (
         '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">\n'
         f'<meta http-equiv="Content-Security-Policy" content="{frozen_policy(script, style)}">\n'
-        '<meta name="viewport" content="width=device-width, initial-scale=1">\n<title>Ignition report</title>\n'
+        f'<meta name="viewport" content="width=device-width, initial-scale=1">\n<title>{title}</title>\n'
         f"<style>{style}</style></head>\n"
         '<body><div id="page"><p class="state" role="status">Loading the findings …</p></div>\n'
         f'<script type="application/json" id="frozen">{_DATA_PLACE}</script>\n<script>{script}</script></body></html>\n'

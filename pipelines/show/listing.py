@@ -13,7 +13,7 @@ from rich.text import Text
 from miner.errors import FindingsError
 from miner.findings.store import Findings
 from miner.schema import INCIDENTS, SUSPECTS
-from miner.suspicion.pointers import CODES_NOTE
+from miner.suspects.diagnosis import CODES_NOTE
 from pipelines.show.console import CAUTION
 
 __all__ = ["clock_time", "print_findings", "rate_text", "suspects_table"]

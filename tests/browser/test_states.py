@@ -1,12 +1,15 @@
 import json
+import re
 import shutil
+import subprocess
 
 import pytest
 from playwright.sync_api import expect
 
 from miner.review.report import MAX_REPORT_BYTES, write_report
+from miner.review.source import ReviewSource
 from tests.review.made import NASTY, make_findings
-from tests.review.serving import serving
+from tests.review.serving import TOKEN, serving
 
 
 def test_names_that_are_markup_stay_text(open_page, tmp_path):
@@ -128,10 +131,42 @@ def test_the_report_opens_offline_from_one_file(folder, offline, tmp_path, serve
     page.keyboard.press("h")
     expect(page.locator(".zoom-status")).to_contain_text("smallest and largest of each")
     page.keyboard.press("g")
-    expect(page.locator(".figures h2")).to_have_count(8)
-    assert page.locator(".judge").first.is_disabled()
+    expect(page.locator(".figures h2")).to_have_count(7)
+    assert page.locator("button.judge").count() == 0, "nothing looks alive that is not"
+    assert page.locator("#note").count() == 0
+    expect(page.locator(".decide")).to_contain_text("no verdict")
+    assert page.title() == "test bench · drive.parquet"
     assert {url.split(":")[0] for url in asked} == {"file"}
     assert len(asked) == 1
+
+
+def test_a_frozen_page_tells_the_verdicts_and_notes_of_its_day(folder, open_page, server):
+    token = {"x-review-token": TOKEN, "origin": server.home, "content-type": "application/json"}
+    ids = ReviewSource(folder).suspects["event_id"].to_pylist()
+    decided = {"event_id": ids[0], "verdict": "fault", "note": "plug <b>loose</b>", "seen_revision": 0}
+    assert server.ask("POST", "/api/verdicts", decided, token).status == 200
+    page = open_page(write_report(folder).as_uri())
+    expect(page.locator(".decide")).to_contain_text("▲ fault")
+    expect(page.locator(".decide")).to_contain_text("plug <b>loose</b>")
+    for key in ("f", "n", "u", "m"):
+        page.keyboard.press(key)
+    expect(page.locator(".message")).to_be_hidden()
+
+
+@pytest.mark.skipif(shutil.which("pdftotext") is None, reason="no pdftotext (Debian package poppler-utils)")
+def test_paper_loses_no_suspect_and_shows_the_leads_of_the_worst(page, tmp_path):
+    suspects = page.locator(".suspect").count()
+    page.wait_for_selector(".offstage canvas", state="attached", timeout=30_000)
+    page.evaluate("window.print = () => {}")
+    page.keyboard.press("p")
+    page.wait_for_timeout(1500)
+    page.pdf(path=tmp_path / "page.pdf", prefer_css_page_size=True)
+    subprocess.run(["pdftotext", "-layout", tmp_path / "page.pdf", tmp_path / "page.txt"], check=True, timeout=60)
+    text = (tmp_path / "page.txt").read_text()
+    ranks = {int(number) for number in re.findall(r"^ *(\d+) +(?:absent|late) feedback", text, re.MULTILINE)}
+    assert ranks == set(range(1, suspects + 1))
+    assert len(re.findall(r"No\. \d+: ", text)) >= 1 + min(12, suspects)
+    assert page.evaluate("document.querySelector('.review').firstElementChild.className") == "left", "put back"
 
 
 def test_the_page_prints_its_list_leads_and_words(page, tmp_path):

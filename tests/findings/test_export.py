@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import csv
 import zipfile
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -12,8 +13,10 @@ import pytest
 
 from miner.errors import FindingsError
 from miner.findings.export import export_findings
-from miner.findings.workbook import CAUTIONS, heading, write_workbook
+from miner.findings.store import SUMMARY
+from miner.findings.workbook import CAUTIONS, LINE_HEIGHT, heading, write_workbook
 from miner.schema import EVENTS, SUSPECTS
+from miner.words import YOUR_VERDICT
 from tests.findings.samples import events, finished, incidents, suspects
 
 NASTY = ["=1+1", "+1", "-1", "@sum(a1)", "\tx", "http://example.org/", 'says "now", twice', "naïve Ω"]
@@ -43,7 +46,9 @@ def test_workbook_is_ready_to_read(tmp_path: Path) -> None:
         assert sheet.auto_filter.ref.startswith("A1:")
     assert book["Suspects"].column_dimensions["H"].width > 60
     assert book["Events"]["G2"].number_format == "0.00"
-    assert [row[0] for row in book["Notes"].iter_rows(values_only=True)] == list(CAUTIONS)
+    notes = [row[0] for row in book["Notes"].iter_rows(values_only=True)]
+    assert notes[:-1] == list(CAUTIONS)
+    assert notes[-1].startswith("A control unit may store these generic codes or none")
 
 
 def test_nothing_becomes_a_formula_or_a_link(tmp_path: Path) -> None:
@@ -156,3 +161,67 @@ def test_export_into_a_file_in_the_way(tmp_path: Path, ending: str) -> None:
     (tmp_path / "file").write_text("in the way")
     with pytest.raises(FindingsError, match="cannot be written"):
         export_findings(tmp_path / "f", tmp_path / "file" / f"x.{ending}")
+
+
+def test_times_of_a_day_fit_their_column_and_texts_are_whole(tmp_path: Path) -> None:
+    finished(tmp_path / "f", reasons=["a reason of many words " * 12])
+    sheet = open_book(export_findings(tmp_path / "f", tmp_path / "x.xlsx"))["Suspects"]
+    names = {cell.value: cell for cell in sheet[1]}
+    time = names["time_s [s]"]
+    assert sheet.column_dimensions[time.column_letter].width >= len("86399.123456") + 1
+    width = sheet.column_dimensions[names["reason"].column_letter].width
+    lines = sheet.row_dimensions[2].height / LINE_HEIGHT
+    assert lines >= len("a reason of many words " * 12) / width
+
+
+def test_what_is_printed_fits_the_paper_at_a_size_that_can_be_read(tmp_path: Path) -> None:
+    finished(tmp_path / "f")
+    book = open_book(export_findings(tmp_path / "f", tmp_path / "x.xlsx"))
+    for name in ("Suspects", "Incidents"):
+        sheet = book[name]
+        last = sheet.print_area.replace("$", "").split(":")[1].rstrip("0123456789")
+        letters = list(get_letters(sheet))
+        printed = letters[: letters.index(last) + 1]
+        width = sum(sheet.column_dimensions[column].width for column in printed)
+        assert width <= 210, "A4 across holds some 130 characters of 11 points: 7 points and more"
+        assert "reason" in row_of(sheet, printed) or "sentence" in row_of(sheet, printed)
+    assert YOUR_VERDICT in row_of(book["Suspects"], list(get_letters(book["Suspects"]))[:11])
+
+
+def get_letters(sheet: Any) -> Iterator[str]:
+    return (cell.column_letter for cell in sheet[1])
+
+
+def row_of(sheet: Any, letters: list[str]) -> list[str]:
+    return [sheet[f"{letter}1"].value for letter in letters]
+
+
+def test_verdicts_and_the_time_of_day_stand_beside_the_suspects(tmp_path: Path) -> None:
+    findings = finished(tmp_path / "f", reasons=["one", "two"])
+    summary = findings.summary()
+    summary["recording"]["started_at"] = "2024-03-12T07:40:00+01:00"
+    findings.write_json(SUMMARY, summary)
+    verdicts = pa.table({"event_id": [4], "verdict": ["fault"], "note": ["=felt it"]})
+    sheet = open_book(export_findings(tmp_path / "f", tmp_path / "x.xlsx", verdicts=verdicts))["Suspects"]
+    header, *rows = sheet.iter_rows(values_only=True)
+    place = [header.index(name) for name in ("event_id", YOUR_VERDICT, "your note", "clock", "kind")]
+    assert [tuple(row[i] for i in place) for row in rows] == [
+        (5, None, None, "07:40:00", "absent feedback"),
+        (4, "fault", "=felt it", "07:40:00", "absent feedback"),
+    ]
+
+
+def test_of_many_events_the_workbook_holds_those_around_the_suspects(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("miner.findings.sheets.MOST_EVENTS", 7)
+    findings = finished(tmp_path / "f")
+    windows = findings.read_table(SUSPECTS).slice(0, 1).to_pylist()[0]
+    book = open_book(export_findings(tmp_path / "f", tmp_path / "x.xlsx"))
+    shown = [row[3] for row in book["Events"].iter_rows(min_row=2, values_only=True)]
+    inside = [t for t in events()["time_s"].to_pylist() if windows["window_start_s"] <= t <= windows["window_end_s"]]
+    assert shown == inside
+    assert 0 < len(shown) < 8
+    assert f"{len(shown)} of 8 are on the sheet" in next(book["Notes"].iter_rows(values_only=True))[0]
+    every = open_book(export_findings(tmp_path / "f", tmp_path / "y.xlsx", all_events=True))
+    assert every["Events"].max_row == 9

@@ -13,7 +13,7 @@ from rich.console import Console
 from miner.errors import RecordingError
 from miner.recording.progress import Progress
 from miner.schema import INCIDENTS
-from miner.suspicion.pointers import CODES_NOTE
+from miner.suspects.diagnosis import CODES_NOTE
 from pipelines.show.console import CAUTION, guarded, open_console
 from pipelines.show.listing import clock_time, print_findings, rate_text, suspects_table
 from pipelines.show.progress_view import ProgressView, describe

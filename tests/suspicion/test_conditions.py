@@ -1,11 +1,11 @@
 import numpy as np
 import pytest
 
+from miner.questions.conditions import find_conditions
+from miner.questions.exact import rate_ratio
+from miner.questions.repetition import find_period
+from miner.questions.scan import scan_ranges
 from miner.schema import CONDITIONS
-from miner.suspicion.conditions import find_conditions
-from miner.suspicion.exact import rate_ratio
-from miner.suspicion.repetition import find_period
-from miner.suspicion.scan import scan_ranges
 from tests.suspicion.made_up import make_columns, make_setup, to_events, to_suspects
 
 SETUP = make_setup(roles=("supply",))
@@ -113,7 +113,7 @@ def test_low_supply_cold_start_state_and_cylinder():
     } <= notable
     assert any(k == "late_feedback" and c == "time since start" for k, c, _ in notable)
     assert any(
-        s.startswith("Nine of nine occurrences of 'feedback absent' on cylinder 3, with 25 %") for s in sentences
+        s.startswith("Nine of nine occurrences of 'absent feedback' on cylinder 3, with 25 %") for s in sentences
     )
 
 

@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 
 from miner.schema import INCIDENTS, SUSPECTS
-from miner.suspicion.incidents import BURST_CYCLES, group_incidents
+from miner.suspects.incidents import BURST_CYCLES, group_incidents
 from tests.suspicion.made_up import make_columns, make_setup, to_events, to_suspects
 
 SETUP = make_setup(roles=("supply",))
@@ -36,7 +36,7 @@ def test_a_burst_on_one_cylinder_is_one_incident():
     (one,) = incidents
     assert (one["n_events"], one["cylinders"], one["kinds"]) == (5, [3], ["absent_feedback"])
     assert one["start_s"] < one["end_s"]
-    assert "Cylinder 3: feedback absent in 5 of 81 due events" in one["sentence"]
+    assert "Cylinder 3: absent feedback in 5 of 81 due events" in one["sentence"]
 
 
 @pytest.mark.parametrize("rpm", [200.0, 800.0, 6000.0])
@@ -149,7 +149,7 @@ def test_unknown_cylinders_are_told_apart_by_their_place():
     burst = [(at(c, 2), "absent_feedback", 1e-3) for c in (500, 510, 520)]
     _, (one,) = group(burst, setup=setup, change=forget)
     assert one["cylinders"] == []
-    assert one["sentence"].startswith("A cylinder that cannot be told: feedback absent in 3 of 21")
+    assert one["sentence"].startswith("A cylinder that cannot be told: absent feedback in 3 of 21")
     assert one["codes"][0] == "P0300"
 
 

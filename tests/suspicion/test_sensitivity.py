@@ -1,15 +1,15 @@
 import numpy as np
 import pytest
-
-from miner.schema import SENSITIVITY, SUSPECTS
-from miner.suspicion.explain import explain_findings
 from miner.suspicion.frozen import freeze_limits
-from miner.suspicion.ranking import RankSettings, rank_events
-from miner.suspicion.sensitivity import (
+
+from miner.questions.explain import explain_findings
+from miner.questions.sensitivity import (
     SensitivitySettings,
     fault_rate_limits,
     measure_sensitivity,
 )
+from miner.schema import SENSITIVITY, SUSPECTS
+from miner.suspects.ranking import RankSettings, rank_events
 from miner.synthetic.columns import columns_of, events_table
 from miner.synthetic.faults import apply_fault, feedback_tie, next_of_coil
 from tests.suspicion.made_up import make_columns, make_setup, to_events, to_suspects
@@ -74,7 +74,7 @@ def test_absent_pulses_are_found(measured):
     found = smallest(measured)
     assert {c for k, c in found if k == "absent_feedback"} == {1, 2, 3, 4}
     words = {(w["kind"], w["cylinder"]): w["sentence"] for w in measured.summary["smallest_found"]}
-    assert words["absent_feedback", 3].startswith("A single fault ('feedback absent' on cylinder 3) is found: ")
+    assert words["absent_feedback", 3].startswith("A single fault ('absent feedback' on cylinder 3) is found: ")
 
 
 def test_more_noise_makes_it_less_sensitive(measured):

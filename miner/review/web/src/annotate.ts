@@ -1,8 +1,9 @@
 // What was measured, drawn on the picture: slots with their cylinders, edges, on-time, delay, absent pulses, the usual.
 import type uPlot from "uplot";
-import { cylinderName, duration } from "./format";
+import { duration } from "./format";
 import { INK, SMALL_FONT, leadInk } from "./ink";
 import { type Lanes, line, scaled } from "./lanes";
+import { cylinderName } from "./names";
 import type { EventRow, Lead, Suspect, Typical, Usual } from "./types";
 
 const MIN_LABEL = 58; // pixels between two edges for a label to fit
@@ -103,39 +104,52 @@ export class Annotator {
     ctx.rect(bbox.left, 0, bbox.width, bbox.top + bbox.height);
     ctx.clip();
     ctx.font = scaled(SMALL_FONT, ratio);
-    let free = -Infinity;
-    for (const event of events) {
-      const x = this.x(u, event.time_s);
-      if (x < bbox.left - bbox.width || x > bbox.left + bbox.width) continue;
-      const chosen = event.event_id === this.scene.selected?.event_id;
-      if (x - free > 0 || chosen) free = this.drawSlot(u, event, x, chosen, ratio);
-      this.drawMeasures(u, event, chosen, ratio);
-    }
+    const near = events.filter((event) => Math.abs(this.x(u, event.time_s) - bbox.left - bbox.width / 2) < 1.5 * bbox.width);
+    const chosen = near.findIndex((event) => event.event_id === this.scene.selected?.event_id);
+    for (const [i, event] of near.entries()) this.drawMeasures(u, event, i === chosen, ratio);
+    this.drawSlots(u, near, chosen, ratio);
     ctx.restore();
   }
 
-  /** The slot's tab above the strips; returns where the next one may start. */
-  private drawSlot(u: uPlot, event: EventRow, x: number, chosen: boolean, ratio: number): number {
+  /** The slots' tabs above the strips: the chosen one first, each other where it hides none and is not cut. */
+  private drawSlots(u: uPlot, events: EventRow[], chosen: number, ratio: number): void {
+    const taken: [number, number][] = [];
+    const [low, high] = [u.bbox.left - ratio, u.bbox.left + u.bbox.width + ratio];
+    const order = [...events.keys()].sort((a, b) => Number(b === chosen) - Number(a === chosen) || a - b);
+    for (const i of order) {
+      const event = events[i] as EventRow;
+      const x = this.x(u, event.time_s);
+      if (x < low || x > high) continue;
+      const text = cylinderName(event.cylinder) + (isAbsent(event) ? ", due" : "");
+      const width = u.ctx.measureText(text).width + 8 * ratio;
+      const next = events[i + 1];
+      const crowded = i === chosen && next !== undefined && this.x(u, next.time_s) < x + width;
+      const sides: [number, number][] = [[x, x + width], [x - width, x]];
+      if (crowded) sides.reverse();
+      const free = sides.find(([a, b]) => a >= low && b <= high && taken.every(([c, d]) => b + 2 * ratio <= c || a >= d + 2 * ratio));
+      if (!free) continue;
+      taken.push(free);
+      this.drawSlot(u, event, x, free, text, i === chosen, ratio);
+    }
+  }
+
+  private drawSlot(u: uPlot, event: EventRow, x: number, [left, right]: [number, number], text: string, chosen: boolean, ratio: number): void {
     const { ctx, bbox } = u;
-    const absent = isAbsent(event);
-    const text = cylinderName(event.cylinder) + (absent ? ", due" : "");
-    const width = ctx.measureText(text).width + 8 * ratio;
     const top = bbox.top - 19 * ratio;
-    ctx.setLineDash(absent ? [3 * ratio, 2 * ratio] : []);
+    ctx.setLineDash(isAbsent(event) ? [3 * ratio, 2 * ratio] : []);
     ctx.strokeStyle = chosen ? INK.suspect : INK.faint;
     ctx.lineWidth = (chosen ? 2 : 1) * ratio;
     ctx.fillStyle = chosen ? INK.suspect : INK.paper;
     ctx.beginPath();
-    ctx.rect(x, top, width, 15 * ratio);
+    ctx.rect(left, top, right - left, 15 * ratio);
     ctx.fill();
     ctx.stroke();
     line(ctx, x, top, x, bbox.top);
     ctx.setLineDash([]);
-    ctx.fillStyle = chosen ? "#ffffff" : INK.text;
+    ctx.fillStyle = chosen ? INK.onSuspect : INK.text;
     ctx.textAlign = "left";
     ctx.textBaseline = "middle";
-    ctx.fillText(text, x + 4 * ratio, top + 8 * ratio);
-    return x + width + 3 * ratio;
+    ctx.fillText(text, left + 4 * ratio, top + 8 * ratio);
   }
 
   private drawMeasures(u: uPlot, event: EventRow, chosen: boolean, ratio: number): void {
@@ -163,12 +177,12 @@ export class Annotator {
     const [left, right] = [this.x(u, start), this.x(u, stop)];
     ctx.strokeStyle = chosen ? INK.suspect : leadInk(lead.index);
     ctx.lineWidth = ratio;
+    const [from, to] = [Math.max(left, u.bbox.left), Math.min(right, u.bbox.left + u.bbox.width)];
+    if (to <= from) return;
     if (seen === false) {
-      ctx.setLineDash([4 * ratio, 3 * ratio]);
-      ctx.strokeRect(left, top + 0.3 * (bottom - top), Math.max(right - left, 3 * ratio), 0.5 * (bottom - top));
-      ctx.setLineDash([]);
-      if (right - left > MIN_LABEL * ratio || chosen) {
-        label(ctx, `${name === "on-time" ? "command" : "feedback"} due, absent`, left + 3 * ratio, top + 0.55 * (bottom - top), ratio);
+      const at = this.drawDue(u, lead, left, right, chosen, ratio);
+      if (to - from > MIN_LABEL * ratio || chosen) {
+        label(u, `${name === "on-time" ? "command" : "feedback"} due, absent`, Math.max(left, from) + 3 * ratio, at, ratio);
       }
       return;
     }
@@ -181,9 +195,19 @@ export class Annotator {
     line(ctx, left, y, right, y);
     arrow(ctx, left, y, 1, ratio);
     arrow(ctx, right, y, -1, ratio);
-    if (right - left > MIN_LABEL * ratio) {
-      label(ctx, `${name} ${duration(width_us * 1e-6)}`, (left + right) / 2, y - 8 * ratio, ratio, "center");
+    const text = `${name} ${duration(width_us * 1e-6)}`;
+    if (to - from > ctx.measureText(text).width + 4 * ratio) label(u, text, (from + to) / 2, y - 8 * ratio, ratio, "center");
+  }
+
+  /** The empty place of an absent pulse, between the lead's two levels; where its usual pulse is drawn, that shows it. */
+  private drawDue(u: uPlot, lead: Lead, left: number, right: number, chosen: boolean, ratio: number): number {
+    const [low, high] = (lead.range ?? [0, 1]).map((v) => this.lanes.y(u, lead.index, v)) as [number, number];
+    if (!(chosen && this.scene.usual?.found && this.scene.usual.bands.has(lead.index))) {
+      u.ctx.setLineDash([4 * ratio, 3 * ratio]);
+      u.ctx.strokeRect(left, high, Math.max(right - left, 3 * ratio), low - high);
+      u.ctx.setLineDash([]);
     }
+    return (low + high) / 2;
   }
 
   private drawDelay(u: uPlot, feedback: Lead, from: number, to: number, ratio: number): void {
@@ -198,7 +222,9 @@ export class Annotator {
     line(ctx, left, y, right, y);
     arrow(ctx, left, y, 1, ratio);
     arrow(ctx, right, y, -1, ratio);
-    if (right - left > 24 * ratio) label(ctx, `delay ${duration(to - from)}`, left + 4 * ratio, y - 8 * ratio, ratio);
+    if (right - left > 24 * ratio && right > u.bbox.left && left < u.bbox.left + u.bbox.width) {
+      label(u, `delay ${duration(to - from)}`, left + 4 * ratio, y - 8 * ratio, ratio);
+    }
   }
 }
 
@@ -220,14 +246,16 @@ function arrow(ctx: CanvasRenderingContext2D, x: number, y: number, direction: n
   ctx.stroke();
 }
 
-function label(
-  ctx: CanvasRenderingContext2D, text: string, x: number, y: number, ratio: number, align: CanvasTextAlign = "left",
-): void {
-  ctx.textAlign = align;
+/** Words on the picture, moved as far as they need to stand in it whole. */
+function label(u: uPlot, text: string, x: number, y: number, ratio: number, align: "left" | "center" = "left"): void {
+  const { ctx, bbox } = u;
+  ctx.textAlign = "left";
   ctx.textBaseline = "middle";
   const width = ctx.measureText(text).width + 4 * ratio;
-  ctx.fillStyle = "rgba(255, 253, 247, 0.86)";
-  ctx.fillRect(align === "center" ? x - width / 2 : x - 2 * ratio, y - 7 * ratio, width, 14 * ratio);
+  const wanted = align === "center" ? x - width / 2 : x - 2 * ratio;
+  const left = Math.max(Math.min(wanted, bbox.left + bbox.width - width), bbox.left);
+  ctx.fillStyle = INK.label;
+  ctx.fillRect(left, y - 7 * ratio, width, 14 * ratio);
   ctx.fillStyle = INK.text;
-  ctx.fillText(text, x, y);
+  ctx.fillText(text, left + 2 * ratio, y);
 }

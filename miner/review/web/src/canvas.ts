@@ -1,5 +1,6 @@
 // A canvas that follows its element's size and the screen's pixel density.
 import { el } from "./dom";
+import { onInk } from "./ink";
 
 export type Draw = (ctx: CanvasRenderingContext2D, width: number, height: number) => void;
 
@@ -17,5 +18,6 @@ export function picture(className: string, name: string, draw: Draw): { root: HT
     draw(ctx, width, height);
   };
   new ResizeObserver(redraw).observe(root);
+  onInk(redraw);
   return { root, redraw };
 }

@@ -1,19 +1,18 @@
 // Small still pictures: points, a falling line, bars with intervals.
 import { picture } from "./canvas";
 import { el } from "./dom";
-import { digits } from "./format";
+import { digits, length } from "./format";
 import { INK, SMALL_FONT } from "./ink";
 import { line, niceStep } from "./lanes";
-import type { Bar } from "./types";
+import type { Bar, Rates } from "./types";
 
-const MOST_SCORE = 6;
 const COMMON = 0.02;
 const BOX = { left: 52, right: 10, top: 10, bottom: 34 };
 
 export interface Points {
   x: ArrayLike<number>;
   y: ArrayLike<number>;
-  ink: string;
+  ink: () => string; // by day and by night
   size: number;
   cross?: boolean;
 }
@@ -98,8 +97,8 @@ export function scatter(title: string, groups: Points[], xName: string, yName: s
 }
 
 function drawPoints(ctx: CanvasRenderingContext2D, group: Points, scale: Scale): void {
-  ctx.fillStyle = group.ink;
-  ctx.strokeStyle = group.ink;
+  ctx.fillStyle = group.ink();
+  ctx.strokeStyle = group.ink();
   ctx.lineWidth = 1.6;
   for (let i = 0; i < group.x.length; i++) {
     const [x, y] = [scale.x(group.x[i] ?? NaN), scale.y(group.y[i] ?? NaN)];
@@ -113,29 +112,68 @@ function drawPoints(ctx: CanvasRenderingContext2D, group: Points, scale: Scale):
   }
 }
 
-/** False alarms per hour (logarithmic) over score, with the line of one an hour. */
-export function falling(title: string, score: Float64Array, rate: Float64Array): HTMLElement {
-  const shown = Float64Array.from(score, (s) => Math.min(s, MOST_SCORE)); // beyond it, certainty only grows
+/** How many events are listed up to each rate, beside how many a healthy engine is due in the hours judged. */
+export function againstDue(title: string, rates: Float64Array, { hours, up_to }: Rates): HTMLElement {
+  const sorted = Float64Array.from(rates).sort().filter((r) => r <= up_to);
   const { root } = picture("chart-canvas", title, (ctx, width, height) => {
-    const logs = Float64Array.from(rate, (r) => Math.log10(Math.max(r, 1e-6)));
-    const scale = frame(ctx, width, height, extent([shown]), extent([logs, [0]], 0.08), "score (higher is more suspicious; the right edge is 6 and more)", "false alarms an hour, log₁₀");
-    const order = Array.from(score.keys()).sort((a, b) => (score[a] ?? 0) - (score[b] ?? 0));
-    ctx.strokeStyle = INK.text;
-    ctx.lineWidth = 1.5;
-    ctx.beginPath();
-    for (const i of order) ctx.lineTo(scale.x(shown[i] ?? NaN), scale.y(logs[i] ?? NaN));
-    ctx.stroke();
-    drawPoints(ctx, { x: shown, y: logs, ink: INK.suspect, size: 3 }, scale);
+    const xs: [number, number] = [LEAST_DECADE, Math.max(Math.ceil(Math.log10(Math.max(up_to, 1e-2))), LEAST_DECADE + 1)];
+    const most = Math.max(sorted.length, up_to * hours, 10);
+    const ys: [number, number] = [-1, Math.ceil(Math.log10(most))];
+    const scale = decades(ctx, width, height, xs, ys, "false alarms an hour, at most", "events");
+    const x = (r: number) => scale.x(Math.max(Math.log10(r), LEAST_DECADE));
+    const y = (n: number) => scale.y(Math.max(Math.log10(n), ys[0]));
+    ctx.strokeStyle = INK.faint;
     ctx.setLineDash([6, 4]);
-    ctx.strokeStyle = INK.suspect;
-    line(ctx, BOX.left, scale.y(0), width - BOX.right, scale.y(0));
+    line(ctx, x(10 ** xs[0]), y(10 ** xs[0] * hours), x(up_to), y(up_to * hours));
     ctx.setLineDash([]);
-    ctx.fillStyle = INK.suspect;
-    ctx.textAlign = "right";
-    ctx.fillText("one false alarm an hour", width - BOX.right - 4, scale.y(0) - 8);
+    ctx.strokeStyle = INK.suspect;
+    ctx.lineWidth = 2;
+    ctx.beginPath();
+    ctx.moveTo(scale.x(xs[0]), y(0.1));
+    for (const [i, r] of sorted.entries()) {
+      ctx.lineTo(x(r), y(Math.max(i, 0.1)));
+      ctx.lineTo(x(r), y(i + 1));
+    }
+    ctx.lineTo(x(up_to), y(Math.max(sorted.length, 0.1)));
+    ctx.stroke();
   });
-  return figure(title, root);
+  const key = el("p", { class: "key" }, el("i", { class: "swatch line-suspect" }), "listed", el("i", { class: "swatch line-due" }), `due in ${length(3600 * hours)} on a healthy engine`);
+  return el("figure", { class: "chart" }, el("figcaption", {}, title), root, key);
 }
+
+const LEAST_DECADE = -3; // rarer than one in a thousand hours is all alike
+
+/** A frame whose axes are powers of ten. */
+function decades(
+  ctx: CanvasRenderingContext2D, width: number, height: number, xs: [number, number], ys: [number, number], xName: string, yName: string,
+): Scale {
+  const [right, bottom] = [width - BOX.right, height - BOX.bottom];
+  const scale: Scale = {
+    x: (v) => BOX.left + ((v - xs[0]) / (xs[1] - xs[0])) * (right - BOX.left),
+    y: (v) => bottom - ((v - ys[0]) / (ys[1] - ys[0])) * (bottom - BOX.top),
+  };
+  ctx.font = SMALL_FONT;
+  ctx.textBaseline = "middle";
+  ctx.lineWidth = 1;
+  ctx.fillStyle = INK.faint;
+  ctx.strokeStyle = INK.grid;
+  ctx.textAlign = "right";
+  for (let d = Math.ceil(ys[0]); d <= ys[1]; d++) {
+    line(ctx, BOX.left, scale.y(d), right, scale.y(d));
+    ctx.fillText(decade(d), BOX.left - 5, scale.y(d));
+  }
+  ctx.textAlign = "center";
+  for (let d = Math.ceil(xs[0]); d <= xs[1]; d++) {
+    ctx.textAlign = d === xs[1] ? "right" : "center";
+    ctx.fillText(d === LEAST_DECADE ? `≤ ${decade(d)}` : decade(d), scale.x(d), bottom + 9);
+  }
+  names(ctx, width, height, xName, yName);
+  ctx.strokeStyle = INK.rule;
+  ctx.strokeRect(BOX.left, BOX.top, right - BOX.left, bottom - BOX.top);
+  return scale;
+}
+
+const decade = (power: number) => (10 ** power).toLocaleString("en", { maximumFractionDigits: 3 });
 
 export function bars(title: string, data: Bar[], xName: string): HTMLElement {
   const { root } = picture("chart-canvas", title, (ctx, width, height) => {
@@ -162,7 +200,7 @@ function drawBar(
   ctx: CanvasRenderingContext2D, bar: Bar, left: number, slot: number, y: (v: number) => number, bottom: number, named: boolean,
 ): void {
   const middle = left + slot / 2;
-  ctx.fillStyle = "#b7c3c9";
+  ctx.fillStyle = INK.bar;
   ctx.fillRect(left + slot * 0.18, y(bar.per_thousand), slot * 0.64, bottom - y(bar.per_thousand));
   ctx.strokeStyle = INK.text;
   ctx.lineWidth = 1;

@@ -1,7 +1,8 @@
 // The chosen suspect in words: reason, measured against usual, where it points, and the decision.
 import { el, replace } from "./dom";
-import { clock, cylinderName, digits, measureName, measureValue, rate, words } from "./format";
+import { clock, measureValue, rate, timeOfDay } from "./format";
 import { verdictSign } from "./list";
+import { counted, cylinderName, kindMeaning, kindName, measureName, qualityNames, rateAssumed, words } from "./names";
 import type { State } from "./state";
 import type { EventRow, Incident, Suspect } from "./types";
 
@@ -11,10 +12,6 @@ const MEASURES = [
 ] as const;
 
 const VERDICTS: [string, string, string][] = [["fault", "F", "Fault"], ["normal", "N", "Normal"], ["unsure", "U", "Unsure"]];
-
-export const CAUTION =
-  "Evidence, not a verdict to buy parts on: confirm with a second test. Ignition systems carry dangerous high voltage; " +
-  "switch off before touching coils, wires or plugs.";
 
 export function detailPart(state: State): HTMLElement {
   const root = el("section", { class: "right", id: "detail", "aria-label": "Chosen suspect" });
@@ -35,16 +32,26 @@ export function detailPart(state: State): HTMLElement {
 
 function told(state: State, suspect: Suspect): HTMLElement[] {
   const incident = state.incidents.get(suspect.incident_id ?? -1);
+  const day = timeOfDay(state.opened.recording.started_at, suspect.time_s);
+  const assumed = rateAssumed(suspect.kind);
   const out = [
-    el("h2", {}, `No. ${suspect.rank}: ${words(suspect.kind)}, ${cylinderName(suspect.cylinder)}`),
-    el("p", { class: "faint" }, `${clock(suspect.time_s, 6)} · ${words(suspect.event.operating_state)} · score ${digits(suspect.score, 3)}`),
+    stepButtons(state),
+    el("h2", { title: kindMeaning(suspect.kind) }, `No. ${suspect.rank}: ${kindName(suspect.kind)}, ${cylinderName(suspect.cylinder)}`),
+    el("p", { class: "faint" }, [`${clock(suspect.time_s, 6)} from the start`, day ? `${day} by the clock` : "", words(suspect.event.operating_state)].filter(Boolean).join(" · ")),
     el("p", { class: "reason" }, suspect.reason),
-    el("p", {}, `A healthy recording like this one would show ${rate(suspect.false_alarms_per_hour)} of events at least this suspicious.`),
+    el("p", {}, `A healthy recording like this one would show ${rate(suspect.false_alarms_per_hour)} of events at least this suspicious${assumed ? `; ${assumed}` : ""}.`),
     table(suspect),
+    el("p", { class: "faint small" }, `${state.opened.scatter}.`),
   ];
-  if (suspect.event.quality) out.push(el("p", { class: "warn" }, `To be trusted less: ${words(suspect.event.quality)}.`));
+  if (suspect.event.quality) out.push(el("p", { class: "warn" }, `To be trusted less: ${qualityNames(suspect.event.quality)}.`));
   if (incident) out.push(incidentPart(incident));
   return out;
+}
+
+/** For who has no keyboard. */
+function stepButtons(state: State): HTMLElement {
+  const step = (by: number, text: string, name: string) => el("button", { type: "button", "aria-label": name, click: () => state.step(by) }, text);
+  return el("div", { class: "steps" }, step(-1, "‹ Previous", "Previous suspect"), step(1, "Next ›", "Next suspect"));
 }
 
 function table(suspect: Suspect): HTMLElement {
@@ -81,20 +88,33 @@ function incidentPart(incident: Incident): HTMLElement {
   ];
   return el(
     "details", { class: "incident-detail", open: true },
-    el("summary", {}, `Incident ${incident.incident_id}, ${incident.n_events} event${incident.n_events === 1 ? "" : "s"}`),
+    el("summary", {}, `Incident ${incident.incident_id}, ${counted(incident.n_events, "event")}`),
     el("p", {}, incident.sentence),
     el("dl", {}, ...lines.filter(([, text]) => text).flatMap(([name, text]) => [el("dt", {}, name), el("dd", {}, text)])),
   );
 }
 
+/** What was decided when the page was frozen, as words: nothing in a frozen page looks as if it could be pressed. */
+function decidedPart(state: State): { root: HTMLElement; draw: () => void } {
+  const text = el("p", { class: "saved" });
+  const draw = () => {
+    const decision = state.verdicts.get(state.selected?.event_id ?? -1);
+    const when = decision ? ` (${decision.decided_at.slice(0, 10)})` : "";
+    const sign = verdictSign(decision?.verdict ?? "") || "no verdict";
+    replace(text, el("b", { class: `verdict ${decision?.verdict ?? ""}` }, sign), `${when}${decision?.note ? `: ${decision.note}` : ""}`);
+  };
+  return { root: el("div", { class: "decide" }, el("h3", {}, "Your verdict when this page was made"), text), draw };
+}
+
 function judgePart(state: State): { root: HTMLElement; draw: () => void } {
-  const note = el("textarea", { id: "note", rows: 2, maxlength: 4000, "aria-label": "Note", placeholder: state.source.frozen ? "no note" : "Note (M to write, Ctrl+Enter to save)" });
+  if (state.source.frozen) return decidedPart(state);
+  const note = el("textarea", { id: "note", rows: 2, maxlength: 4000, "aria-label": "Note", placeholder: "Note (M to write, Ctrl+Enter to save)" });
   const saved = el("p", { class: "saved faint", role: "status" });
   let written = false; // typed but not saved yet
   let about = -1;
   const save = (verdict: string) => {
     const suspect = state.selected;
-    if (!suspect || state.source.frozen) return;
+    if (!suspect) return;
     written = false;
     state.decide(suspect, verdict, note.value).catch((error: unknown) => {
       written = true;
@@ -123,10 +143,5 @@ function judgePart(state: State): { root: HTMLElement; draw: () => void } {
     about = id;
     saved.textContent = decision ? `Saved ${decision.decided_at.slice(0, 16).replace("T", " ")} UTC` : "Not judged yet";
   };
-  if (state.source.frozen) {
-    note.readOnly = true;
-    for (const button of buttons) button.disabled = true;
-  }
-  const title = state.source.frozen ? "Decision when frozen" : "Your decision";
-  return { root: el("div", { class: "decide" }, el("h3", {}, title), el("div", { class: "judges" }, ...buttons), note, saved), draw };
+  return { root: el("div", { class: "decide" }, el("h3", {}, "Your verdict"), el("div", { class: "judges" }, ...buttons), note, saved), draw };
 }

@@ -1,5 +1,5 @@
 // Pictures of the statistics.
-import { bars, falling, scatter } from "./chart";
+import { againstDue, bars, scatter } from "./chart";
 import { el, replace } from "./dom";
 import { explainedParts } from "./explained";
 import { INK } from "./ink";
@@ -10,7 +10,7 @@ export async function drawFigures(state: State, root: HTMLElement): Promise<void
   replace(root, el("p", { class: "state", role: "status" }, "Counting …"));
   try {
     const [figures, arrays] = await state.source.figures();
-    replace(root, ...speedPictures(state, figures, arrays), ...otherPictures(figures, arrays), ...explainedParts(figures.explained));
+    replace(root, ...otherPictures(figures, arrays), ...speedPictures(state, figures, arrays), el("div", { class: "telling" }, ...explainedParts(figures.explained)));
   } catch (error) {
     replace(root, el("p", { class: "state error", role: "alert" }, error instanceof Error ? error.message : String(error)));
   }
@@ -25,8 +25,8 @@ function speedPictures(state: State, figures: Figures, arrays: Arrays): HTMLElem
       return scatter(
         cylinder ? `cylinder ${cylinder}` : "cylinder not told",
         [
-          { x: arrays[`rpm_${cylinder}`] ?? [], y: inMs(arrays[`${name}_${cylinder}`] ?? []), ink: "rgba(61, 74, 92, 0.35)", size: 2.5 },
-          { x: suspects.map((e) => e.engine_rpm ?? NaN), y: suspects.map((e) => measured(e, field)), ink: INK.suspect, size: 3.5, cross: true },
+          { x: arrays[`rpm_${cylinder}`] ?? [], y: inMs(arrays[`${name}_${cylinder}`] ?? []), ink: () => INK.points, size: 2.5 },
+          { x: suspects.map((e) => e.engine_rpm ?? NaN), y: suspects.map((e) => measured(e, field)), ink: () => INK.suspect, size: 3.5, cross: true },
         ],
         "engine speed, rpm", name === "on" ? "on-time, ms" : "delay, ms",
       );
@@ -47,18 +47,14 @@ function otherPictures(figures: Figures, arrays: Arrays): HTMLElement[] {
   return [
     el(
       "section", {},
-      el("h2", {}, "When does it happen? Suspects with at most one false alarm an hour; lines: 95 % interval"),
+      el("h2", {}, "When does it happen, and how often? Suspects with at most one false alarm an hour; lines: 95 % interval"),
       el(
         "div", { class: "charts" },
         bars("by engine speed", when.speed, "rpm"),
         bars("by time since the start", when.time, "minutes"),
         bars("by cylinder", when.cylinder, "cylinder"),
+        againstDue("events listed up to each rate, and those due", arrays["rate"] as Float64Array, figures.rates),
       ),
-    ),
-    el(
-      "section", {},
-      el("h2", {}, "How rates fall over the score"),
-      el("div", { class: "charts wide" }, falling("each point is a suspect", arrays["score"] as Float64Array, arrays["rate"] as Float64Array)),
     ),
   ];
 }

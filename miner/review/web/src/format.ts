@@ -26,9 +26,13 @@ export function volts(v: number, unit = "V"): string {
 
 /** A length of time in words. */
 export function length(seconds: number): string {
+  if (seconds < 10) return `${Number(seconds.toPrecision(2))}${THIN}s`;
   const whole = Math.round(seconds);
-  const parts: [number, string][] = [[Math.floor(whole / 3600), "h"], [Math.floor(whole / 60) % 60, "min"], [whole % 60, "s"]];
-  return parts.filter(([n], i) => n || i === 2).map(([n, unit]) => `${n}${THIN}${unit}`).join(" ");
+  if (whole < 60) return `${whole}${THIN}s`;
+  if (whole < 600 && whole % 60) return `${Math.floor(whole / 60)}${THIN}min ${whole % 60}${THIN}s`;
+  const minutes = Math.round(whole / 60);
+  const parts: [number, string][] = [[Math.floor(minutes / 60), "h"], [minutes % 60, "min"]];
+  return parts.filter(([n]) => n).map(([n, unit]) => `${n}${THIN}${unit}`).join(" ");
 }
 
 /** h:mm:ss.fraction since the start of the recording. */
@@ -37,32 +41,38 @@ export function clock(seconds: number, places = 3): string {
   const total = Math.abs(seconds);
   const whole = Math.floor(Number(total.toFixed(places)));
   const fraction = places ? (total - whole).toFixed(places).slice(1) : "";
-  const pair = (n: number) => String(n).padStart(2, "0");
-  const h = Math.floor(whole / 3600);
-  return `${sign}${h ? `${h}:` : ""}${pair(Math.floor(whole / 60) % 60)}:${pair(whole % 60)}${fraction}`;
+  return `${sign}${Math.floor(whole / 3600)}:${pair(Math.floor(whole / 60) % 60)}:${pair(whole % 60)}${fraction}`;
 }
 
-export function rate(perHour: number): string {
-  if (perHour < 0.001) return "under 0.001 an hour";
-  return `${digits(perHour, 2)} an hour`;
+const pair = (n: number) => String(n).padStart(2, "0");
+
+/** Time of day in the recording's own offset from UTC; empty where its start is not known. */
+export function timeOfDay(startedAt: string | null, seconds: number): string {
+  const found = /^(\d{4}-\d{2}-\d{2})(?:[T ](\d{2}):(\d{2})(?::(\d{2})(\.\d+)?)?)?/.exec(startedAt ?? "");
+  if (!found) return "";
+  const [, day, h = "0", m = "0", s = "0", part = "0"] = found;
+  const start = Date.parse(`${day}T00:00:00Z`) + 1000 * (3600 * Number(h) + 60 * Number(m) + Number(s) + Number(part));
+  if (Number.isNaN(start)) return "";
+  const then = new Date(start + 1000 * seconds).toISOString();
+  const time = then.slice(11, 19);
+  return then.slice(0, 10) === day ? time : `${then.slice(0, 10)} ${time}`;
 }
 
-export const words = (name: string): string => name.replaceAll("_", " ");
+/** A rate an hour with as many digits as it deserves. */
+export function rateNumber(perHour: number): string {
+  if (perHour < 0.001) return "< 0.001";
+  return perHour < 9.95 ? String(Number(perHour.toPrecision(2))) : Math.round(perHour).toLocaleString("en");
+}
 
-export const cylinderName = (cylinder: number | null): string => (cylinder === null ? "cyl ?" : `cyl ${cylinder}`);
+export const rate = (perHour: number): string => `${rateNumber(perHour).replace("< ", "under ")} an hour`;
 
 const UNITS: [string, string][] = [["_us", "µs"], ["_v", "V"], ["_deg", "°"], ["_rpm", "rpm"], ["_a", "A"]];
 
-/** A measure of the event table in words, without its unit. */
-export function measureName(column: string): string {
-  if (column === "engine_rpm") return "engine speed";
-  const unit = UNITS.find(([ending]) => column.endsWith(ending));
-  return words(unit ? column.slice(0, -unit[0].length) : column);
-}
-
+/** A value of the event table in its unit: voltages to a millivolt, angles to a tenth of a degree. */
 export function measureValue(column: string, value: number | null): string {
   if (value === null) return "–";
   if (column.endsWith("_us")) return micros(value);
-  const unit = UNITS.find(([ending]) => column.endsWith(ending));
-  return `${digits(value)}${unit ? THIN + unit[1] : ""}`;
+  const unit = UNITS.find(([ending]) => column.endsWith(ending))?.[1];
+  const places = unit === "V" ? 3 : unit === "°" ? 1 : unit === "A" ? 2 : 0;
+  return `${value.toFixed(places).replace(/^-(0(\.0+)?)$/, "$1")}${unit === "°" ? unit : unit ? THIN + unit : ""}`;
 }

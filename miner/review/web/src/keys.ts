@@ -6,6 +6,7 @@ import type { Zoom } from "./zoom";
 export interface Commands {
   showFigures(): void;
   showHelp(): void;
+  print(): void;
 }
 
 type Command = [keys: string[], shown: string, meaning: string, run: () => void];
@@ -13,6 +14,12 @@ type Command = [keys: string[], shown: string, meaning: string, run: () => void]
 export function commands(state: State, zoom: Zoom, page: Commands): Command[] {
   const mark = (i: number) => () => zoom.marks.put(i, zoom.pointer ?? middle(state) + (i - 0.5) * 0.2 * (state.view[1] - state.view[0]));
   const judge = (verdict: string) => () => document.querySelector<HTMLElement>(`.judge.${verdict}`)?.click();
+  const decide: Command[] = [
+    [["f"], "F", "your verdict: fault", judge("fault")],
+    [["n"], "N", "your verdict: normal", judge("normal")],
+    [["u"], "U", "your verdict: unsure", judge("unsure")],
+    [["m"], "M", "write a note (Ctrl+Enter or Esc saves it)", () => document.getElementById("note")?.focus()],
+  ];
   return [
     [["j", "ArrowDown"], "J or ↓", "next suspect", () => state.step(1)],
     [["k", "ArrowUp"], "K or ↑", "previous suspect", () => state.step(-1)],
@@ -30,12 +37,10 @@ export function commands(state: State, zoom: Zoom, page: Commands): Command[] {
     [["1"], "1", "put mark A at the pointer", mark(0)],
     [["2"], "2", "put mark B at the pointer", mark(1)],
     [["x"], "X", "take the marks away", () => zoom.marks.clear()],
-    [["f"], "F", "decide: fault", judge("fault")],
-    [["n"], "N", "decide: normal", judge("normal")],
-    [["u"], "U", "decide: unsure", judge("unsure")],
-    [["m"], "M", "write a note (Ctrl+Enter or Esc saves it)", () => document.getElementById("note")?.focus()],
-    [["c"], "C", "go to the filters", () => document.getElementById("filter-cylinder")?.focus()],
+    ...(state.source.frozen ? [] : decide), // a frozen page takes no verdict
+    [["c"], "C", "to the filters, one after the other (Esc: back to the leads)", nextFilter],
     [["g"], "G", "pictures of the statistics, and back", () => page.showFigures()],
+    [["p"], "P", "print: leads of the worst suspects, and the list", () => page.print()],
     [["?", "Shift+?"], "?", "this sheet", () => page.showHelp()],
   ];
 }
@@ -47,12 +52,25 @@ function toggleBox(zoom: Zoom): void {
   zoom.root.classList.toggle("boxing", zoom.boxMode);
 }
 
+/** To the first filter, or from one to the next. */
+function nextFilter(): void {
+  const filters = [...document.querySelectorAll<HTMLElement>(".filters select, .filters input")];
+  filters[(filters.indexOf(document.activeElement as HTMLElement) + 1) % filters.length]?.focus();
+}
+
+/** Keys by which a filter is set; every other key goes to the page also while a filter has the focus. */
+const SELECT_KEYS = /^(Arrow.*|Home|End|PageUp|PageDown|Enter| |Tab)$/;
+
 export function listenKeys(list: Command[]): void {
   document.addEventListener("keydown", (event) => {
     const target = event.target as HTMLElement;
     if (event.ctrlKey || event.metaKey || event.altKey || target.matches("textarea, input[type=text]")) return;
     if (document.querySelector("dialog[open]")) return;
-    if (target.matches("select") && (event.key.length === 1 || event.key.startsWith("Arrow"))) return;
+    if (event.key === "Escape" && target !== document.body) {
+      (document.getElementById("zoom") ?? target).focus();
+      return;
+    }
+    if (target.matches("select") && SELECT_KEYS.test(event.key)) return;
     const key = event.key.length === 1 ? event.key.toLowerCase() : event.key;
     const pressed = event.shiftKey ? `Shift+${key}` : key;
     const command = list.find(([keys]) => keys.includes(pressed)) ?? (event.shiftKey ? list.find(([keys]) => keys.includes(key) && key.length === 1) : undefined);
@@ -63,7 +81,7 @@ export function listenKeys(list: Command[]): void {
 }
 
 export function helpSheet(list: Command[]): HTMLDialogElement {
-  const rows = list.filter(([, shown]) => shown).flatMap(([, shown, meaning]) => [el("dt", {}, el("kbd", {}, shown)), el("dd", {}, meaning)]);
+  const rows = list.filter(([, shown]) => shown).map(([, shown, meaning]) => el("div", {}, el("dt", {}, el("kbd", {}, shown)), el("dd", {}, meaning)));
   const dialog = el(
     "dialog", { id: "help", "aria-label": "Keys" },
     el("h2", {}, "Keys"),

@@ -1,6 +1,7 @@
 // One picture, one strip per lead: each lead's own voltage scale is stretched so that it fills only its strip.
 import type uPlot from "uplot";
 import { FONT, INK, SMALL_FONT, leadInk } from "./ink";
+import { words } from "./names";
 import type { Lead } from "./types";
 
 const LEAST_SPAN = 1;
@@ -74,8 +75,8 @@ export class Lanes {
     const [low, high] = this.ranges[lead] ?? [0, 1];
     ctx.font = scaled(SMALL_FONT, ratio);
     ctx.textAlign = "right";
-    const step = niceStep((high - low) / 3);
-    for (let v = Math.ceil(low / step) * step; v <= high + step * 1e-6; v += step) {
+    const step = stepInside(low, high);
+    for (let v = Math.ceil(low / step - 1e-6) * step; v <= high + step * 1e-6; v += step) {
       const y = this.y(u, lead, v);
       ctx.strokeStyle = INK.grid;
       line(ctx, bbox.left, y, bbox.left + bbox.width, y);
@@ -94,12 +95,19 @@ function widened([low, high]: [number, number]): [number, number] {
 
 export function laneTitle(lead: Lead): string {
   const own = lead.cylinder === null ? "" : `, cylinder ${lead.cylinder}`;
-  return `${lead.column}: ${lead.role.replaceAll("_", " ")}${own} (${lead.unit})`;
+  return `${lead.column}: ${words(lead.role)}${own} (${lead.unit})`;
 }
 
 export function niceStep(atLeast: number): number {
   const power = 10 ** Math.floor(Math.log10(atLeast));
   return ([1, 2, 5, 10].find((s) => s * power >= atLeast * 0.999) ?? 10) * power;
+}
+
+/** About three ticks between two values, and never fewer than two: with one alone there is no scale to read. */
+function stepInside(low: number, high: number): number {
+  const inside = (step: number) => Math.floor(high / step + 1e-6) - Math.ceil(low / step - 1e-6) + 1;
+  const step = niceStep((high - low) / 3);
+  return [step, niceStep(step * 0.4), niceStep(step * 0.2)].find((s) => inside(s) >= 2) ?? step;
 }
 
 export function line(ctx: CanvasRenderingContext2D, x0: number, y0: number, x1: number, y1: number): void {

@@ -1,6 +1,7 @@
 // The list of incidents and suspects with its filters, worst first.
 import { el, replace } from "./dom";
-import { clock, cylinderName, rate, words } from "./format";
+import { clock, rate, rateNumber, timeOfDay } from "./format";
+import { counted, cylinderName, kindMeaning, kindName } from "./names";
 import type { Filters, State } from "./state";
 import type { Suspect } from "./types";
 
@@ -36,10 +37,10 @@ function filters(state: State): HTMLElement {
     "form",
     { class: "filters", "aria-label": "Filters", submit: (event) => event.preventDefault() },
     choice("Cylinder", "cylinder", [["", "all"], ...cylinders.map((c): [string, string] => [c, c])], state),
-    choice("Kind", "kind", [["", "all"], ...kinds.map((k): [string, string] => [k, words(k)])], state),
+    choice("Kind", "kind", [["", "all"], ...kinds.map((k): [string, string] => [k, kindName(k)])], state),
     choice(
-      "Verdict", "verdict",
-      [["", "all"], ["none", "not judged"], ["fault", "fault"], ["normal", "normal"], ["unsure", "unsure"]], state,
+      "Your verdict", "verdict",
+      [["", "all"], ["none", "none yet"], ["fault", "fault"], ["normal", "normal"], ["unsure", "unsure"]], state,
     ),
     choice(
       "False alarms", "rate",
@@ -51,6 +52,7 @@ function filters(state: State): HTMLElement {
 
 function row(state: State, suspect: Suspect): HTMLElement {
   const verdict = state.verdicts.get(suspect.event_id);
+  const day = timeOfDay(state.opened.recording.started_at, suspect.time_s);
   const chosen = state.selected?.event_id === suspect.event_id;
   const button = el(
     "button",
@@ -61,14 +63,14 @@ function row(state: State, suspect: Suspect): HTMLElement {
     el(
       "span", { class: "line" },
       el("b", {}, `${suspect.rank}`),
-      el("span", { class: "kind" }, words(suspect.kind)),
+      el("span", { class: "kind", title: kindMeaning(suspect.kind) }, kindName(suspect.kind)),
       el("span", { class: "cyl" }, cylinderName(suspect.cylinder)),
     ),
     el("span", { class: "reason" }, suspect.reason),
     el(
       "span", { class: "line faint" },
-      el("span", {}, clock(suspect.time_s)),
-      el("span", {}, rate(suspect.false_alarms_per_hour)),
+      el("span", {}, clock(suspect.time_s), day ? ` · ${day}` : null),
+      el("span", { class: "rate", title: `false alarms: ${rate(suspect.false_alarms_per_hour)}` }, `${rateNumber(suspect.false_alarms_per_hour)}\u202f/\u202fh`),
       el("span", { class: `verdict ${verdict?.verdict ?? ""}` }, verdictSign(verdict?.verdict ?? "")),
     ),
   );
@@ -95,7 +97,7 @@ export function listPart(state: State): HTMLElement {
   const draw = () => {
     const n = state.listed().length;
     const all = state.suspects.length;
-    count.textContent = n > SHOWN ? `first ${SHOWN} of ${n} suspects` : n === all ? `${n} suspects` : `${n} of ${all} suspects`;
+    count.textContent = n > SHOWN ? `first ${SHOWN} of ${counted(n, "suspect")}` : n === all ? counted(n, "suspect") : `${n} of ${counted(all, "suspect")}`;
     const nothing = all
       ? "No suspect passes these filters. Set them to “all” to see the list again."
       : "Nothing suspicious was found. The map and the leads can still be looked at.";

@@ -1,14 +1,16 @@
 // The review page: one state, one list, one picture, one decision.
 import "./page.css";
-import { CAUTION, detailPart } from "./detail";
+import { detailPart } from "./detail";
 import { el, replace } from "./dom";
 import { drawFigures } from "./figures";
-import { digits, length } from "./format";
+import { digits, length, timeOfDay } from "./format";
 import { frozenSource } from "./frozen";
 import { commands, helpSheet, listenKeys } from "./keys";
 import { listPart } from "./list";
 import { liveSource } from "./live";
 import { mapPart } from "./map";
+import { counted, learnNames } from "./names";
+import { Printer } from "./print";
 import { State } from "./state";
 import type { Source } from "./types";
 import { Zoom } from "./zoom";
@@ -24,28 +26,33 @@ function source(): Source {
 
 function header(state: State, buttons: HTMLElement[]): HTMLElement {
   const r = state.opened.recording;
+  const begun = timeOfDay(r.started_at, 0) && ` from ${(r.started_at ?? "").slice(0, 10)} ${timeOfDay(r.started_at, 0)}`;
   const facts = [
-    `${length(r.duration_s)} recorded`,
+    `${length(r.duration_s)}${begun}`,
     `${digits(r.rate_hz / 1000, 3)} kS/s`,
-    `${r.n_events.toLocaleString("en")} ignition events`,
-    `${r.n_suspects.toLocaleString("en")} suspects`,
-    state.opened.made_at ? `frozen ${state.opened.made_at}` : "",
+    counted(r.n_events, "ignition event"),
+    `${counted(r.n_suspects, "suspect")}, ${r.n_rare.toLocaleString("en")} rarer than once an hour`,
+    state.opened.made_at ? `made ${state.opened.made_at}` : "",
   ].filter(Boolean);
   const name = r.vehicle ? `${r.vehicle} · ${r.name}` : r.name;
+  document.title = name;
   return el(
     "header", {},
-    el("h1", {}, name),
-    el("p", { class: "facts" }, facts.join(" · ")),
+    el("h1", { title: name }, name),
+    el("p", { class: "facts", title: facts.join(" · ") }, facts.join(" · ")),
     el("nav", {}, ...buttons),
-    el("p", { class: "caution" }, CAUTION),
+    el("p", { class: "caution" }, state.opened.caution),
   );
 }
 
+/** Only what went wrong is said here, over the page, so that nothing beneath it moves. */
 function messagePart(state: State): HTMLElement {
-  const line = el("p", { class: "message", role: "alert", hidden: true });
+  const text = el("span", {});
+  const close = el("button", { type: "button", "aria-label": "Close this message", click: () => state.say("") }, "×");
+  const line = el("p", { class: "message", role: "alert", hidden: true }, text, close);
   state.on("message", () => {
     line.hidden = !state.message;
-    line.textContent = state.message;
+    text.textContent = state.message;
   });
   return line;
 }
@@ -84,8 +91,9 @@ function build(page: HTMLElement, state: State): void {
   const statistics = el("button", { type: "button", "aria-pressed": "false", click: showFigures }, "Statistics ", el("kbd", {}, "G"));
   const showHelp = () => help.showModal();
   const helpButton = el("button", { type: "button", click: showHelp }, "Keys ", el("kbd", {}, "?"));
+  const printButton = el("button", { type: "button", click: () => print() }, "Print ", el("kbd", {}, "P"));
   const missing = state.opened.missing.map((text) => el("p", { class: "missing", role: "status" }, text));
-  replace(page, header(state, [statistics, helpButton]), ...missing, messagePart(state), review, figures);
+  replace(page, header(state, [statistics, printButton, helpButton]), ...missing, messagePart(state), review, figures);
   const map = mapPart(state, (time_s) => {
     const half = Math.min((state.view[1] - state.view[0]) / 2, 30);
     zoom.setView(time_s - half, time_s + half);
@@ -93,7 +101,9 @@ function build(page: HTMLElement, state: State): void {
   picture.append(map);
   review.append(listPart(state), picture, detailPart(state));
   const zoom = new Zoom(state, picture);
-  const list = commands(state, zoom, { showFigures, showHelp });
+  const printer = new Printer(state, page);
+  const print = () => void printer.print();
+  const list = commands(state, zoom, { showFigures, showHelp, print });
   const help = helpSheet(list);
   page.append(help);
   listenKeys(list);
@@ -108,6 +118,7 @@ async function start(): Promise<void> {
   try {
     const from = source();
     const [opened, arrays] = await from.open();
+    learnNames(opened.words);
     build(page, new State(from, opened, arrays));
   } catch (error) {
     const text = error instanceof Error ? error.message : String(error);

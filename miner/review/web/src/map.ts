@@ -1,9 +1,10 @@
 // The map of the recording: speed, supply, states, gaps, and every suspect as a tick; click to go there.
 import { picture } from "./canvas";
 import { el } from "./dom";
-import { clock, digits, words } from "./format";
-import { INK, SMALL_FONT, STATE_INKS } from "./ink";
+import { clock, digits } from "./format";
+import { INK, SMALL_FONT } from "./ink";
 import { line, niceStep } from "./lanes";
+import { words } from "./names";
 import type { State } from "./state";
 import type { Suspect } from "./types";
 
@@ -30,7 +31,7 @@ export function mapPart(state: State, go: (time_s: number) => void): HTMLElement
     drawTrace(ctx, rpmLow, rpmHigh, [0, null], [LEFT, width - RIGHT, top, bottom], INK.text, []);
     axisLabels(ctx, rpmHigh, [0, null], LEFT - 5, top, bottom, "right", "rpm");
     if (supply.length) {
-      drawTrace(ctx, supply, supply, [null, null], [LEFT, width - RIGHT, top, bottom], "#8a3a6b", [4, 2]);
+      drawTrace(ctx, supply, supply, [null, null], [LEFT, width - RIGHT, top, bottom], INK.supply, [4, 2]);
       axisLabels(ctx, supply, [null, null], width - RIGHT + 5, top, bottom, "left", "V");
     }
     drawGaps(ctx, state, (t) => at(width, t), top, bottom);
@@ -109,7 +110,7 @@ function axisLabels(
   const [a, b] = range(high, high, limits);
   const step = niceStep((b - a) / 3);
   ctx.textAlign = align;
-  ctx.fillStyle = align === "left" ? "#8a3a6b" : INK.text;
+  ctx.fillStyle = align === "left" ? INK.supply : INK.text;
   for (let v = Math.ceil(a / step) * step; v <= b; v += step) {
     ctx.fillText(digits(v, v < 100 ? 3 : 4), x, bottom - ((v - a) / (b - a)) * (bottom - top));
   }
@@ -118,7 +119,7 @@ function axisLabels(
 
 function drawStates(ctx: CanvasRenderingContext2D, state: State, x: (t: number) => number, top: number): void {
   for (const [start, stop, name] of state.opened.map.states) {
-    ctx.fillStyle = STATE_INKS[name] ?? "#ffffff";
+    ctx.fillStyle = INK.states[name] ?? INK.paper;
     ctx.fillRect(x(start), top, Math.max(x(stop) - x(start), 0.5), STATES_H);
   }
 }
@@ -152,8 +153,9 @@ function drawTicks(ctx: CanvasRenderingContext2D, state: State, x: (t: number) =
 }
 
 function drawAxis(ctx: CanvasRenderingContext2D, duration_s: number, x: (t: number) => number, y: number): void {
-  const steps = [1e-3, 0.01, 0.1, 1, 5, 10, 30, 60, 300, 600, 1800, 3600, 7200, 21600];
-  const step = steps.find((s) => duration_s / s <= 9) ?? 43200;
+  const steps = [1e-3, 0.01, 0.1, 1, 2, 5, 10, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 21600];
+  const room = (x(duration_s) - x(0)) / (ctx.measureText("00:00:00.000").width * (duration_s < 9 ? 1.3 : 1.1));
+  const step = steps.find((s) => duration_s / s <= Math.min(Math.max(room, 1), 9)) ?? 43200;
   ctx.fillStyle = INK.text;
   ctx.textAlign = "center";
   for (let t = 0; t <= duration_s; t += step) ctx.fillText(clock(t, step < 1 ? 3 : 0), x(t), y);

@@ -25,12 +25,33 @@ export function listenPointer(over: HTMLElement, zoom: Moved): void {
   let drag: Drag | null = null;
   const place = (event: PointerEvent) => event.clientX - over.getBoundingClientRect().left;
 
+  const fingers = new Map<number, number>(); // where each touches, CSS pixels
+  let pinch: { span: [number, number] } | null = null;
+
+  /** Two fingers hold on to the two instants they came down on. */
+  const pinched = () => {
+    const [a, b] = [...fingers.values()].sort((x, y) => x - y);
+    if (a === undefined || b === undefined) return;
+    pinch ??= { span: [zoom.toTime(a), zoom.toTime(b)] };
+    const perPixel = (pinch.span[1] - pinch.span[0]) / Math.max(b - a, 20);
+    const start = pinch.span[0] - a * perPixel;
+    zoom.setView(start, start + over.clientWidth * perPixel);
+  };
+
   over.addEventListener("pointerdown", (event) => {
     if (event.button !== 0) return;
+    if (event.pointerType === "touch") fingers.set(event.pointerId, place(event));
+    if (fingers.size === 2) {
+      drag = null;
+      pinch = null;
+      return pinched();
+    }
     over.setPointerCapture(event.pointerId);
     drag = { x: place(event), from: zoom.toTime(0), to: zoom.toTime(over.clientWidth), box: event.shiftKey || zoom.boxMode };
   });
   over.addEventListener("pointermove", (event) => {
+    if (fingers.has(event.pointerId)) fingers.set(event.pointerId, place(event));
+    if (fingers.size === 2) return pinched();
     if (!drag) return;
     const x = place(event);
     if (drag.box) {
@@ -43,6 +64,7 @@ export function listenPointer(over: HTMLElement, zoom: Moved): void {
     zoom.setView(drag.from + shift, drag.to + shift);
   });
   const end = (event: PointerEvent) => {
+    fingers.delete(event.pointerId);
     if (drag?.box && Math.abs(place(event) - drag.x) >= LEAST_BOX) {
       const times = [zoom.toTime(drag.x), zoom.toTime(place(event))].sort((a, b) => a - b);
       zoom.setView(times[0] ?? 0, times[1] ?? 0);
@@ -51,7 +73,8 @@ export function listenPointer(over: HTMLElement, zoom: Moved): void {
     box.hidden = true;
   };
   over.addEventListener("pointerup", end);
-  over.addEventListener("pointercancel", () => {
+  over.addEventListener("pointercancel", (event) => {
+    fingers.delete(event.pointerId);
     drag = null;
     box.hidden = true;
   });

@@ -96,7 +96,7 @@ export class State {
     const saved = await this.source.decide(suspect.event_id, verdict, note, seen);
     if (saved.kind === "saved") {
       this.learn(saved.decision);
-      this.say(verdict ? `Saved: ${verdict}.` : "Saved: no verdict.");
+      this.say("");
       return;
     }
     this.learn(saved.newest);

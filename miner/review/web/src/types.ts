@@ -86,7 +86,19 @@ export interface Decision {
 
 export type Arrays = Record<string, Float32Array | Float64Array | Int16Array | Int32Array>;
 
+/** Names of the tables in words, by name. */
+export interface Names {
+  kinds: Record<string, string>;
+  meanings: Record<string, string>;
+  assumed: Record<string, string>;
+  measures: Record<string, string>;
+  qualities: Record<string, string>;
+}
+
 export interface Opened {
+  words: Names;
+  caution: string;
+  scatter: string;
   recording: {
     name: string;
     vehicle: string;
@@ -95,6 +107,7 @@ export interface Opened {
     duration_s: number;
     n_events: number;
     n_suspects: number;
+    n_rare: number; // of them, shown by a healthy engine less than once an hour
     firing_order: number[];
   };
   leads: Lead[];
@@ -164,7 +177,14 @@ export interface MisfireWindows {
   threshold_pct: number;
 }
 
+/** How many listed events there are up to each rate, and how many a healthy engine is due in the time judged. */
+export interface Rates {
+  hours: number;
+  up_to: number; // rates beyond it are not listed completely
+}
+
 export interface Figures {
+  rates: Rates;
   cylinders: number[];
   explained: Explained;
   when: { speed: Bar[]; time: Bar[]; cylinder: Bar[] };

@@ -1,35 +1,25 @@
 // The zoom: all leads around the suspect, from the whole recording to a microsecond.
-import uPlot from "uplot";
-import "uplot/dist/uPlot.min.css";
-import { Annotator, type Scene, pulseEnd } from "./annotate";
+import { pulseEnd } from "./annotate";
 import { el } from "./dom";
 import { clock, digits, duration } from "./format";
-import { FONT, INK, leadInk } from "./ink";
-import { Lanes } from "./lanes";
+import { inkForPaper, onInk } from "./ink";
 import { Marks } from "./marks";
+import { Picture } from "./picture";
 import { listenPointer } from "./pointer";
 import type { State } from "./state";
 import type { Suspect, View } from "./types";
 
-const GUTTER = 44; // left of the strips, for the voltages
-const HEAD = 26; // above them, for the slots
 const PAPER = { width: 940, height: 370 }; // fits A4 and Letter, landscape
 const MARGIN = 0.25; // read beyond each side, so that a small pan shows leads at once
 const KEPT_AHEAD = 8;
-const FAR_S = 2; // wider views are labelled with the recording's clock, closer ones count from the suspect
-const TICKS = [1, 2, 5].flatMap((s) => Array.from({ length: 13 }, (_, k) => s * 10 ** (k - 10))).sort((a, b) => a - b);
-const CLOCK_TICKS = [...TICKS.filter((t) => t < 10), 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200];
 
 export class Zoom {
   readonly root = el("div", { class: "zoom", id: "zoom", tabindex: 0, role: "application", "aria-label": "Leads; arrow keys move, plus and minus zoom" });
   readonly marks: Marks;
   boxMode = false;
-  pointer: number | null = null; // time under the pointer
+  private pointerAt: number | null = null; // CSS pixels from the left edge of the strips
   private readonly status = el("p", { class: "zoom-status", role: "status" });
-  private readonly lanes: Lanes;
-  private readonly scene: Scene = { zero: 0, events: null, selected: null, usual: null };
-  private readonly annotator: Annotator;
-  private readonly plot: uPlot;
+  private readonly picture: Picture;
   private shown: View | null = null;
   private asked: AbortController | null = null;
   private waiting = false;
@@ -41,15 +31,13 @@ export class Zoom {
     private readonly state: State,
     holder: HTMLElement,
   ) {
-    this.lanes = new Lanes(state.leads);
-    this.annotator = new Annotator(this.lanes, this.scene, state.opened.typical, state.opened.map.gaps);
     holder.append(this.root);
-    this.plot = new uPlot(this.options(), this.aligned(null), this.root);
+    this.picture = new Picture(state, this.root, this.size());
     this.marks = new Marks(
       state,
       {
-        toPixel: (t) => this.plot.valToPos(t - this.scene.zero, "x"),
-        toTime: (x) => this.toTime(x),
+        toPixel: (t) => this.picture.toPixel(t),
+        toTime: (x) => this.picture.toTime(x),
         width: () => this.plot.over.clientWidth,
       },
       () => this.shown,
@@ -60,38 +48,20 @@ export class Zoom {
     new ResizeObserver(() => this.resize()).observe(this.root);
     addEventListener("beforeprint", () => this.resizeFor(true));
     addEventListener("afterprint", () => this.resizeFor(false));
+    this.plot.over.addEventListener("pointermove", (event) => (this.pointerAt = event.clientX - this.plot.over.getBoundingClientRect().left));
+    this.plot.over.addEventListener("pointerleave", () => (this.pointerAt = null));
+    onInk(() => this.plot.redraw(false));
     state.on("selection", () => this.goToSuspect());
     this.marks.draw();
   }
 
-  private options(): uPlot.Options {
-    const strips = this.state.leads;
-    const scales: uPlot.Scales = { x: { time: false, auto: false } };
-    for (const lead of strips) scales[this.lanes.scaleName(lead.index)] = { auto: false, range: () => this.lanes.limits(lead.index) };
-    const series = strips.map((lead): uPlot.Series => ({
-      scale: this.lanes.scaleName(lead.index), stroke: leadInk(lead.index), width: 1.25, points: { show: false }, spanGaps: false,
-    }));
-    return {
-      ...this.size(),
-      padding: [HEAD, 28, 0, GUTTER],
-      legend: { show: false },
-      cursor: { drag: { x: false, y: false, setScale: false }, y: false, points: { show: false } },
-      scales,
-      series: [{}, ...series],
-      axes: [
-        {
-          scale: "x", stroke: INK.text, font: FONT, size: 26, space: 70, grid: { stroke: INK.grid, width: 1 }, ticks: { stroke: INK.rule, width: 1, size: 5 },
-          incrs: () => (this.isFar() ? CLOCK_TICKS : TICKS),
-          values: (_u, splits) => splits.map((v) => this.tickText(v, splits)),
-        },
-      ],
-      hooks: {
-        drawClear: [(u) => this.annotator.drawUnder(u, devicePixelRatio)],
-        drawAxes: [(u) => this.lanes.drawFrame(u, devicePixelRatio)],
-        draw: [(u) => this.annotator.drawOver(u, devicePixelRatio)],
-        setCursor: [(u) => (this.pointer = (u.cursor.left ?? -1) < 0 ? null : u.posToVal(u.cursor.left ?? 0, "x") + this.scene.zero)],
-      },
-    };
+  private get plot(): Picture["plot"] {
+    return this.picture.plot;
+  }
+
+  /** Time under the pointer; null where it is elsewhere. */
+  get pointer(): number | null {
+    return this.pointerAt === null ? null : this.toTime(this.pointerAt);
   }
 
   private size(): { width: number; height: number } {
@@ -101,6 +71,7 @@ export class Zoom {
   /** Paper has a width of its own; the picture keeps it while the page is printed. */
   private resizeFor(printing: boolean): void {
     this.printing = printing;
+    inkForPaper(printing);
     if (printing) {
       this.plot.setSize(PAPER);
       this.marks.draw();
@@ -115,31 +86,9 @@ export class Zoom {
     this.ask();
   }
 
-  private isFar(): boolean {
-    return this.state.view[1] - this.state.view[0] > FAR_S;
-  }
-
-  private tickText(v: number, splits: number[]): string {
-    const step = Math.abs((splits[1] ?? 1) - (splits[0] ?? 0)) || 1;
-    if (this.isFar()) return clock(v + this.scene.zero, Math.max(0, Math.ceil(-Math.log10(step) - 1e-9)));
-    const [unit, factor] = step >= 0.05 ? ["s", 1] : step >= 5e-5 ? ["ms", 1e3] : step >= 5e-8 ? ["µs", 1e6] : ["ns", 1e9];
-    const places = Math.max(0, Math.ceil(-Math.log10(step * factor) - 1e-9));
-    const value = Math.abs(v) < step * 1e-3 ? 0 : v * factor;
-    return `${value > 0 ? "+" : value < 0 ? "−" : ""}${Math.abs(value).toFixed(places)}\u202f${unit}`;
-  }
-
-  private aligned(view: View | null): uPlot.AlignedData {
-    if (!view?.time_s.length) return [[], ...this.state.leads.map(() => [])];
-    const repeat = view.step === 1 ? 1 : 2;
-    const x = new Float64Array(view.time_s.length * repeat);
-    for (let i = 0; i < x.length; i++) x[i] = (view.time_s[repeat === 1 ? i : i >> 1] ?? NaN) - this.scene.zero;
-    const nothing = new Float32Array(x.length).fill(NaN);
-    return [x, ...this.state.leads.map((lead) => nullify(view.values.get(lead.index) ?? nothing))];
-  }
-
   /** Time at CSS pixels from the left edge of the strips. */
   toTime(pixel: number): number {
-    return this.plot.posToVal(pixel, "x") + this.scene.zero;
+    return this.picture.toTime(pixel);
   }
 
   /** Show [start, stop] seconds; what is already there is stretched at once, the rest follows. */
@@ -168,8 +117,8 @@ export class Zoom {
 
   goToSuspect(): void {
     const suspect = this.state.selected;
-    this.scene.selected = suspect;
-    this.scene.usual = null;
+    this.picture.scene.selected = suspect;
+    this.picture.scene.usual = null;
     if (!suspect) return;
     void this.fetchUsual(suspect);
     const known = this.ahead.get(suspect.event_id);
@@ -207,14 +156,14 @@ export class Zoom {
   }
 
   refit(): void {
-    if (this.shown) this.lanes.fit(this.shown.values, true);
+    if (this.shown) this.picture.lanes.fit(this.shown.values, true);
     this.render();
   }
 
   private async fetchUsual(suspect: Suspect): Promise<void> {
     const usual = await this.state.source.usual(suspect.cylinder, suspect.event.engine_rpm).catch(() => null);
     if (this.state.selected?.event_id !== suspect.event_id) return;
-    this.scene.usual = usual;
+    this.picture.scene.usual = usual;
     this.render();
     this.describe();
   }
@@ -250,27 +199,16 @@ export class Zoom {
 
   private take(view: View): void {
     this.shown = view;
-    this.scene.events = view.events;
+    this.picture.scene.events = view.events;
     this.state.events = view.events ?? [];
-    this.lanes.fit(view.values);
+    this.picture.lanes.fit(view.values);
     this.render();
     this.describe();
     this.root.dataset["drawn"] = String(++this.counter);
   }
 
   private render(): void {
-    const [start, stop] = this.state.view;
-    const selected = this.state.selected;
-    const near = selected && selected.time_s >= start - (stop - start) && selected.time_s <= stop + (stop - start);
-    this.scene.zero = this.isFar() ? 0 : near ? selected.time_s : start;
-    this.plot.batch(() => {
-      this.plot.setData(this.aligned(this.shown), false);
-      this.plot.setScale("x", { min: start - this.scene.zero, max: stop - this.scene.zero });
-      for (const lead of this.state.leads) {
-        const [min, max] = this.lanes.limits(lead.index);
-        this.plot.setScale(this.lanes.scaleName(lead.index), { min, max });
-      }
-    });
+    this.picture.draw(this.shown, this.state.view);
     this.marks.draw();
   }
 
@@ -280,22 +218,17 @@ export class Zoom {
     const [start, stop] = this.state.view;
     const rate = this.state.opened.recording.rate_hz;
     const kind = !view.time_s.length ? "nothing kept here" : view.step === 1 ? "true samples" : `smallest and largest of each ${duration(view.step / rate, 3)}`;
-    const usual = this.scene.usual;
-    const band = this.isFar() ? "" : usual?.found
+    const usual = this.picture.scene.usual;
+    const band = this.picture.isFar() ? "" : usual?.found
       ? ` · dashed: usual pulse (median of ${usual.n_events} healthy events at ${digits(usual.rpm_low, 3)}–${digits(usual.rpm_high, 3)} rpm, grey 5–95 %)`
       : this.state.selected ? " · no usual pulse kept" : "";
-    const zero = this.isFar() ? "" : ` · 0 = ${clock(this.scene.zero, 6)}`;
+    const zero = this.picture.isFar() ? "" : ` · 0 = ${clock(this.picture.scene.zero, 6)}`;
     this.status.textContent = `${duration(stop - start, 3)} · ${kind}${view.partial && !this.state.source.frozen ? " (the recording is missing)" : ""}${zero}${band}`;
   }
 }
 
 /** The suspect's pulse with room around it. */
-function closeView(suspect: Suspect): [number, number] {
+export function closeView(suspect: Suspect): [number, number] {
   const length = Math.max(pulseEnd(suspect.event), 0.0005);
   return [suspect.time_s - 0.35 * length, suspect.time_s + 1.5 * length];
-}
-
-/** uPlot breaks a line at null, not at NaN. */
-function nullify(values: Float32Array): Float32Array | (number | null)[] {
-  return values.some(Number.isNaN) ? Array.from(values, (v) => (Number.isNaN(v) ? null : v)) : values;
 }
