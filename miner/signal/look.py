@@ -96,32 +96,55 @@ class LeadLook:
     seconds: float
 
 
-def look_at(recording: Recording, columns: Sequence[str]) -> dict[str, LeadLook]:
+def look_at(
+    recording: Recording,
+    columns: Sequence[str],
+    *,
+    n_stretches: int = _N_STRETCHES,
+    stretch_s: float = _STRETCH_S,
+    within_s: tuple[float, float] | None = None,
+) -> dict[str, LeadLook]:
     """Look at the columns.
+
+    Parameters
+    ----------
+    recording : Recording
+        As opened.
+    columns : sequence of str
+        Leads to look at.
+    n_stretches, stretch_s : int, float
+        How many stretches are read, and how long each is.
+    within_s : (float, float), optional
+        Part of the recording to look at, in seconds at the nominal rate; the whole of it by default.
 
     Raises
     ------
     RecordingError
         As `miner.recording.chunks.iter_chunks`.
     """
-    stretches = _read(recording, columns)
+    first, last = (0, recording.n_samples)
+    if within_s is not None:
+        first, last = (min(max(round(t * recording.rate_hz), 0), recording.n_samples) for t in within_s)
+    stretches = _read(recording, columns, _ranges(recording.rate_hz, first, last, n_stretches, stretch_s))
     return {column: _look(column, recording.channels[column].unit, tuple(stretches[column])) for column in columns}
 
 
-def _ranges(recording: Recording) -> list[tuple[int, int]]:
-    length = min(round(_STRETCH_S * recording.rate_hz), recording.n_samples)
-    if recording.n_samples <= _N_STRETCHES * length:
-        return [(0, recording.n_samples)]
-    starts = np.linspace(0, recording.n_samples - length, _N_STRETCHES).astype(np.int64)
+def _ranges(rate_hz: float, first: int, last: int, n_stretches: int, stretch_s: float) -> list[tuple[int, int]]:
+    length = min(round(stretch_s * rate_hz), last - first)
+    if last - first <= n_stretches * length:
+        return [(first, last)]
+    starts = np.linspace(first, last - length, n_stretches).astype(np.int64)
     return [(int(start), int(start) + length) for start in starts]
 
 
-def _read(recording: Recording, columns: Sequence[str]) -> Mapping[str, list[Stretch]]:
+def _read(
+    recording: Recording, columns: Sequence[str], ranges: Sequence[tuple[int, int]]
+) -> Mapping[str, list[Stretch]]:
     stride = max(1, int(recording.rate_hz / _LOOK_HZ))
     found: dict[str, list[Stretch]] = {column: [] for column in columns}
     held: dict[str, list[Floats]] = {column: [] for column in columns}
     begins, expected = 0.0, -1
-    for chunk in iter_ranges(recording, columns, _ranges(recording)):
+    for chunk in iter_ranges(recording, columns, ranges):
         cuts = [chunk.start, *(int(b) for b in chunk.breaks), chunk.stop]
         for first, last in pairwise(cuts):
             if first != expected:
@@ -186,7 +209,8 @@ def _active_share(ups: Pulses, downs: Pulses) -> float:
 def _states(stretches: Sequence[Stretch], middle: float, band: float) -> tuple[Pulses, Pulses]:
     """Return the whole states above and below the middle; a band of hysteresis keeps noise from switching."""
     pieces = [_turns(s, middle, band) for s in stretches]
-    ups, downs = [], []
+    ups: list[tuple[Floats, Floats, NDArray[np.int64]]] = []
+    downs: list[tuple[Floats, Floats, NDArray[np.int64]]] = []
     for number, (at, rising) in enumerate(pieces):
         for want, rows in ((True, ups), (False, downs)):
             first = rising[:-1] == want
