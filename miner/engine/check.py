@@ -1,36 +1,38 @@
 """Is a recording good enough to judge an ignition by? What is not, from when to when, what follows, what helps.
 
-Looked at are sixty stretches of two seconds, and shorter ones where something ends or begins between two of them; the
-number of missing samples comes from the files' own statistics.
+Levels, noise, rates and roles are judged from stretches spread over the recording; silences and gaps from all pulses.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
-from miner.engine.check_leads import LeadCheck, check_lead
+from miner.engine.check_leads import check_lead
+from miner.engine.check_pass import Passed, pass_over
 from miner.engine.leads.roles import LeadsFound, tell_looks_apart
 from miner.engine.leads.setup_text import SURE
 from miner.engine.leads.trains import Train, train_of
 from miner.engine.setup import Setup
-from miner.recording.missing import missing_seconds
 from miner.recording.reader import Recording
 from miner.schema import PULSE_ROLES
-from miner.signal.look import LeadLook, look_at
+from miner.signal.leads import LeadSpec
+from miner.signal.look import look_at
 
 __all__ = ["CheckFinding", "check_recording"]
 
-_N_STRETCHES, _STRETCH_S = 60, 2.0
-_FINEST_S = 1.0
-"""How closely the instant is sought at which a lead falls silent."""
+Floats = NDArray[np.float64]
 
-_LEAST_SILENT = 2
-"""Stretches in a row without a pulse on one lead, while another has its usual ones, before anything is said."""
+_LEAST_SILENT_S, _LEAST_SILENT_PULSES = 2.0, 10
+"""A lead that shows no pulse for so long, while another shows at least so many: an ignition that misses now and then,
+or a cylinder that is switched off at a change of gear, comes back sooner (own choice)."""
+
+_GOES_ON = 0.2
+"""Share of its usual pulses from which on a lead goes on: an idle has a third of those of a drive."""
 
 _IDLE_RPM = (250.0, 4000.0)
 """Slow end of the speed that a car's engine can show in a recording: cranking is shorter, and nobody drives for long at
@@ -46,8 +48,8 @@ class CheckFinding:
     kind : str
         ``gap``, ``silent_lead``, ``slow_sampling``, ``clipped``, ``noisy``, ``drift``, ``spikes``, ``level``,
         ``attenuation``, ``role`` or ``rate``.
-    column : str or None
-        The lead; None for all of them.
+    columns : tuple of str
+        The leads; empty for all of them.
     start_s, stop_s : float
         From when to when, seconds since the first sample.
     problem, consequence, remedy : str
@@ -57,7 +59,7 @@ class CheckFinding:
     """
 
     kind: str
-    column: str | None
+    columns: tuple[str, ...]
     start_s: float
     stop_s: float
     problem: str
@@ -68,10 +70,9 @@ class CheckFinding:
     @property
     def sentence(self) -> str:
         """All of it in one line."""
-        lead = f"'{self.column}' " if self.column is not None else ""
-        return (
-            f"{_clock(self.start_s)} to {_clock(self.stop_s)}: {lead}{self.problem}: {self.consequence}; {self.remedy}"
-        )
+        leads = ", ".join(f"'{column}'" for column in self.columns)
+        said = f"{leads} {self.problem}" if leads else self.problem
+        return f"{_clock(self.start_s)} to {_clock(self.stop_s)}: {said}: {self.consequence}; {self.remedy}"
 
 
 def _clock(second: float) -> str:
@@ -79,7 +80,9 @@ def _clock(second: float) -> str:
     return f"{whole // 3600}:{whole // 60 % 60:02d}:{whole % 60:02d}"
 
 
-def check_recording(recording: Recording, setup: Setup | None = None) -> list[CheckFinding]:
+def check_recording(
+    recording: Recording, setup: Setup | None = None, *, passed: Passed | None = None
+) -> list[CheckFinding]:
     """Check a recording, with a setup also whether it fits.
 
     Parameters
@@ -88,6 +91,8 @@ def check_recording(recording: Recording, setup: Setup | None = None) -> list[Ch
         As opened.
     setup : Setup, optional
         Engine and leads; without, or without leads, they are told apart by their signals.
+    passed : Passed, optional
+        What a pass over the whole recording showed; made here by default.
 
     Returns
     -------
@@ -101,19 +106,39 @@ def check_recording(recording: Recording, setup: Setup | None = None) -> list[Ch
     """
     named = setup is not None and bool(setup.channel)
     columns = [c.column for c in setup.channel] if setup is not None and named else list(recording.channels)
-    looks = look_at(recording, columns, n_stretches=_N_STRETCHES, stretch_s=_STRETCH_S)
+    looks = look_at(recording, columns)
     found = tell_looks_apart(looks, cylinders=setup.engine.cylinders if setup is not None else None)
     roles = _roles(setup, found)
     trains = {c: t for c in columns if roles[c] in PULSE_ROLES and (t := train_of(looks[c])) is not None}
     end_s = recording.n_samples / recording.rate_hz
-    findings = [*_gaps(recording, columns, trains, end_s), *_silences(recording, looks, trains)]
+    if passed is None:
+        passed = pass_over(recording, _specs(setup, roles, set(trains)))
+    findings = [*_gaps(passed, trains), *_silences(passed)]
     findings += [
-        _of_lead(check, column, trains, end_s)
+        CheckFinding(
+            kind=check.kind, columns=(column,), start_s=0.0, stop_s=end_s, problem=check.problem,
+            consequence=check.consequence, remedy=check.remedy,
+        )
         for column in columns
         for check in check_lead(recording, looks[column], roles[column], trains.get(column))
-    ]
+    ]  # fmt: skip
     findings += [*_wrong_roles(setup, found, end_s), *_wrong_rate(setup, found, trains, roles, end_s)]
-    return sorted(findings, key=lambda f: (f.start_s, f.kind, f.column or ""))
+    return sorted(_alike_as_one(findings), key=lambda f: (f.start_s, f.kind, f.columns))
+
+
+def _specs(setup: Setup | None, roles: Mapping[str, str | None], pulsing: set[str]) -> list[LeadSpec]:
+    """Return the leads to pass over; one that should pulse and does not is told by its level, not by its pulses."""
+    active = {c.column: c.active for c in setup.channel} if setup is not None else {}
+    wanted = [c for c, role in roles.items() if role is not None and (role not in PULSE_ROLES or c in pulsing)]
+    return [LeadSpec(index=i, column=c, role=roles[c] or "", active=active.get(c)) for i, c in enumerate(wanted)]
+
+
+def _alike_as_one(findings: Sequence[CheckFinding]) -> list[CheckFinding]:
+    """Return leads of which the same is said as one finding."""
+    joined: dict[CheckFinding, list[str]] = {}
+    for finding in findings:
+        joined.setdefault(replace(finding, columns=()), []).extend(finding.columns)
+    return [replace(finding, columns=tuple(columns)) for finding, columns in joined.items()]
 
 
 def _roles(setup: Setup | None, found: LeadsFound) -> dict[str, str | None]:
@@ -122,87 +147,47 @@ def _roles(setup: Setup | None, found: LeadsFound) -> dict[str, str | None]:
     return {x.column: x.role for x in found.leads}
 
 
-def _of_lead(check: LeadCheck, column: str, trains: Mapping[str, Train], end_s: float) -> CheckFinding:
-    del trains
-    return CheckFinding(
-        kind=check.kind, column=column, start_s=0.0, stop_s=end_s, problem=check.problem,
-        consequence=check.consequence, remedy=check.remedy,
-    )  # fmt: skip
-
-
-def _gaps(
-    recording: Recording, columns: Sequence[str], trains: Mapping[str, Train], end_s: float
-) -> Iterator[CheckFinding]:
-    """Missing samples, from the statistics of the files."""
+def _gaps(passed: Passed, trains: Mapping[str, Train]) -> Iterator[CheckFinding]:
+    """Yield what is missing, one finding a lead."""
     rate_hz = max((train.rate_hz for train in trains.values()), default=0.0)
-    for gap in missing_seconds(recording, columns):
-        lost = round(gap.seconds * rate_hz)
+    for column, spans in passed.gaps.items():
+        seconds = float((spans[:, 1] - spans[:, 0]).sum())
+        lost = round(seconds * rate_hz)
+        gaps = "one gap" if len(spans) == 1 else f"{len(spans)} gaps"
         yield CheckFinding(
-            kind="gap", column=gap.column, start_s=gap.start_s, stop_s=min(gap.stop_s, end_s),
-            problem=f"{gap.seconds:.3g} s of samples are missing", n_events=lost,
+            kind="gap", columns=() if column is None else (column,), n_events=lost,
+            start_s=float(spans[0, 0]), stop_s=float(spans[-1, 1]), problem=f"{gaps} of {seconds:.3g} s together",
             consequence=f"some {lost} events cannot be judged there and none is called absent",
             remedy="record to a faster disk, or look for what interrupts the recorder",
         )  # fmt: skip
 
 
-def _silences(
-    recording: Recording, looks: Mapping[str, LeadLook], trains: Mapping[str, Train]
-) -> Iterator[CheckFinding]:
-    """Leads that stop pulsing for good while another goes on: a clip that fell off."""
-    if len(trains) < 2:
-        return
-    stretches = next(iter(looks.values())).stretches
-    spans = _spans([(s.start_s, s.start_s + s.step_s * s.volts.size) for s in stretches])
-    counts = {
-        c: np.array([np.count_nonzero((t.start_s >= a) & (t.start_s < b)) for a, b in spans]) for c, t in trains.items()
-    }
-    for column, mine in counts.items():
-        others = np.max([n for c, n in counts.items() if c != column], axis=0)
-        for first, last in _runs((mine == 0) & (others >= 3)):
-            if last - first < _LEAST_SILENT or not mine.any():
+def _silences(passed: Passed) -> Iterator[CheckFinding]:
+    """Yield leads that stop pulsing while another goes on: a clip that fell off."""
+    for column, mine in passed.starts_s.items():
+        missing = passed.gaps.get(column, np.empty((0, 2)))
+        edges = np.concatenate(([0.0], mine, [passed.end_s]))
+        for first, last in pairwise(edges):
+            if last - first < _LEAST_SILENT_S or ((missing[:, 0] < last) & (missing[:, 1] > first)).any():
                 continue
-            start_s = _edge(recording, column, spans, first, rising=False)
-            stop_s = _edge(recording, column, spans, last, rising=True)
-            other = max((c for c in counts if c != column), key=lambda c: counts[c][first:last].sum())
-            lost = round(trains[other].rate_hz * (stop_s - start_s))
+            going = {
+                c: int(np.count_nonzero((x > first) & (x < last))) for c, x in passed.starts_s.items() if c != column
+            }
+            other = max(going, key=lambda c: going[c], default=None)
+            if other is None or not mine.size or going[other] < _usual_in(passed.starts_s[other], last - first):
+                continue
             yield CheckFinding(
-                kind="silent_lead", column=column, start_s=start_s, stop_s=stop_s, n_events=lost,
+                kind="silent_lead", columns=(column,), start_s=float(first), stop_s=float(last), n_events=going[other],
                 problem=f"shows no pulses while '{other}' goes on, as if its clip had fallen off",
-                consequence=f"some {lost} events cannot be judged by it",
+                consequence=f"{going[other]} events of '{other}' cannot be judged by it",
                 remedy="look at the clip and record again, or leave this stretch out",
             )  # fmt: skip
 
 
-def _spans(whole: list[tuple[float, float]]) -> list[tuple[float, float]]:
-    """Cut long stretches, as of a short recording read as a whole, into pieces of two seconds."""
-    cut: list[tuple[float, float]] = []
-    for start, stop in whole:
-        edges = np.linspace(start, stop, max(round((stop - start) / _STRETCH_S), 1) + 1)
-        cut += [(float(a), float(b)) for a, b in pairwise(edges)]
-    return cut
-
-
-def _runs(flags: NDArray[np.bool_]) -> Iterator[tuple[int, int]]:
-    steps = np.diff(np.concatenate(([0], flags.astype(np.int8), [0])))
-    yield from zip(np.flatnonzero(steps == 1).tolist(), np.flatnonzero(steps == -1).tolist(), strict=True)
-
-
-def _edge(recording: Recording, column: str, spans: Sequence[tuple[float, float]], at: int, *, rising: bool) -> float:
-    """Return the second at which a lead falls silent, or begins again, between two spans: by halving."""
-    if at == 0:
-        return spans[0][0]
-    if at == len(spans):
-        return spans[-1][1]
-    first, last = spans[at - 1][0], spans[at][1]
-    while last - first > max(2 * _STRETCH_S, _FINEST_S):
-        middle = (first + last) / 2
-        look = look_at(recording, [column], within_s=(middle, middle + _STRETCH_S), n_stretches=1, stretch_s=_STRETCH_S)
-        pulses = look[column].high_states.size > 1 and look[column].two_levels
-        if pulses == rising:
-            last = middle + _STRETCH_S / 2
-        else:
-            first = middle
-    return (first + last) / 2
+def _usual_in(starts_s: Floats, seconds: float) -> float:
+    """Return the least number of pulses by which a lead goes on for some time, not just ends or begins in it."""
+    rate_hz = 1.0 / float(np.median(np.diff(starts_s))) if starts_s.size > 1 else 0.0
+    return max(_GOES_ON * rate_hz * seconds, _LEAST_SILENT_PULSES)
 
 
 def _wrong_roles(setup: Setup | None, found: LeadsFound, end_s: float) -> Iterator[CheckFinding]:
@@ -217,7 +202,7 @@ def _wrong_roles(setup: Setup | None, found: LeadsFound, end_s: float) -> Iterat
         swapped = [c for c, r in stated.items() if r == guess.role]
         hint = f"swap it with '{swapped[0]}' in the setup" if swapped else f"name it '{guess.role}' in the setup"
         yield CheckFinding(
-            kind="role", column=guess.column, start_s=0.0, stop_s=end_s,
+            kind="role", columns=(guess.column,), start_s=0.0, stop_s=end_s,
             problem=f"looks like '{guess.role}', the setup says '{role}' ({guess.reason})",
             consequence="events are given to the wrong lead", remedy=f"{hint}, or correct the clip",
         )  # fmt: skip
@@ -242,7 +227,7 @@ def _wrong_rate(
     if too_fast or too_slow:
         factor = 800.0 / rpm
         yield CheckFinding(
-            kind="rate", column=commands[0].column, start_s=0.0, stop_s=end_s,
+            kind="rate", columns=(commands[0].column,), start_s=0.0, stop_s=end_s,
             problem=f"would show {rpm:.0f} turns a minute when slow and charge for {on_ms:.2g} ms",
             consequence="all times and speeds are wrong by one factor",
             remedy=f"check the sample rate: about {factor:.2g} times the stated one would fit an idling engine",

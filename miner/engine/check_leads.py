@@ -89,7 +89,7 @@ def _rate(recording: Recording, look: LeadLook, train: Train) -> Iterator[LeadCh
         )  # fmt: skip
     if spikes > _SPIKES_A_PULSE:
         yield LeadCheck(
-            kind="spikes", problem=f"carries {spikes:.1f} spikes of {height:.2g} {look.unit} a pulse from its neighbours",
+            kind="spikes", problem=f"carries {spikes:.1f} spikes of {height:.2g} {look.unit} a pulse",
             consequence="they are passed over, but edges near them are less sure",
             remedy="keep the leads apart and the ground clip short",
         )  # fmt: skip
@@ -142,7 +142,7 @@ def _short_states(x: Floats, share: float, longest: float) -> list[float]:
 
 
 def _clipped(recording: Recording, look: LeadLook) -> Iterator[LeadCheck]:
-    """Yield where the recorder cuts off: the extreme value is frequent and has few neighbours, though there is noise."""
+    """Yield where the recorder cuts off: the extreme value is frequent, its neighbours are not, despite noise."""
     channel = recording.channels[look.column]
     step = abs(channel.scale) if not channel.dtype.startswith("float") else 0.0
     values = np.concatenate([s.volts for s in look.stretches])
