@@ -46,7 +46,7 @@ class CheckFinding:
     Attributes
     ----------
     kind : str
-        ``gap``, ``silent_lead``, ``slow_sampling``, ``clipped``, ``noisy``, ``drift``, ``spikes``, ``level``,
+        ``gap``, ``silent_lead``, ``slow_sampling``, ``edges``, ``clipped``, ``noisy``, ``drift``, ``spikes``, ``level``,
         ``attenuation``, ``role`` or ``rate``.
     columns : tuple of str
         The leads; empty for all of them.
@@ -66,6 +66,11 @@ class CheckFinding:
     consequence: str
     remedy: str
     n_events: int | None = None
+
+    @property
+    def weighs(self) -> bool:
+        """Whether it costs events or makes figures wrong; otherwise it is worth knowing, no more."""
+        return self.kind not in ("edges", "spikes")
 
     @property
     def sentence(self) -> str:

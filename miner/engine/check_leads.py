@@ -83,7 +83,7 @@ def _rate(recording: Recording, look: LeadLook, train: Train) -> Iterator[LeadCh
     edge, spikes, height = _at_full_rate(recording, look, train)
     if n >= _SAMPLES_A_PULSE and edge < _SAMPLES_AN_EDGE:
         yield LeadCheck(
-            kind="slow_sampling", problem="changes its level within one sample",
+            kind="edges", problem="changes level within one sample",
             consequence=f"rise and fall cannot be measured, instants are good to {0.5e6 / recording.rate_hz:.2g} us",
             remedy="record faster if edges matter; pulses and delays do not suffer",
         )  # fmt: skip

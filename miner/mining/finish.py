@@ -24,6 +24,7 @@ from miner.findings.store import SUMMARY, Findings
 from miner.memory import give_back
 from miner.mining.chapters import plan_chapters, tell_chapters
 from miner.mining.look import OnStage, tell_nobody
+from miner.mining.checked import check_mined, told_check
 from miner.mining.section_file import read_all_but_pulses, read_levels
 from miner.questions.explain import explain_findings
 from miner.questions.waveform_sample import sample_waveform
@@ -121,6 +122,8 @@ def write_findings(
     """
     frame = _frame(source.recording, sections)
     give_back()
+    on_stage("checking the recording")
+    checked = told_check(check_mined(source.recording, source.setup, source.leads, sections))
     chapters = _rank_chapters(source, sections, frame, scratch, settings, on_stage)
     events = EventFile(scratch)
     give_back()
@@ -134,7 +137,7 @@ def write_findings(
         source.recording, source.setup, source.leads, profiles, events, explained[SENSITIVITY.name]
     )
     summary = _summary(source, frame, events, ranking, settings)
-    summary |= {"explained": explained["summary"], "warnings": notes}
+    summary |= {"explained": explained["summary"], **checked, "warnings": [*checked["warnings"], *notes]}
     give_back()
     on_stage("writing tables and windows")
     findings.reopen()
