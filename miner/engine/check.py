@@ -46,8 +46,8 @@ class CheckFinding:
     Attributes
     ----------
     kind : str
-        ``gap``, ``silent_lead``, ``slow_sampling``, ``edges``, ``clipped``, ``noisy``, ``drift``, ``spikes``, ``level``,
-        ``attenuation``, ``role`` or ``rate``.
+        ``gap``, ``silent_lead``, ``slow_sampling``, ``edges``, ``clipped``, ``noisy``, ``drift``, ``spikes``,
+        ``level``, ``attenuation``, ``role`` or ``rate``.
     columns : tuple of str
         The leads; empty for all of them.
     start_s, stop_s : float

@@ -23,8 +23,8 @@ from miner.findings.provenance import count_events, count_suspects, describe_rec
 from miner.findings.store import SUMMARY, Findings
 from miner.memory import give_back
 from miner.mining.chapters import plan_chapters, tell_chapters
-from miner.mining.look import OnStage, tell_nobody
 from miner.mining.checked import check_mined, told_check
+from miner.mining.look import OnStage, tell_nobody
 from miner.mining.section_file import read_all_but_pulses, read_levels
 from miner.questions.explain import explain_findings
 from miner.questions.waveform_sample import sample_waveform

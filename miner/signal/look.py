@@ -36,6 +36,12 @@ _MOST_BETWEEN = 0.25
 ramp, or a sine, has far more."""
 
 _LEAST_RANGE_V = 0.02
+_WAVE_SHARE, _WAVE_BAND = 0.3, 0.1
+"""Distance of the levels over the whole range under which a lead is a wave; hysteresis of a wave over its range."""
+_BINS = 512
+_OVER_REST, _FEW = 1.5, 1e-4
+"""A coil that is let go throws its primary side to several times the supply, for some ten microseconds of ten
+thousand."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -71,7 +77,8 @@ class LeadLook:
         State levels (histogram modes).
     least, most : float
         Thousandth and 999 thousandths of the samples.
-    mean, noise : float
+    mean, noise, peak : float
+        ``peak`` is the largest sample of all.
     two_levels : bool
         Whether the samples lie on two levels, with little between.
     stretches : tuple of Stretch
@@ -89,6 +96,7 @@ class LeadLook:
     most: float
     mean: float
     noise: float
+    peak: float
     two_levels: bool
     stretches: tuple[Stretch, ...]
     high_states: Pulses
@@ -185,19 +193,46 @@ def _look(column: str, unit: str, stretches: tuple[Stretch, ...]) -> LeadLook:
         nothing = Pulses(start_s=np.empty(0), stop_s=np.empty(0), stretch=np.empty(0, np.int64))
         return LeadLook(
             column=column, unit=unit, low=np.nan, high=np.nan, least=np.nan, most=np.nan, mean=np.nan, noise=np.nan,
+            peak=np.nan,
             two_levels=False, stretches=stretches, high_states=nothing, low_states=nothing, seconds=0.0,
         )  # fmt: skip
     least, most = (float(x) for x in np.quantile(known, [0.001, 0.999]))
-    low, high = state_levels(known[(known >= least) & (known <= most)])
     noise = noise_sigma(known)
+    low, high = _levels(known, least, most, noise)
     apart = high - low > max(_LEAST_SEPARATION_SIGMA * noise, _LEAST_RANGE_V)
     between = np.abs(known - (low + high) / 2) < (0.5 - _NEAR_A_LEVEL) * (high - low)
-    ups, downs = _states(stretches, (low + high) / 2, max((high - low) / 10, 3.0 * noise))
+    if high - low < _WAVE_SHARE * (most - least):  # a wave that grows with speed has no levels but its middle
+        middle, band = float(np.median(known)), _WAVE_BAND * (most - least)
+    else:
+        # steps of a steep signal count as noise, so the band is bounded
+        middle, band = (low + high) / 2, min(max(0.1 * (high - low), 3.0 * noise), 0.25 * (high - low))
+    ups, downs = _states(stretches, middle, band)
     return LeadLook(
         column=column, unit=unit, low=low, high=high, least=least, most=most, mean=float(known.mean()), noise=noise,
+        peak=float(known.max()),
         two_levels=bool(apart and between.mean() < _MOST_BETWEEN * _active_share(ups, downs)), stretches=stretches,
         high_states=ups, low_states=downs, seconds=known.size * stretches[0].step_s,
     )  # fmt: skip
+
+
+def _levels(known: Floats, least: float, most: float, noise: float) -> tuple[float, float]:
+    """Return the two state levels; of a line that rests high and is thrown far up, those it is drawn to and rests at.
+
+    The largest values of such a line, the primary side of a coil, would else be taken for the upper level.
+    """
+    lower, upper = state_levels(known[(known >= least) & (known <= most)])
+    if most <= least:
+        return lower, upper
+    counts, edges = np.histogram(known, bins=_BINS, range=(least, most))
+    usual = int(np.argmax(counts))
+    rest = float(edges[usual] + edges[usual + 1]) / 2
+    below, above = known[known < 0.5 * rest], known[known > _OVER_REST * rest]
+    drawn_down = _FEW * known.size < below.size < 0.4 * known.size
+    if rest > 0 and drawn_down and above.size > _FEW * known.size:
+        low = float(np.median(below))
+        if rest - low > _LEAST_SEPARATION_SIGMA * noise:
+            return low, rest
+    return lower, upper
 
 
 def _active_share(ups: Pulses, downs: Pulses) -> float:

@@ -108,7 +108,7 @@ class Drawn:
     slots: dict[str, int]
 
 
-def draw(folder: Path, number: int, *, seconds: float = 24.0, rate_hz: float = 100_000.0) -> Drawn:
+def draw(folder: Path, number: int, *, seconds: float = 16.0, rate_hz: float = 50_000.0) -> Drawn:
     """Draw recording ``number``: engine, leads and what goes wrong follow from it."""
     rng = np.random.default_rng(number)
     paired = bool(rng.random() < 0.15)
@@ -151,7 +151,9 @@ def draw(folder: Path, number: int, *, seconds: float = 24.0, rate_hz: float = 1
     if rng.random() < 0.3:
         add("coil_current", shaped(drive.time_s, at[slot == chosen[0]], current(rate_hz, dwell)), chosen[0])
     if rng.random() < 0.25:
-        add("coil_primary", 13.8 + shaped(drive.time_s, at[slot == chosen[0]], primary(rate_hz, dwell, 13.8)), chosen[0])
+        add(
+            "coil_primary", 13.8 + shaped(drive.time_s, at[slot == chosen[0]], primary(rate_hz, dwell, 13.8)), chosen[0]
+        )
     if rng.random() < 0.4:
         teeth, missing = [(60, 2), (36, 1), (36, 2), (24, 1)][int(rng.integers(4))]
         add("crank", wheel(drive.angle_deg, teeth, missing, pickup=bool(rng.random() < 0.4)))
@@ -169,7 +171,7 @@ def _written(
     fields = []
     for name in order:
         volts = leads[name]
-        span = float(np.ptp(volts)) or 1.0
+        span = 13.8 if roles[name] == "coil_primary" else float(np.ptp(volts)) or 1.0
         pulsed = roles[name] in ("command", "feedback")
         if pulsed and rng.random() < 0.15:
             volts = -volts  # clipped the wrong way round
