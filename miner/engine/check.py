@@ -31,6 +31,9 @@ _LEAST_SILENT_S, _LEAST_SILENT_PULSES = 2.0, 10
 """A lead that shows no pulse for so long, while another shows at least so many: an ignition that misses now and then,
 or a cylinder that is switched off at a change of gear, comes back sooner (own choice)."""
 
+_LEAST_GAP_S = 1e-3
+"""Gaps of less together, shorter than one pulse, are not worth a line."""
+
 _GOES_ON = 0.2
 """Share of its usual pulses from which on a lead goes on: an idle has a third of those of a drive."""
 
@@ -157,6 +160,8 @@ def _gaps(passed: Passed, trains: Mapping[str, Train]) -> Iterator[CheckFinding]
     rate_hz = max((train.rate_hz for train in trains.values()), default=0.0)
     for column, spans in passed.gaps.items():
         seconds = float((spans[:, 1] - spans[:, 0]).sum())
+        if seconds < _LEAST_GAP_S:
+            continue
         lost = round(seconds * rate_hz)
         gaps = "one gap" if len(spans) == 1 else f"{len(spans)} gaps"
         yield CheckFinding(

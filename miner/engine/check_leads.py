@@ -27,7 +27,9 @@ _SAMPLES_AN_EDGE = 2.0
 _NOISY = 0.05
 """Noise over amplitude; at 12 % the levels can no longer be told apart (`miner.signal.profile`)."""
 
-_DRIFT = 0.2
+_DRIFT, _LEAST_SAMPLES = 0.2, 100
+"""Change of the off-level over the amplitude; samples from which on a second has a level."""
+
 _SPIKES_A_PULSE, _SPIKE_SHARE, _SPIKE_S = 0.3, 0.3, 25e-6
 _CLIPPED_SHARE = 0.002
 _SUPPLY_V, _GROUND_V = ((5.5, 16.5), (18.0, 32.0)), 1.0
@@ -58,9 +60,12 @@ def check_lead(recording: Recording, look: LeadLook, role: str | None, train: Tr
         return
     yield from _level(look, role)
     yield from _clipped(recording, look)
-    if train is None or not look.two_levels:
+    if train is None:
         return
     amplitude = look.high - look.low
+    yield from _drift(look, train, amplitude)
+    if not look.two_levels:
+        return
     yield from _rate(recording, look, train)
     if look.noise > _NOISY * amplitude:
         yield LeadCheck(
@@ -68,7 +73,6 @@ def check_lead(recording: Recording, look: LeadLook, role: str | None, train: Tr
             consequence="small differences of level and edge cannot be told",
             remedy="shorten the ground clip, keep the lead away from the coils, or use a smaller range",
         )  # fmt: skip
-    yield from _drift(look, train, amplitude)
 
 
 def _rate(recording: Recording, look: LeadLook, train: Train) -> Iterator[LeadCheck]:
@@ -162,13 +166,14 @@ def _clipped(recording: Recording, look: LeadLook) -> Iterator[LeadCheck]:
 
 
 def _drift(look: LeadLook, train: Train, amplitude: float) -> Iterator[LeadCheck]:
-    """Yield that the off-level moves over the stretches."""
+    """Yield that the off-level moves from second to second."""
     off = look.low if train.active == "high" else look.high
     levels = []
     for stretch in look.stretches:
-        x = stretch.volts[np.abs(stretch.volts - off) < 0.5 * amplitude]
-        if x.size > 100:
-            levels.append(float(np.median(x)))
+        for piece in np.array_split(stretch.volts, max(round(stretch.volts.size * stretch.step_s), 1)):
+            x = piece[np.abs(piece - off) < 0.5 * amplitude]
+            if x.size > _LEAST_SAMPLES:
+                levels.append(float(np.median(x)))
     if len(levels) > 3 and max(levels) - min(levels) > _DRIFT * amplitude:
         yield LeadCheck(
             kind="drift", problem=f"drifts from {min(levels):.2g} to {max(levels):.2g} {look.unit} between its pulses",

@@ -26,6 +26,9 @@ _OVER_REST = 1.5
 more."""
 
 _WAVE_OVER_NOISE = 4.0
+_LONGEST_MS = 15.0
+"""Usual length of a coil's pulse at most: charging takes milliseconds, in cranking some more."""
+
 _ANGLE_SLOPE, _TIME_SLOPE = 0.75, 0.5
 _LEAST_TEETH = 6
 """Pulses from gap to gap from which on a wheel is known by its gap: 12-1 and finer in a turn, coarser ones by their
@@ -65,6 +68,9 @@ def kind_of(look: LeadLook) -> Kind:
         return _switching(train)
     if train is not None:
         return _shaped(look, train)
+    if look.two_levels and look.high_states.size + look.low_states.size > 0:
+        n = max(look.high_states.size, look.low_states.size)
+        return Kind(name="unknown", confidence=0.0, reason=f"it switches {n} times, too seldom to tell what it is")
     return _flat(look)
 
 
@@ -82,6 +88,10 @@ def _switching(train: Train) -> Kind:
             name="wheel", confidence=_HIGH if slope > 0.85 else _MEDIUM, train=train,
             reason="the length of its pulses follows the engine's speed, as that of a tooth does",
         )  # fmt: skip
+    if usual_ms > _LONGEST_MS:
+        return Kind(
+            name="unknown", confidence=0.0, train=train, reason=f"pulses of {usual_ms:.2g} ms are longer than a coil's"
+        )
     if slope is not None and slope < _TIME_SLOPE:
         reason = f"pulses of {usual_ms:.2g} ms, whatever the engine's speed, as of a coil"
         return Kind(name="pulses", confidence=_HIGH, train=train, reason=reason)
