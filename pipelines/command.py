@@ -10,6 +10,7 @@ import typer
 
 from miner import KEEPING_NOTE
 from miner.errors import RunError
+from pipelines.intake_command import Rate, check, import_files, leads, options_of, setup
 from pipelines.overnight_command import overnight
 from pipelines.show.console import ENDED_BY_USER, guarded, open_console
 
@@ -43,16 +44,20 @@ def demo(
 
 @app.command()
 def mine(
-    recording: Annotated[Path, typer.Argument(help="Parquet file, or folder of parts.", show_default=False)],
+    recording: Annotated[Path, typer.Argument(help="File of any format, or folder of parts.", show_default=False)],
     *,
-    setup: Annotated[Path, typer.Option("--setup", help="Engine and leads (TOML).", show_default=False)],
-    out: Out,
-    rate_hz: Annotated[
-        float | None,
-        typer.Option(
-            "--rate-hz", min=1.0, help="Samples per second, where the recording does not say.", show_default=False
-        ),
+    setup: Annotated[
+        Path | None,
+        typer.Option("--setup", help="Engine and leads (TOML); without, leads are told apart.", show_default=False),
     ] = None,
+    out: Out,
+    cylinders: Annotated[
+        int | None, typer.Option("--cylinders", min=1, max=16, help="Without --setup.", show_default=False)
+    ] = None,
+    keep_copy: Annotated[
+        bool, typer.Option("--keep-copy/--no-copy", help="Keep what had to be imported beside the findings.")
+    ] = True,
+    rate_hz: Rate = None,
     use_verdicts: Annotated[
         bool, typer.Option("--use-verdicts", help="Lower what looks like events judged normal in the review.")
     ] = False,
@@ -63,13 +68,20 @@ def mine(
     """Mine one recording and show the ranked list."""
     from miner.findings.store import Findings
     from miner.mining.steps import MineSettings, mine_recording
+    from pipelines.intake import taken_in
     from pipelines.show.listing import print_findings
     from pipelines.show.progress_view import ProgressView
 
     console = open_console()
     settings = MineSettings(rate_hz=rate_hz, use_verdicts=use_verdicts, as_described=as_described)
-    with ProgressView(console, "mining") as view:
-        mine_recording(recording, setup, out, settings=settings, on_progress=view.update, on_stage=view.stage)
+    took = taken_in(console, recording, setup, out, options_of(rate_hz), keep_copy=keep_copy, cylinders=cylinders)
+    with took as taken:
+        for remark in taken.remarks:
+            console.print(remark, markup=False, soft_wrap=True)
+        with ProgressView(console, "mining") as view:
+            mine_recording(
+                taken.recording, taken.setup, out, settings=settings, on_progress=view.update, on_stage=view.stage
+            )
     print_findings(console, Findings(out))
 
 
@@ -110,6 +122,10 @@ def sensitivity(
     print_sensitivity(open_console(), Findings(folder), thorough=thorough)
 
 
+app.command("import")(import_files)
+app.command()(check)
+app.command()(leads)
+app.command()(setup)
 app.command()(overnight)
 
 

@@ -24,6 +24,7 @@ from miner.findings.store import SUMMARY, Findings
 from miner.findings.whole import contents_of
 from miner.memory import give_back
 from miner.mining.chapters import plan_chapters, tell_chapters
+from miner.mining.checked import check_mined, told_check
 from miner.mining.look import OnStage, tell_nobody
 from miner.mining.section_file import read_all_but_pulses, read_levels
 from miner.mining.setup_check import check_setup, fit_notes
@@ -133,6 +134,8 @@ def write_findings(
     if not settings.as_described:
         fit.require(source.recording.path)
     give_back()
+    on_stage("checking the recording")
+    checked = told_check(check_mined(source.recording, source.setup, source.leads, sections))
     chapters = _rank_chapters(source, sections, frame, findings, settings, on_stage)
     events = EventFile(findings)
     give_back()
@@ -146,7 +149,8 @@ def write_findings(
         source.recording, source.setup, source.leads, profiles, events, explained[SENSITIVITY.name]
     )
     summary = _summary(source, frame, events, ranking, settings)
-    summary |= {"explained": explained["summary"], "setup_fit": fit.as_json(), "warnings": [*fit_notes(fit), *notes]}
+    summary |= {"explained": explained["summary"], "setup_fit": fit.as_json(), **checked}
+    summary |= {"warnings": [*fit_notes(fit), *checked["warnings"], *ranking.summary["notes"], *notes]}
     give_back()
     on_stage("writing tables and windows")
     findings.write_table(SUSPECTS, ranking.suspects)

@@ -39,7 +39,7 @@ _LEAST_RANGE_V = 0.02
 _WAVE_SHARE, _WAVE_BAND = 0.3, 0.1
 """Distance of the levels over the whole range under which a lead is a wave; hysteresis of a wave over its range."""
 _BINS = 512
-_OVER_REST, _FEW = 1.5, 1e-4
+_OVER_REST, _AT_REST, _FEW = 1.5, 0.15, 1e-4
 """A coil that is let go throws its primary side to several times the supply, for some ten microseconds of ten
 thousand."""
 
@@ -227,8 +227,9 @@ def _levels(known: Floats, least: float, most: float, noise: float) -> tuple[flo
     usual = int(np.argmax(counts))
     rest = float(edges[usual] + edges[usual + 1]) / 2
     below, above = known[known < 0.5 * rest], known[known > _OVER_REST * rest]
+    rests = np.count_nonzero(np.abs(known - rest) < _AT_REST * rest) > 0.4 * known.size
     drawn_down = _FEW * known.size < below.size < 0.4 * known.size
-    if rest > 0 and drawn_down and above.size > _FEW * known.size:
+    if rest > 0 and rests and drawn_down and _FEW * known.size < above.size < 0.2 * known.size:
         low = float(np.median(below))
         if rest - low > _LEAST_SEPARATION_SIGMA * noise:
             return low, rest
