@@ -21,7 +21,8 @@ from miner.synthetic.presets import demo_hour
 from miner.synthetic.scenario import Scenario
 from miner.synthetic.toml import toml_text
 from miner.synthetic.writer import write_recording
-from pipelines.show.listing import clock_time, print_findings, rate_text
+from miner.words import clock, kind_name, rate_number
+from pipelines.show.listing import print_findings
 from pipelines.show.progress_view import ProgressView
 
 __all__ = ["match_planted", "run_demo"]
@@ -68,7 +69,7 @@ def _make(console: Console, scenario: Scenario, out: Path) -> None:
     Findings(out).require_writable()
     try:
         left.unlink(missing_ok=True)
-        with ProgressView(console, "making the demo recording") as view:
+        with ProgressView(console, "making the demo recording", staged=False) as view:
             write_recording(scenario, out, on_progress=view.update)
     except OSError as error:
         raise write_failure(out / "recording.parquet", error) from error
@@ -121,15 +122,15 @@ def _planted_table(faults: Sequence[dict[str, Any]], found: Sequence[dict[str, A
         table.add_column(name, justify="left" if name in ("planted", "found as") else "right", no_wrap=True)
     for fault, suspect in zip(faults, found, strict=True):
         cells = [
-            clock_time(fault["time_s"]),
+            clock(fault["time_s"]),
             str(fault["cylinder"]),
-            fault["kind"],
-            f"{fault['size']:g} {fault['unit']}",
+            kind_name(fault["kind"]),
+            f"{fault['size']:g} {fault['unit']}".replace("1 pulses", "1 pulse"),
         ]
         cells += (
             ["not in the list", "", ""]
             if suspect is None
-            else [suspect["kind"], str(suspect["rank"]), rate_text(suspect["false_alarms_per_hour"])]
+            else [kind_name(suspect["kind"]), str(suspect["rank"]), rate_number(suspect["false_alarms_per_hour"])]
         )
         table.add_row(*(Text(cell) for cell in cells))
     return table

@@ -14,7 +14,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from miner.expected.context import Context, inputs_of
+from miner.expected.context import Context
 from miner.expected.least import Resolution, least_difference
 from miner.expected.measures import MEASURES, Measure, column_values, judged_values, measured_values, seen_values
 from miner.expected.neighbours import MEDIAN_NOISE, medians_beside, medians_of_others

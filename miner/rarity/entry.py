@@ -1,9 +1,12 @@
 import numpy as np
 import pyarrow as pa
+
+
 def rank_for_eval(events, setup, folder=None):
-    from miner.rarity.judge import fit_judge
     import json
+
     from miner.expected.least import Resolution
+    from miner.rarity.judge import fit_judge
     d = json.loads((folder / "draw.json").read_text())["options"]
     st = d["span"] * 2 / 2 ** d["bits"] * d["attenuation"]
     res = Resolution(sample_us=1e6 / d["fs"], step_v={"command": st, "feedback": st, "supply": max(20.0, d["span"]) * 2 / 2 ** d["bits"], "coil_current": 60 / 2 ** d["bits"]})

@@ -107,8 +107,17 @@ function build(page: HTMLElement, state: State): void {
   const help = helpSheet(list);
   page.append(help);
   listenKeys(list);
-  if (state.suspects.length) state.step(0);
-  else zoom.goToAll();
+  const addressed = () => {
+    const id = /^#event-(\d+)$/.exec(location.hash)?.[1];
+    const suspect = state.suspects.find((s) => String(s.event_id) === id);
+    if (suspect) state.select(suspect);
+    return suspect !== undefined;
+  };
+  addEventListener("hashchange", addressed);
+  if (!addressed()) {
+    if (state.suspects.length) state.step(0);
+    else zoom.goToAll();
+  }
   if (!state.source.frozen) keepUpToDate(state);
 }
 
