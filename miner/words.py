@@ -103,7 +103,7 @@ MEASURE_NAMES = {
 QUALITY_NAMES = {
     "clipped": "cut off at the recorder's limit",
     "near_gap": "next to a gap",
-    "slow_sampling": "sampled too slowly for its edges",
+    "slow_sampling": "sampled too slowly for the edges",
     "cut_off": "cut off by the end of the recording",
     "no_speed": "engine speed not known",
 }

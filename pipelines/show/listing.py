@@ -77,11 +77,11 @@ def _cells(row: dict[str, Any], started_at: str | None) -> list[str]:
     assumed = "*" if row["kind"] in RATE_ASSUMED else ""
     return [
         str(row["rank"]),
-        *([row["name"]] if "name" in row else []),
         clock(row["time_s"]) + (f" ({day})" if day else ""),
         cylinder_name(row["cylinder"]),
         kind_name(row["kind"]),
         f"{rate_number(row['false_alarms_per_hour'])}/h{assumed}",
+        *([row["name"]] if "name" in row else []),
     ]
 
 

@@ -252,7 +252,7 @@ def print_overview(console: Console, overview: Overview) -> None:
         console.print(Text(f"        what to do: {failure.remedy}"))
     for one in overview.mined:
         console.print(Text(f"{one.name}: {one.in_short}"))
-        told = {"worst": one.worst[0] if one.worst else "", "quality": one.quality, "": one.speed}
+        told = {"worst": one.worst[0].rstrip(".") if one.worst else "", "quality": one.quality, "": one.speed}
         text = "; ".join(f"{name}: {words}" if name else words for name, words in told.items() if words)
         print_indented(console, text, 4)
     rare = [one for one in overview.worst if one.false_alarms_per_hour < RARE_PER_H]
@@ -260,7 +260,7 @@ def print_overview(console: Console, overview: Overview) -> None:
         shown = rare[:TOP_IN_TERMINAL]
         title = f"Worst of all recordings{of_many(len(shown), len(rare))}"
         console.print(
-            Text(f"\n{title}: rank, recording, time, cylinder, kind, false alarms an hour; reason", style="bold")
+            Text(f"\n{title}: rank, time, cylinder, kind, false alarms an hour, recording; reason", style="bold")
         )
         print_suspects(console, [vars(one) for one in shown])
     for what, named in overview.counts.items():
