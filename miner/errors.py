@@ -58,6 +58,8 @@ class MinerError(Exception):
         Column of the recording concerned.
     row : int, optional
         Row of the file concerned, counted from 0.
+    line : int, optional
+        Line of a text file concerned, counted from 1.
     key : str, optional
         Key of the setup or settings concerned, for example ``engine.firing_order``.
     """
@@ -70,6 +72,7 @@ class MinerError(Exception):
         file: str | Path | None = None,
         column: str | None = None,
         row: int | None = None,
+        line: int | None = None,
         key: str | None = None,
     ) -> None:
         self.problem = plain_text(problem)
@@ -77,6 +80,7 @@ class MinerError(Exception):
         self.file = None if file is None else plain_text(str(file))
         self.column = None if column is None else plain_text(column)
         self.row = row
+        self.line = line
         self.key = None if key is None else plain_text(key)
         super().__init__(self._sentence())
 
@@ -92,6 +96,7 @@ class MinerError(Exception):
     def _place(self, max_file: int, max_name: int) -> str:
         place = [shortened(self.file, max_file)] if self.file else []
         place += [f"key '{shortened(self.key, max_name)}'"] if self.key else []
+        place += [f"line {self.line}"] if self.line is not None else []
         place += [f"column '{shortened(self.column, max_name)}'"] if self.column else []
         place += [f"row {self.row}"] if self.row is not None else []
         return ", ".join(place)
@@ -102,7 +107,7 @@ class MinerError(Exception):
 
     def __reduce__(self) -> tuple[object, ...]:
         """Survive the trip from a worker process."""
-        return _rebuild, (type(self), self.problem, self.remedy, self.file, self.column, self.row, self.key)
+        return _rebuild, (type(self), self.problem, self.remedy, self.file, self.column, self.row, self.key, self.line)
 
 
 def _rebuild(
@@ -113,8 +118,9 @@ def _rebuild(
     column: str | None,
     row: int | None,
     key: str | None,
+    line: int | None = None,
 ) -> MinerError:
-    return kind(problem, remedy=remedy, file=file, column=column, row=row, key=key)
+    return kind(problem, remedy=remedy, file=file, column=column, row=row, line=line, key=key)
 
 
 class RecordingError(MinerError):

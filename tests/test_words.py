@@ -6,8 +6,8 @@ import re
 import pytest
 
 from miner import words
+from miner.expected.measures import MEASURES
 from miner.schema import EVENTS, KINDS, QUALITIES
-from miner.suspicion.measures import MEASURES
 
 
 def test_examples_hold():

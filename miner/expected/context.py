@@ -9,7 +9,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from miner.engine.setup import Setup
-from miner.expected.measures import column_values, state_codes
+from miner.events.columns import column_values, state_codes
 from miner.expected.robust import mad_sigma, running_median
 
 __all__ = ["Basis", "Context", "build_context", "inputs_of"]
@@ -78,6 +78,13 @@ class Context:
         very thing it is to tell.
     turning_deg : ndarray of float64
         By how much the crank angle between neighbouring events changes from one to the next.
+    excess : ndarray of float64 (n, 3)
+        By how much the interval that ends at an event, the one before it and the one after it are longer than steady
+        speed makes them, as a share; 0 where there is none.
+    interval_deg : ndarray of float64
+        Crank angle from the event before to this one.
+    firing_deg : float
+        Crank angle from one firing to the next, on average.
     hours : float
         Hours from the first event to the last.
     """
@@ -99,6 +106,9 @@ class Context:
     cycle_s: Floats
     steady_pull: Floats
     turning_deg: Floats
+    excess: Floats
+    interval_deg: Floats
+    firing_deg: float
     hours: float
 
     @property
@@ -130,14 +140,18 @@ def build_context(events: pa.Table, setup: Setup) -> Context:
     recorded_v = column_values(events, "supply_v")
     seen_v = recorded_v if np.isfinite(recorded_v).any() else _level_of_fed_lines(events, group)
     supply_v = _filled(seen_v, time_s, np.maximum(2.0 * cycle_s, SUPPLY_HOLDS_S))
+    interval_deg = _interval_deg(events, setup)
+    interval_rpm = interval_deg / (6.0 * np.maximum(np.diff(time_s, prepend=time_s[0] - 1.0), 1e-6))
     return Context(
         time_s=time_s, rpm=rpm, supply_v=supply_v, supply_earlier_v=_earlier(supply_v, time_s, first),
-        log_speeds=_log_speeds(rpm, raw_rpm, np.maximum(row - turn, first), _interval_rpm(events, time_s, setup)),
+        log_speeds=_log_speeds(rpm, raw_rpm, np.maximum(row - turn, first), interval_rpm),
         state=state, group=group, labels=labels,
         acceleration=acceleration, since=since, until=until, segment=segment, strata=strata,
         learns=_trusted(events["quality"].to_numpy(zero_copy_only=False)), cycle_s=cycle_s,
         steady_pull=_acceleration(steady_rpm, row, first, last, turn),
         turning_deg=_turning_deg(time_s, steady_rpm, cycle_s),
+        excess=_excess(steady_rpm, interval_rpm, segment, group),
+        interval_deg=interval_deg, firing_deg=setup.engine.pattern.cycle_deg / setup.engine.pattern.n_slots,
         hours=max(float(time_s[-1] - time_s[0]), float(cycle_s[0])) / 3600.0,
     )  # fmt: skip
 
@@ -147,6 +161,21 @@ def _turning_deg(time_s: Floats, rpm: Floats, cycle_s: Floats) -> Floats:
         return np.zeros(rpm.size)
     spacing_s = np.minimum(np.abs(np.gradient(time_s)), cycle_s)
     return np.asarray(6.0 * spacing_s * np.abs(np.gradient(rpm)), dtype=np.float64)
+
+
+USUAL_EVENTS = 15
+MOST_EXCESS = 0.3
+"""An interval longer than this by speed alone is a pause or holds an absent event."""
+
+
+def _excess(steady_rpm: Floats, interval_rpm: Floats, segment: Ints, group: Ints) -> Floats:
+    ending = steady_rpm / np.maximum(interval_rpm, 1e-6) - 1.0
+    ending[np.abs(ending) > MOST_EXCESS] = 0.0
+    ending[np.diff(segment, prepend=segment[0] - 1) != 0] = 0.0
+    for coil in np.unique(group):  # one is read off its command, another off its answer, which comes later
+        own = np.flatnonzero(group == coil)
+        ending[own] -= running_median(ending[own], USUAL_EVENTS)
+    return np.column_stack([ending, np.append(0.0, ending[:-1]), np.append(ending[1:], 0.0)])
 
 
 def _trusted(quality: NDArray[np.object_]) -> NDArray[np.bool_]:
@@ -247,14 +276,14 @@ def _speed(events: pa.Table, repeat_s: float) -> Floats:
     return np.maximum(np.interp(rows, rows[known], rpm[known]), 1.0)
 
 
-def _interval_rpm(events: pa.Table, time_s: Floats, setup: Setup) -> Floats:
-    """Return the speed over the interval since the event before, of whatever cylinder."""
+def _interval_deg(events: pa.Table, setup: Setup) -> Floats:
+    """Return the crank angle since the event before, of whatever cylinder: less than a cycle, or one."""
     pattern = setup.engine.pattern
     angle = np.append(np.asarray(pattern.angles_deg, dtype=np.float64), np.nan)
     at_deg = angle[np.nan_to_num(column_values(events, "slot"), nan=-1).astype(np.int64)]
     turned_deg = np.mod(np.diff(at_deg, prepend=at_deg[:1]), pattern.cycle_deg)
     turned_deg[turned_deg == 0] = pattern.cycle_deg
-    return turned_deg / (6.0 * np.maximum(np.diff(time_s, prepend=time_s[0] - 1.0), 1e-6))
+    return np.asarray(turned_deg, dtype=np.float64)
 
 
 def _log_speeds(rpm: Floats, raw_rpm: Floats, cycle_before: Ints, interval_rpm: Floats) -> NDArray[np.float32]:
@@ -296,6 +325,7 @@ class Basis:
             columns += list(np.nan_to_num(_charge(context.supply_earlier_v[rows]) - charge[:, None]).T / span)
         pull = np.clip(pull / self._calm, -10, 10) / 10
         columns += [pull, pull * (speed - self._speed_knots.middle)]
+        columns += list(10.0 * context.excess[rows, :2].T)
         columns += [(context.state[rows] == code).astype(np.float64) for code in self._states]
         since, until = context.since[rows], context.until[rows]
         columns += [np.exp(-since / 2), np.exp(-since / 15), np.exp(-2 * until)]

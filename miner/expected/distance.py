@@ -14,12 +14,13 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
+from miner.events.columns import column_values, seen_values
 from miner.expected.context import Context
 from miner.expected.least import Resolution, least_difference
-from miner.expected.measures import MEASURES, Measure, column_values, judged_values, measured_values, seen_values
+from miner.expected.measures import MEASURES, Measure, judged_values, measured_values
 from miner.expected.neighbours import MEDIAN_NOISE, medians_beside, medians_of_others
 from miner.expected.noise import Noise, fit_noise, local_noise
-from miner.expected.robust import resolution
+from miner.expected.robust import mad_sigma, resolution
 from miner.expected.threads import side_by_side
 from miner.expected.usual import Usual, fit_usual
 
@@ -39,6 +40,9 @@ SHORT_EVENTS = 5
 
 OTHER_EVENTS, OTHER_CYCLES = 4, 2.5
 """Events of the other cylinders on each side, and how near, that a movement of all shows in."""
+
+LEAST_LEVEL, LEAST_FEW = 5, 3
+"""Fewer neighbours than this have no level, and show no movement: two of three could be one burst."""
 
 CHANCE = 2.0
 """A reference that is off by so many of its standard errors counts for half of what it shows: chance must not widen
@@ -137,13 +141,14 @@ def _values(events: pa.Table, measure: Measure, lift: float) -> _Floats:
     return values
 
 
-def _fit(measure: Measure, values: _Floats, lift: float, least: float, context: Context) -> tuple[Expectation, Distance]:
+def _fit(
+    measure: Measure, values: _Floats, lift: float, least: float, context: Context
+) -> tuple[Expectation, Distance]:
     known = np.isfinite(values)
     taught = np.flatnonzero(known & context.learns)
     taught = taught if taught.size >= LEAST_EVENTS else np.flatnonzero(known)
     usual = fit_usual(values, taught, context, supply=measure.column != "supply_v", tabled=measure.moves == "tables")
-    group = np.zeros_like(context.group) if measure.pooled else context.group
-    step = max((resolution(values[taught[group[taught] == g]]) for g in np.unique(group[taught]) if (group[taught] == g).sum() > 1), default=0.0)
+    step = max((resolution(values[own]) for own in _series(measure, taught, context) if own.size > 1), default=0.0)
     around = _around(measure, usual, values, context)
     quick = around.off - around.middle
     rows = taught[np.isfinite(quick[taught])]
@@ -154,10 +159,13 @@ def _fit(measure: Measure, values: _Floats, lift: float, least: float, context: 
 
 @dataclass(frozen=True, kw_only=True)
 class _Around:
-    """What the conditions and the events around each one say, on the judged scale less what conditions make usual."""
+    """What conditions and the events around each one say; all (n,), on the judged scale, NaN where not measured.
+
+    ``off`` is what was measured less what conditions make usual; it is usual from ``low`` to ``high``. ``middle`` is what
+    the events around say in the middle, ``lag`` how far tables move it from one event of a cylinder to the next.
+    """
 
     rows: _Ints
-    at: _Floats
     off: _Floats
     low: _Floats
     high: _Floats
@@ -166,73 +174,98 @@ class _Around:
 
 
 def _around(measure: Measure, usual: Usual, values: _Floats, context: Context) -> _Around:
-    """Return the range of usual values of each event."""
-    n = values.size
+    """Return the range of usual values of each event: its references, one after the other, and what they span."""
     rows = np.flatnonzero(np.isfinite(values))
-    at = np.full(n, np.nan)
-    at[rows] = usual.at(context, rows)
-    off = values - at
-    taught = np.where(context.learns, off, np.nan)
-    group = np.zeros_like(context.group) if measure.pooled else context.group
-    before, after, lag_low, lag_high = np.zeros((4, n))
-    n_around = np.zeros(n)
-    for g in np.unique(group[rows]):
-        own = rows[group[rows] == g]
-        sides = medians_beside(taught[own], context.time_s[own], LONG_EVENTS, LONG_S)
-        middle = float(np.nanmedian(off[own]))
-        b, a = sides.before, sides.after
-        before[own] = np.where(sides.n_before >= 5, b, np.where(sides.n_after >= 5, a, middle))
-        after[own] = np.where(sides.n_after >= 5, a, np.where(sides.n_before >= 5, b, middle))
-        n_around[own] = sides.n_before + sides.n_after
-        if measure.moves == "tables" and own.size > 1:
-            earlier, later = np.append(at[own[:1]], at[own[:-1]]), np.append(at[own[1:]], at[own[-1:]])
-            lag_low[own] = np.minimum(np.minimum(earlier, later) - at[own], 0.0)
-            lag_high[own] = np.maximum(np.maximum(earlier, later) - at[own], 0.0)
-    low, high = np.minimum(before, after), np.maximum(before, after)
+    series = _series(measure, rows, context)
+    lines, tables = (np.full(values.size, np.nan) for _ in range(2))
+    lines[rows], tables[rows] = usual.at(context, rows)
+    off = values - lines - tables
+    before, after = _levels(off, series, context)
     middle = (before + after) / 2
-    quick = off - middle
-    scale = _scale(quick[rows])
-    excuses = [(np.zeros(n), np.zeros(n))]
+    quick = np.where(context.learns, off - middle, np.nan)
+    scale = _scale(off - middle)
+    moves: list[tuple[_Floats, _Floats]] = []
+    lag = np.zeros(values.size)
     if measure.moves == "tables":
-        excuses.append((_believed(lag_low, scale), _believed(lag_high, scale)))
-    if measure.moves in ("tables", "level") and context.n_groups > 1 and not measure.pooled:
-        excuses.append(_common(np.where(context.learns, quick, np.nan), scale, context, measure.reach))
-        middle = middle + (excuses[-1][0] + excuses[-1][1])
-    alone = np.unique(group[rows]).size == 1
-    if measure.moves in ("place", "supply") or (alone and measure.moves == "tables"):
-        short_low, short_high = np.zeros((2, n))
-        for g in np.unique(group[rows]):
-            own = rows[group[rows] == g]
-            sides = medians_beside(np.where(context.learns, quick, np.nan)[own], context.time_s[own], SHORT_EVENTS, LONG_S)
-            error = CHANCE * MEDIAN_NOISE * scale / np.sqrt(SHORT_EVENTS)
-            moved = [np.clip(_shrunk(np.nan_to_num(m), error), -measure.reach, measure.reach) for m in (sides.before, sides.after)]
-            short_low[own], short_high[own] = np.minimum(*moved).clip(max=0), np.maximum(*moved).clip(min=0)
-        excuses.append((short_low, short_high))
-    low = low + np.minimum.reduce([e[0] for e in excuses])
-    high = high + np.maximum.reduce([e[1] for e in excuses])
-    return _Around(rows=rows, at=at, off=off, low=low, high=high, middle=middle, lag=lag_high - lag_low)
+        earlier, later = _lags(tables, series)
+        lag = np.abs(earlier) + np.abs(later)
+        moves.append((_shrunk(earlier, scale), _shrunk(later, scale)))
+    if measure.moves in ("tables", "level") and len(series) > 1:
+        moves.append(_moved_with_others(quick, scale, context, measure.reach))
+        middle = middle + moves[-1][0] / 2 + moves[-1][1] / 2
+    if measure.moves in ("place", "supply") or (measure.moves == "tables" and len(series) == 1):
+        moves.append(_moved_itself(quick, series, scale, context, measure.reach))
+    sides = np.array([side for pair in moves for side in pair] or [np.zeros(values.size)])
+    return _Around(
+        rows=rows, off=off, middle=middle, lag=lag,
+        low=np.minimum(before, after) + sides.min(axis=0).clip(max=0.0),
+        high=np.maximum(before, after) + sides.max(axis=0).clip(min=0.0),
+    )  # fmt: skip
 
 
-def _common(quick: _Floats, scale: float, context: Context, reach: float) -> tuple[_Floats, _Floats]:
-    """Return (low, high): how far the other cylinders have moved just before, just after or around each event."""
-    within_s = OTHER_CYCLES * context.cycle_s
-    sides = medians_of_others(quick, context.time_s, context.group, OTHER_EVENTS, within_s)
-    moved = []
-    for median, count in ((sides.before, sides.n_before), (sides.after, sides.n_after)):
-        error = CHANCE * MEDIAN_NOISE * scale / np.sqrt(np.maximum(count, 1))
-        moved.append(np.clip(_shrunk(np.where(count >= 3, median, 0.0), error), -reach, reach))
-    return np.minimum(*moved).clip(max=0.0), np.maximum(*moved).clip(min=0.0)
+def _series(measure: Measure, rows: _Ints, context: Context) -> list[_Ints]:
+    """Return the rows of each cylinder, or of all together where they share what is measured."""
+    if measure.pooled:
+        return [rows] if rows.size else []
+    return [rows[context.group[rows] == group] for group in np.unique(context.group[rows])]
+
+
+def _levels(off: _Floats, series: list[_Ints], context: Context) -> tuple[_Floats, _Floats]:
+    """Return the level of each cylinder before and after each event; at the ends of the recording that of the other side."""
+    before, after = np.zeros((2, off.size))
+    taught = np.where(context.learns, off, np.nan)
+    for own in series:
+        sides = medians_beside(taught[own], context.time_s[own], LONG_EVENTS, LONG_S)
+        middle = float(np.median(off[own]))
+        early = np.where(sides.n_before >= LEAST_LEVEL, sides.before, np.nan)
+        late = np.where(sides.n_after >= LEAST_LEVEL, sides.after, np.nan)
+        before[own] = np.where(np.isfinite(early), early, np.where(np.isfinite(late), late, middle))
+        after[own] = np.where(np.isfinite(late), late, before[own])
+    return before, after
+
+
+def _lags(tables: _Floats, series: list[_Ints]) -> tuple[_Floats, _Floats]:
+    """Return how far the tables say otherwise for the event before and the one after of the same cylinder.
+
+    The engine computer acts on the speed and supply of another moment than the one measured.
+    """
+    earlier, later = np.zeros((2, tables.size))
+    for own in series:
+        here = tables[own]
+        earlier[own] = np.append(here[:1], here[:-1]) - here
+        later[own] = np.append(here[1:], here[-1:]) - here
+    return earlier, later
+
+
+def _moved_with_others(quick: _Floats, scale: float, context: Context, reach: float) -> tuple[_Floats, _Floats]:
+    """Return how far the other cylinders have moved just before and just after each event: a load that switched."""
+    sides = medians_of_others(quick, context.time_s, context.group, OTHER_EVENTS, OTHER_CYCLES * context.cycle_s)
+    return (
+        _believed(sides.before, sides.n_before, scale, reach),
+        _believed(sides.after, sides.n_after, scale, reach),
+    )
+
+
+def _moved_itself(
+    quick: _Floats, series: list[_Ints], scale: float, context: Context, reach: float
+) -> tuple[_Floats, _Floats]:
+    """Return how far the few events of the same series before and after each one have moved."""
+    before, after = np.zeros((2, quick.size))
+    for own in series:
+        sides = medians_beside(quick[own], context.time_s[own], SHORT_EVENTS, LONG_S)
+        before[own] = _believed(sides.before, sides.n_before, scale, reach)
+        after[own] = _believed(sides.after, sides.n_after, scale, reach)
+    return before, after
+
+
+def _believed(median: _Floats, count: _Ints, scale: float, reach: float) -> _Floats:
+    """Return the movements without what chance makes of so few, and no further than a healthy thing moves."""
+    error = CHANCE * MEDIAN_NOISE * scale / np.sqrt(np.maximum(count, 1))
+    return np.clip(_shrunk(np.where(count >= LEAST_FEW, median, 0.0), error), -reach, reach)
 
 
 def _scale(quick: _Floats) -> float:
-    from miner.expected.robust import mad_sigma
-
-    known = quick[np.isfinite(quick)]
-    return max(mad_sigma(known), 1e-12)
-
-
-def _believed(lag: _Floats, scale: float) -> _Floats:
-    return _shrunk(lag, scale)
+    return max(mad_sigma(quick[np.isfinite(quick)]), 1e-12)
 
 
 def _shrunk(x: _Floats, doubt: _Floats | float) -> _Floats:
@@ -255,11 +288,11 @@ def _noise_inputs(context: Context, around: _Around, rows: _Ints) -> NDArray[np.
 def _distance(fitted: Expectation, values: _Floats, around: _Around, context: Context) -> Distance:
     rows = around.rows
     sigma = np.full(values.size, np.nan)
-    sigma[rows] = np.maximum(fitted.noise.at(_noise_inputs(context, around, rows)), max(fitted.measure.floor, TOLD_APART * fitted.step))
-    group = np.zeros_like(context.group) if fitted.measure.pooled else context.group
+    sigma[rows] = np.maximum(
+        fitted.noise.at(_noise_inputs(context, around, rows)), max(fitted.measure.floor, TOLD_APART * fitted.step)
+    )
     quick = around.off - around.middle
-    for g in np.unique(group[rows]):
-        own = rows[group[rows] == g]
+    for own in _series(fitted.measure, rows, context):
         sigma[own] *= local_noise(quick[own] / sigma[own])
     residual = around.off - np.clip(around.off, around.low, around.high)
     return Distance(

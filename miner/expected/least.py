@@ -97,8 +97,9 @@ def timer_tick(on_time_us: _Floats) -> float:
         counted = changes[changes > 0.5 * tick]
         if counted.size < 0.2 * changes.size or counted.size < 20:
             break
-        if np.abs(np.mean(np.exp(2j * np.pi * changes / tick))) > TICK_COHERENCE and np.abs(
-            np.mean(np.exp(2j * np.pi * counted / tick))
-        ) > TICK_COHERENCE:
+        if (
+            np.abs(np.mean(np.exp(2j * np.pi * changes / tick))) > TICK_COHERENCE
+            and np.abs(np.mean(np.exp(2j * np.pi * counted / tick))) > TICK_COHERENCE
+        ):
             found = float(tick)
     return found

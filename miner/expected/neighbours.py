@@ -52,9 +52,7 @@ def medians_beside(values: _Floats, time_s: _Floats, n_beside: int, within_s: fl
 
 
 @njit(cache=True, nogil=True)  # type: ignore[misc]
-def _beside(
-    values: _Floats, time_s: _Floats, n_beside: int, within_s: float
-) -> tuple[_Floats, _Floats, _Ints, _Ints]:
+def _beside(values: _Floats, time_s: _Floats, n_beside: int, within_s: float) -> tuple[_Floats, _Floats, _Ints, _Ints]:
     n = values.size
     out = np.full((2, n), np.nan)
     count = np.zeros((2, n), dtype=np.int64)
@@ -85,9 +83,7 @@ def _beside(
     return out[0], out[1], count[0], count[1]
 
 
-def medians_of_others(
-    values: _Floats, time_s: _Floats, group: _Ints, n_beside: int, within_s: _Floats
-) -> Sides:
+def medians_of_others(values: _Floats, time_s: _Floats, group: _Ints, n_beside: int, within_s: _Floats) -> Sides:
     """Return the medians of the nearest ``n_beside`` values of the other cylinders before and after each event.
 
     Parameters

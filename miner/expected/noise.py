@@ -70,7 +70,13 @@ def _trees(*, n: int, **how: Any) -> HistGradientBoostingRegressor:
     from sklearn.ensemble import HistGradientBoostingRegressor
 
     return HistGradientBoostingRegressor(
-        max_iter=n, learning_rate=0.15, max_leaf_nodes=12, min_samples_leaf=100, early_stopping=False, random_state=0, **how
+        max_iter=n,
+        learning_rate=0.15,
+        max_leaf_nodes=12,
+        min_samples_leaf=100,
+        early_stopping=False,
+        random_state=0,
+        **how,
     )
 
 

@@ -8,9 +8,9 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
+from miner.events.columns import column_values, seen_values
 from miner.expected.context import Context
 from miner.expected.distance import Distance
-from miner.expected.measures import column_values, seen_values
 
 __all__ = ["PLACES", "explain_place"]
 
@@ -19,7 +19,7 @@ _Floats = NDArray[np.float64]
 PLACE = "timing_residual_deg"
 PLACES = (PLACE, "interval_us")
 LOUD_SIGMA = 5.0
-ECHO, INTERVAL_ECHO = 0.6, 1.1
+ECHO, INTERVAL_ECHO = 0.4, 1.1
 ONE_SIDE_NOISE = 3.9
 STEP_DOUBT = 3.0
 
@@ -29,7 +29,7 @@ def explain_place(distances: list[Distance], events: pa.Table, context: Context)
     absent = np.zeros(events.num_rows, dtype=bool)
     for lead in ("command", "feedback"):
         absent |= seen_values(events, f"{lead}_seen") == 0
-    told = [_stepped(d, events) if d.measure.column == PLACE else d for d in distances]
+    told = [_of_the_crank(_stepped(d, events), context) if d.measure.column == PLACE else d for d in distances]
     return [_explained(d, absent, context) if d.measure.column in PLACES else d for d in told]
 
 
@@ -38,7 +38,10 @@ def _less(distance: Distance, left: _Floats) -> Distance:
     left = np.nan_to_num(left, nan=1.0)
     residual = (distance.residual * left).astype(np.float32)
     return replace(
-        distance, residual=residual, z=(distance.z * left).astype(np.float32), usual=distance.usual + (distance.residual - residual)
+        distance,
+        residual=residual,
+        z=(distance.z * left).astype(np.float32),
+        usual=distance.usual + (distance.residual - residual),
     )
 
 
@@ -57,6 +60,25 @@ def _stepped(distance: Distance, events: pa.Table) -> Distance:
     stepped = np.nan_to_num(apart / (apart + doubt))
     left = np.nan_to_num(np.minimum(beside / np.maximum(np.abs(both), 1e-12), 1.0), nan=1.0)
     return _less(distance, 1.0 - stepped + stepped * left)
+
+
+SLOWING = 0.08
+"""Share of a firing interval that a crank may lose over the firings after one that gave no torque (common practice, no
+source)."""
+
+
+def _of_the_crank(distance: Distance, context: Context) -> Distance:
+    """Return the places without what the crank did: it slows and stays behind, where a displaced event is alone.
+
+    The interval before a late event is longer and the one after it shorter by as much. As far as they are not, the
+    engine turned more slowly, within what it can.
+    """
+    residual = distance.residual.astype(np.float64)
+    next_deg = np.append(context.interval_deg[1:], 0.0)
+    before, after = context.excess[:, 0] * context.interval_deg, -context.excess[:, 2] * next_deg
+    alone = np.where(before * after > 0, np.minimum(np.abs(before), np.abs(after)), 0.0) * (before * residual > 0)
+    by_crank = np.clip(np.abs(residual) - alone, 0.0, SLOWING * context.firing_deg)
+    return _less(distance, 1.0 - by_crank / np.maximum(np.abs(residual), 1e-300))
 
 
 def _explained(distance: Distance, absent: NDArray[np.bool_], context: Context) -> Distance:

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from miner.expected.context import Basis, Context, inputs_of
-from miner.expected.robust import BLOCK_EVENTS, RobustFit, robust_regression
+from miner.expected.robust import BLOCK_EVENTS, RobustFit, robust_regression, running_median
 
 if TYPE_CHECKING:
     from sklearn.ensemble import HistGradientBoostingRegressor
@@ -32,7 +32,11 @@ LINE_EVENTS, TREE_EVENTS = 30_000, 30_000
 LEAST_TREE_EVENTS = 1500
 """Fewer have not been to enough cells of a table twice (own choice)."""
 
-N_TREES, LEARNING_RATE, MOST_LEAVES, LEAF_EVENTS = 40, 0.3, 31, 40
+STRETCHES, LEAST_HELP, AROUND_EVENTS = 60, 0.05, 15
+"""Stretches the recording is cut into for the proof, what trees must take off the distance at least, and the neighbours
+on each side it is counted from (own choices)."""
+
+N_TREES, LEARNING_RATE, MOST_LEAVES, LEAF_EVENTS = 40, 0.2, 31, 40
 """Own choices: a leaf must hold several bursts of faults before one can become its usual value."""
 
 
@@ -44,16 +48,15 @@ class Usual:
     lines: RobustFit
     trees: HistGradientBoostingRegressor | None
 
-    def at(self, context: Context, rows: _Ints) -> _Floats:
-        """Return the usual value (rows,) on the scale that was fitted."""
-        out = np.empty(rows.size)
+    def at(self, context: Context, rows: _Ints) -> tuple[_Floats, _Floats]:
+        """Return what lines (rows,) and tables (rows,) make of the conditions; their sum is the usual value."""
+        lines, tables = np.empty(rows.size), np.zeros(rows.size)
         for first in range(0, rows.size, BLOCK_EVENTS):
-            block = rows[first : first + BLOCK_EVENTS]
-            here = self.lines.predict(self.basis.lines(context, block))
+            block = slice(first, first + BLOCK_EVENTS)
+            lines[block] = self.lines.predict(self.basis.lines(context, rows[block]))
             if self.trees is not None:
-                here = here + self.trees.predict(inputs_of(context, block))
-            out[first : first + BLOCK_EVENTS] = here
-        return out
+                tables[block] = self.trees.predict(inputs_of(context, rows[block]))
+        return lines, tables
 
 
 def fit_usual(values: _Floats, rows: _Ints, context: Context, *, supply: bool, tabled: bool) -> Usual:
@@ -78,8 +81,30 @@ def fit_usual(values: _Floats, rows: _Ints, context: Context, *, supply: bool, t
     if not tabled or rows.size < LEAST_TREE_EVENTS:
         return usual
     some = _spread(rows, TREE_EVENTS)
-    left = values[some] - usual.at(context, some)
-    return Usual(basis=basis, lines=lines, trees=_boosted(inputs_of(context, some), left))
+    inputs, left = inputs_of(context, some), values[some] - usual.at(context, some)[0]
+    if not _trees_help(inputs, left, context.group[some]):
+        return usual
+    return Usual(basis=basis, lines=lines, trees=_boosted(inputs, left))
+
+
+def _trees_help(inputs: NDArray[np.float32], left: _Floats, group: _Ints) -> bool:
+    """Return whether trees that saw one half of the recording bring the other half nearer to the events around.
+
+    Levels that stay for a while are followed anyway; where lines say it all, trees only learn by heart.
+    """
+    stretch = np.arange(left.size) * STRETCHES // left.size % 2
+    seen, other = np.flatnonzero(stretch == 0), np.flatnonzero(stretch == 1)
+    without = left[other]
+    with_trees = without - _boosted(inputs[seen], left[seen]).predict(inputs[other])
+    return _restless(with_trees, group[other]) < (1.0 - LEAST_HELP) * _restless(without, group[other])
+
+
+def _restless(left: _Floats, group: _Ints) -> float:
+    total = 0.0
+    for g in np.unique(group):
+        own = left[group == g]
+        total += float(np.sum(np.abs(own - running_median(own, AROUND_EVENTS))))
+    return total / left.size
 
 
 def _boosted(inputs: NDArray[np.float32], left: _Floats) -> HistGradientBoostingRegressor:

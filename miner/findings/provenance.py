@@ -13,8 +13,8 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from miner.engine.setup import Setup
+from miner.events.rows import Rows, pieces_of
 from miner.recording.reader import Recording
-from miner.suspicion.rows import Rows, pieces_of
 
 __all__ = ["count_events", "count_suspects", "describe_recording", "describe_setup", "versions"]
 

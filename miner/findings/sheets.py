@@ -14,7 +14,7 @@ import pyarrow as pa
 
 from miner.findings.store import Findings
 from miner.schema import EVENTS, INCIDENTS, SUSPECTS, Column
-from miner.suspicion.pointers import CODES_NOTE
+from miner.suspects.diagnosis import CODES_NOTE
 from miner.words import YOUR_VERDICT, kind_name, measure_name, time_of_day
 
 __all__ = ["MOST_EVENTS", "Sheet", "events_to_show", "sheets_of"]

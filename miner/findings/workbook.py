@@ -21,7 +21,7 @@ from xlsxwriter.worksheet import Worksheet
 
 from miner.findings.sheets import Sheet, sheets_of
 from miner.schema import Column
-from miner.suspicion.pointers import CODES_NOTE
+from miner.suspects.diagnosis import CODES_NOTE
 from miner.words import RATE_ASSUMED, SCATTER
 
 __all__ = ["CAUTIONS", "DIGITS", "EPOCH", "MAX_ROWS", "heading", "set_paper", "write_workbook"]

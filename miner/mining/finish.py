@@ -16,6 +16,8 @@ import pyarrow.compute as pc
 
 from miner.engine.setup import Setup
 from miner.errors import RecordingError
+from miner.events.rows import first_id
+from miner.expected.least import Resolution
 from miner.findings.event_file import EventFile
 from miner.findings.provenance import count_events, count_suspects, describe_recording, describe_setup, versions
 from miner.findings.store import SUMMARY, Findings
@@ -23,6 +25,8 @@ from miner.memory import give_back
 from miner.mining.chapters import plan_chapters, tell_chapters
 from miner.mining.look import OnStage, tell_nobody
 from miner.mining.section_file import read_all_but_pulses, read_levels
+from miner.questions.explain import explain_findings
+from miner.questions.waveform_sample import sample_waveform
 from miner.recording.reader import Recording
 from miner.review.keep import clock_table
 from miner.review.page import is_page_built
@@ -41,11 +45,8 @@ from miner.schema import (
 )  # fmt: skip
 from miner.signal.extraction import join_extractions
 from miner.signal.leads import LeadProfile, LeadSpec
-from miner.suspicion.explain import explain_findings
-from miner.suspicion.ranking import Ranking, RankSettings, join_rankings, rank_chapter
-from miner.suspicion.rows import first_id
-from miner.suspicion.verdicts import lower_by_verdicts, refresh_incidents
-from miner.suspicion.waveform_sample import sample_waveform
+from miner.suspects.judged_normal import lower_by_verdicts, refresh_incidents
+from miner.suspects.ranking import Ranking, RankSettings, join_rankings, rank_chapter
 
 __all__ = ["MineSettings", "Source", "write_findings"]
 
@@ -125,7 +126,9 @@ def write_findings(
     give_back()
     ranking, notes = _joined(source, chapters, events, findings, settings)
     on_stage("explaining, and planting faults to see what would have been found")
-    explained = explain_findings(events, ranking.suspects, ranking.incidents, source.setup, seed=settings.rank.seed)
+    explained = explain_findings(
+        events, ranking.suspects, ranking.incidents, source.setup, judge=ranking.judge, seed=settings.rank.seed
+    )
     give_back()
     explained["summary"]["sensitivity"]["waveform_sample"] = sample_waveform(
         source.recording, source.setup, source.leads, profiles, events, explained[SENSITIVITY.name]
@@ -168,6 +171,7 @@ def _rank_chapters(
 ) -> list[Ranking]:
     """Write the event table chapter by chapter, and return what is listed of each."""
     plan = plan_chapters(source.setup, sections)
+    resolution = resolution_of(source)
     chapters: list[Ranking] = []
     n_events = 0
     on_stage("telling the cylinders apart")
@@ -179,7 +183,7 @@ def _rank_chapters(
             n_events += events.num_rows
             give_back()
             on_stage("ranking" if len(plan) == 1 else f"ranking, part {len(chapters) + 1} of {len(plan)}")
-            chapters.append(rank_chapter(events, source.setup, settings.rank).listed_only())
+            chapters.append(rank_chapter(events, source.setup, settings.rank, resolution).listed_only())
             del events
             give_back()
     if not n_events:
@@ -189,6 +193,16 @@ def _rank_chapters(
             file=source.recording.path,
         )
     return chapters
+
+
+def resolution_of(source: Source) -> Resolution:
+    """Return what the recorder tells apart, from the recording and the roles of its leads."""
+    steps: dict[str, float] = {}
+    for channel in source.setup.channel:
+        info = source.recording.channels[channel.column]
+        if not info.dtype.startswith(("float", "double")):
+            steps[channel.role] = max(steps.get(channel.role, 0.0), abs(info.scale))
+    return Resolution(sample_us=1e6 / source.recording.rate_hz, step_v=steps)
 
 
 def _joined(

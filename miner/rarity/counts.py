@@ -14,8 +14,8 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from miner.engine.runs import lasting_runs
+from miner.events.columns import column_values, seen_values
 from miner.expected.context import Context
-from miner.expected.measures import column_values, seen_values
 from miner.expected.robust import mad_sigma
 
 __all__ = ["BASE_RATE", "Counted", "count_suspects"]

@@ -23,7 +23,7 @@ from miner.expected.threads import one_core, side_by_side
 from miner.rarity.counts import Counted, count_suspects
 from miner.rarity.tails import Prior, Tail, fit_tail
 
-__all__ = ["Judge", "Verdict", "fit_judge"]
+__all__ = ["Channel", "Judge", "Judgement", "fit_judge"]
 
 _Floats = NDArray[np.float64]
 _Singles = NDArray[np.float32]
@@ -50,7 +50,7 @@ class Channel:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Verdict:
+class Judgement:
     """What is known of every event.
 
     Attributes
@@ -85,17 +85,18 @@ class Judge:
     channels: tuple[Channel, ...]
     tails: tuple[tuple[Tail | None, ...], ...]
     combined: Tail | None
+    in_hour: float
 
-    def score(self, events: pa.Table) -> Verdict:
+    def score(self, events: pa.Table) -> Judgement:
         """Judge every event."""
         context = build_context(events, self.setup)
         with one_core():
-            return self._verdict(events, context, _distances(self.expectations, events, context))
+            return self._judgement(events, context, _distances(self.expectations, events, context))
 
-    def _verdict(self, events: pa.Table, context: Context, distances: list[Distance]) -> Verdict:
+    def _judgement(self, events: pa.Table, context: Context, distances: list[Distance]) -> Judgement:
         rates = side_by_side(lambda one: self._rates(one, distances, context), list(range(len(self.channels))))
         by_channel = np.stack(rates) if rates else np.empty((0, context.time_s.size), dtype=np.float32)
-        matters = _matters(self.channels, distances, events, context)
+        matters = _matters(self.channels, distances, context.time_s.size)
         least_any = by_channel.min(axis=0, initial=np.inf)
         by_channel[~matters] = np.inf
         least = by_channel.min(axis=0, initial=np.inf).astype(np.float64)
@@ -106,10 +107,20 @@ class Judge:
         counted, notes = count_suspects(events, context)
         log_rate = np.minimum.reduce([measured, *(np.log(c.rate) for c in counted)])
         too_small = int(np.sum((least_any < 0) & ~(least < 0)))
-        return Verdict(
+        return Judgement(
             log_rate=log_rate, channels=self.channels, by_channel=by_channel, distances=distances, counted=counted,
             context=context, n_too_small=too_small, notes=notes,
         )  # fmt: skip
+
+    def sigma_needed(self, kind: str) -> float:
+        """Return the distance from which a calm event of a kind is rarer than once an hour; infinite: never."""
+        for channel, tails in zip(self.channels, self.tails, strict=True):
+            if channel.kind == kind and channel.measure is not None and tails[0] is not None and self.combined:
+                sigma = np.linspace(2.0, 40.0, 400)
+                rate = np.maximum(tails[0].log_rate(0.5 * sigma**2), _normal(0.5 * sigma**2, self.in_hour))
+                rare = np.flatnonzero(self.combined.log_rate(-rate) <= 0.0)
+                return float(sigma[rare[0]]) if rare.size else float("inf")
+        return float("inf")
 
     def _rates(self, index: int, distances: list[Distance], context: Context) -> _Singles:
         x = _oddness(self.channels[index], distances)
@@ -117,11 +128,11 @@ class Judge:
         for stratum, tail in enumerate(self.tails[index]):
             rows = (context.strata == stratum) & np.isfinite(x)
             if tail is not None:
-                out[rows] = np.maximum(tail.log_rate(x[rows]), _normal(x[rows], np.isfinite(x).sum() / context.hours))
+                out[rows] = np.maximum(tail.log_rate(x[rows]), _normal(x[rows], self.in_hour))
         return out
 
 
-def fit_judge(events: pa.Table, setup: Setup, resolution: Resolution | None = None) -> tuple[Judge, Verdict]:
+def fit_judge(events: pa.Table, setup: Setup, resolution: Resolution | None = None) -> tuple[Judge, Judgement]:
     """Learn from a recording; returned with its own verdict."""
     context = build_context(events, setup)
     with one_core():
@@ -131,9 +142,16 @@ def fit_judge(events: pa.Table, setup: Setup, resolution: Resolution | None = No
         channels = _channels(distances)
         fits = side_by_side(lambda channel: _tails(_oddness(channel, distances), context), list(channels))
         tails = tuple(tuple(tail for tail, _ in fit) for fit in fits)
-        judge = Judge(setup=setup, expectations=expectations, channels=channels, tails=tails, combined=None)
+        judge = Judge(
+            setup=setup,
+            expectations=expectations,
+            channels=channels,
+            tails=tails,
+            combined=None,
+            in_hour=context.time_s.size / context.hours,
+        )
         judge = _with_combined(judge, [np.any([o for _, o in fit], axis=0) for fit in fits], distances, context)
-        return judge, judge._verdict(events, context, distances)
+        return judge, judge._judgement(events, context, distances)
 
 
 def _distances(expectations: list[Expectation], events: pa.Table, context: Context) -> list[Distance]:
@@ -198,14 +216,16 @@ def _with_combined(judge: Judge, left_out: list[_Bools], distances: list[Distanc
         healthy &= ~out | (rate > least)
     if healthy.sum() < LEAST_VALUES:
         return judge
-    tail = fit_tail(-least[healthy].astype(np.float64), hours=context.hours, prior=COMBINED, time_s=context.time_s[healthy])
+    tail = fit_tail(
+        -least[healthy].astype(np.float64), hours=context.hours, prior=COMBINED, time_s=context.time_s[healthy]
+    )
     return replace(judge, combined=tail)
 
 
-def _matters(channels: tuple[Channel, ...], distances: list[Distance], events: pa.Table, context: Context) -> _Bools:
+def _matters(channels: tuple[Channel, ...], distances: list[Distance], n_events: int) -> _Bools:
     """Return (channels, n): where the difference is one that matters in a workshop."""
     share = {id(d.measure): least_share(d) for d in distances}
-    out = np.ones((len(channels), context.time_s.size), dtype=np.bool_)
+    out = np.ones((len(channels), n_events), dtype=np.bool_)
     for index, channel in enumerate(channels):
         if channel.measure is not None:
             out[index] = share[id(channel.measure)] >= 1.0

@@ -22,6 +22,7 @@ from starlette.responses import HTMLResponse, JSONResponse, Response
 from starlette.routing import Route
 
 from miner.errors import FindingsError, MinerError
+from miner.events.rows import rows_between
 from miner.review.content import events_between, open_page, plain, usual_for, verdicts_since
 from miner.review.figures import figure_data
 from miner.review.guard import Guard
@@ -30,7 +31,6 @@ from miner.review.page import PAGE_PARTS, page_part
 from miner.review.source import ReviewSource
 from miner.review.verdicts import VERDICTS, StaleVerdictError
 from miner.review.views import ViewReader
-from miner.suspicion.rows import rows_between
 
 __all__ = ["make_app", "serve_review"]
 

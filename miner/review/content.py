@@ -11,11 +11,11 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
+from miner.events.rows import cylinder_values, rows_between, single_values, spread_rows
 from miner.review.figures import map_data
 from miner.review.source import ReviewSource
 from miner.review.tables import USUAL
 from miner.review.verdicts import match_events
-from miner.suspicion.rows import cylinder_values, rows_between, single_values, spread_rows
 from miner.words import PAGE_CAUTION, RARE_PER_H, SCATTER, word_lists
 
 __all__ = ["MAX_EVENTS_IN_VIEW", "events_between", "open_page", "plain", "usual_for", "verdicts_since"]

@@ -10,11 +10,11 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from miner.engine.arrays import inside
+from miner.events.columns import state_codes
+from miner.events.rows import cylinder_values, pieces_of, single_values
+from miner.questions.exact import binomial_interval
 from miner.review.source import ReviewSource
 from miner.schema import OPERATING_STATES
-from miner.suspicion.exact import binomial_interval
-from miner.suspicion.measures import state_codes
-from miner.suspicion.rows import cylinder_values, pieces_of, single_values
 
 __all__ = ["figure_data", "map_data"]
 

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from miner.engine.setup import Setup
 from miner.errors import MinerError
+from miner.events.rows import TimeIndex, first_id
 from miner.findings.event_file import EventFile
 from miner.findings.store import Findings
 from miner.recording.reader import Recording, open_recording
@@ -22,7 +23,6 @@ from miner.review.envelope import BLOCK_SAMPLES, Envelope
 from miner.review.tables import CLOCK, ENVELOPE, MEASURES, TRACKS, USUAL, WINDOWS
 from miner.review.verdicts import VerdictStore
 from miner.schema import GAPS, INCIDENTS, SUSPECTS, Table
-from miner.suspicion.rows import TimeIndex, first_id
 
 __all__ = ["RECORDING_FILE", "Lead", "ReviewSource", "TimeMap", "describe_recording"]
 

@@ -13,9 +13,9 @@ from numpy.typing import NDArray
 
 from miner.engine.arrays import ArrayFields, inside
 from miner.engine.setup import Setup
+from miner.events.columns import column_values, seen_values
+from miner.events.rows import Rows, cylinder_values, pieces_of, single_values
 from miner.recording.windows import Window
-from miner.suspicion.measures import column_values, seen_values
-from miner.suspicion.rows import Rows, cylinder_values, pieces_of, single_values
 
 __all__ = ["N_PER_PLACE", "Cell", "HealthyEvents", "Keep", "UsualPulse", "pick_healthy", "pulse_ends_us", "span_us"]
 

@@ -19,9 +19,9 @@ from typing import Any
 import pyarrow as pa
 
 from miner.errors import FindingsError
+from miner.events.rows import Rows, TimeIndex, rows_between
 from miner.findings.event_file import EventFile
 from miner.findings.store import Findings
-from miner.suspicion.rows import Rows, TimeIndex, rows_between
 
 __all__ = ["VERDICTS", "VERDICTS_FILE", "Decision", "StaleVerdictError", "VerdictStore", "read_verdicts"]
 
@@ -160,7 +160,7 @@ class VerdictStore:
 
 
 def _decision(row: sqlite3.Row) -> Decision:
-    return Decision(**{name: row[name] for name in row.keys()})  # noqa: SIM118 (a Row iterates over its values)
+    return Decision(**{name: row[name] for name in row.keys()})
 
 
 def match_events(decisions: Sequence[Decision], events: Rows, index: TimeIndex) -> list[int | None]:

@@ -16,6 +16,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from miner.engine.setup import Setup
+from miner.events.rows import Rows, cylinder_values, first_id, rows_between, single_values
 from miner.findings.store import Findings
 from miner.recording.reader import Recording
 from miner.recording.windows import Window, read_windows
@@ -26,7 +27,6 @@ from miner.review.tables import CLOCK, MEASURES, USUAL, WINDOWS
 from miner.review.usual_pulse import N_PER_PLACE, Cell, Keep, UsualPulse, pick_healthy, pulse_ends_us, span_us
 from miner.schema import GAPS
 from miner.signal.extraction import Extraction
-from miner.suspicion.rows import Rows, cylinder_values, first_id, rows_between, single_values
 
 __all__ = ["build_windows", "speed_cell"]
 

@@ -144,7 +144,7 @@ class SurveyWork(LeadWork):
         super().__init__(recording, section, spec)
         self._tracks: list[Floats] = []
 
-    def advance(self, first: int, last: int, at_end: bool) -> None:  # noqa: ARG002
+    def advance(self, first: int, last: int, at_end: bool) -> None:
         """Take envelope and track of the windows."""
         low, high = self._new_envelope(first, last)
         track = np.full((-(-(last - first) // self.window), 3), np.nan)

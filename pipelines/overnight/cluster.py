@@ -51,11 +51,11 @@ class ClusterExecutor:
         self._numbers = itertools.count()
         self._silent_s = 0.0
 
-    def has_room(self, task: Task | None = None) -> bool:  # noqa: ARG002 - memory is each worker's own affair
+    def has_room(self, task: Task | None = None) -> bool:
         """Say whether a worker would begin a task soon."""
         return len(self._running) < AHEAD * max(self._n_threads(), 1)
 
-    def fits(self, task: Task) -> bool:  # noqa: ARG002
+    def fits(self, task: Task) -> bool:
         """Say yes: how much memory the workers of a cluster have is their own affair."""
         return True
 
@@ -66,7 +66,7 @@ class ClusterExecutor:
         self._running[future.key] = (task, future)
         future.add_done_callback(self._ended.put)
 
-    def wait(self, timeout_s: float, on_samples: OnTaskSamples) -> list[Outcome]:  # noqa: ARG002
+    def wait(self, timeout_s: float, on_samples: OnTaskSamples) -> list[Outcome]:
         """Return what ended; sections are short enough to be told of only when they are done."""
         try:
             ended = [self._ended.get(timeout=timeout_s)]

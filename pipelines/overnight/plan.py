@@ -155,7 +155,7 @@ def _plan_one(found: Found, folder: Path, out: Path, steps: Steps, given: Path |
         look = steps.look(found.path, setup)
     except MinerError as error:
         return NotPlanned(name=name, failure=_explain(error, found.path, out))
-    except Exception as error:  # noqa: BLE001 - a file nobody thought of must not stop the others
+    except Exception as error:
         return NotPlanned(name=name, failure=explain_failure(error, found.path, out))
     if fingerprint(found.path) != before:
         return NotPlanned(name=name, failure=_GROWING)

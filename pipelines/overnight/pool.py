@@ -193,7 +193,7 @@ def _serve(pipe: Connection, pickled_steps: bytes, n_threads: int) -> None:
     threading.Thread(target=_end_with_starter, daemon=True).start()
     for name in _THREADS:  # before numba and the others are imported
         os.environ[name] = str(n_threads)
-    steps: Steps = pickle.loads(pickled_steps)  # noqa: S301 - made by the process that started us
+    steps: Steps = pickle.loads(pickled_steps)
     while True:
         try:
             task = pipe.recv()

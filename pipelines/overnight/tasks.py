@@ -170,7 +170,7 @@ def run_task(task: Task, steps: Steps, on_samples: OnSamples = lambda _: None) -
     began, cpu = time.perf_counter(), time.process_time()
     try:
         outcome = _run_watched(task, steps, on_samples)
-    except Exception as error:  # noqa: BLE001 - one recording's trouble must not end the worker
+    except Exception as error:
         outcome = Outcome(task=task, failure=explain_failure(error, task.recording, task.work))
     return replace(outcome, elapsed_s=time.perf_counter() - began, cpu_s=time.process_time() - cpu)
 

@@ -12,7 +12,7 @@ from rich.text import Text
 from miner.errors import FindingsError
 from miner.findings.store import Findings
 from miner.schema import INCIDENTS, SUSPECTS
-from miner.suspicion.pointers import CODES_NOTE
+from miner.suspects.diagnosis import CODES_NOTE
 from miner.words import (
     CAUTION,
     RARE_PER_H,

@@ -15,11 +15,11 @@ from miner.errors import MinerError
 from miner.findings.event_file import EventFile
 from miner.findings.store import SUMMARY, Findings
 from miner.mining.steps import lead_specs
+from miner.questions.sensitivity import FULL, measure_sensitivity
+from miner.questions.waveform_sample import sample_waveform
 from miner.recording.reader import open_recording
 from miner.schema import KINDS
 from miner.signal.profile import profile_leads
-from miner.suspicion.sensitivity import FULL, measure_sensitivity
-from miner.suspicion.waveform_sample import sample_waveform
 from miner.words import counted, cylinder_name, kind_name, rate_number
 
 __all__ = ["print_sensitivity", "size_text"]

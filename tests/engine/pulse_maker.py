@@ -43,7 +43,7 @@ class Made:
     transients: list = field(default_factory=list)
 
 
-def speed_profile(rng, seconds, *, paused=True):  # noqa: C901
+def speed_profile(rng, seconds, *, paused=True):
     """Return rpm and a mask of ignition on, every half millisecond, and the times of sharp changes."""
     rpm, fires, changes = [], [], []
     idle = rng.uniform(620, 950)

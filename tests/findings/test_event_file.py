@@ -12,12 +12,12 @@ from hypothesis import strategies as st
 
 import miner.findings.store
 from miner.errors import FindingsError
+from miner.events.rows import rows_between, spread_rows
+from miner.events.views import EventView, EventViews, view_events
 from miner.findings.event_file import GROUPS_KEPT, EventFile
 from miner.findings.provenance import count_events
 from miner.findings.store import Findings
 from miner.schema import EVENTS
-from miner.suspicion.event_views import EventView, EventViews, view_events
-from miner.suspicion.rows import rows_between, spread_rows
 from tests.suspicion.engines import Engine, healthy_events, setup_for
 
 ENGINE = Engine(minutes=1.0, cylinders=4)

@@ -81,7 +81,7 @@ def measure(path: Path) -> None:
     memory = psutil.Process().memory_info()
     peak_mb = getattr(memory, "peak_wset", None) or _peak_kib() * 1024
     recorded_s = recording.n_samples / recording.rate_hz
-    print(  # noqa: T201
+    print(
         f"bare {recorded_s / bare[0]:5.0f} x, extraction {recorded_s / full[0]:5.0f} x real time, "
         f"{full[0] / bare[0]:.2f} times bare decoding ({full[1] / bare[1]:.2f} in core-seconds), "
         f"{full[1] / recorded_s * 3600:.0f} core-seconds an hour, peak {peak_mb / 1e6:.0f} MB"
@@ -107,7 +107,7 @@ def main() -> None:
             run = [sys.executable, "-m", "tests.performance.bench_extract", str(path)]
             subprocess.run(run, check=True, capture_output=True)  # compiles the kernels and warms the file
             figures = subprocess.run(run, check=True, capture_output=True, text=True).stdout
-            print(f"{name:30s} {figures.strip()}")  # noqa: T201
+            print(f"{name:30s} {figures.strip()}")
 
 
 if __name__ == "__main__":

@@ -19,7 +19,7 @@ from sklearn.ensemble import IsolationForest
 from sklearn.metrics import average_precision_score
 
 from miner.schema import EVENTS
-from miner.suspicion.ranking import rank_events
+from miner.suspects.ranking import rank_events
 from tests.suspicion.engines import Engine, healthy_events, setup_for, true_sigmas
 
 FEATURES = ("on_time_us", "delay_us", "feedback_width_us", "amplitude_v", "feedback_amplitude_v", "ripple_v", "rise_us",
@@ -161,7 +161,7 @@ def main() -> None:
 
 
 def without_forest(events: pa.Table, setup: object) -> np.ndarray:
-    from miner.suspicion.ranking import RankSettings
+    from miner.suspects.ranking import RankSettings
 
     return rank_events(events, setup, settings=RankSettings(forest=False)).scores["score"].to_numpy()
 

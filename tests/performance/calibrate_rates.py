@@ -13,10 +13,10 @@ from pathlib import Path
 import numpy as np
 
 from miner.mining.steps import open_source
+from miner.questions.exact import poisson_interval
 from miner.signal.extract import extract_pulses
 from miner.signal.profile import profile_leads
-from miner.suspicion.exact import poisson_interval
-from miner.suspicion.ranking import rank_events
+from miner.suspects.ranking import rank_events
 from miner.synthetic.presets import healthy_hour
 from miner.synthetic.writer import write_recording
 from tests.mined import find_events

@@ -15,7 +15,7 @@ from rich.console import Console
 from miner.errors import RecordingError
 from miner.recording.progress import Progress
 from miner.schema import INCIDENTS
-from miner.suspicion.pointers import CODES_NOTE
+from miner.suspects.diagnosis import CODES_NOTE
 from miner.words import CAUTION
 from pipelines.show.console import guarded, open_console
 from pipelines.show.listing import print_findings, print_suspects

@@ -6,7 +6,7 @@ from statsmodels.stats.multitest import multipletests
 from statsmodels.stats.proportion import proportion_confint
 from statsmodels.stats.rates import confint_poisson, test_poisson_2indep
 
-from miner.suspicion.exact import (
+from miner.questions.exact import (
     adjust_benjamini_hochberg,
     binomial_interval,
     binomial_upper,

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from miner.suspicion.forest import average_path_length, forest_rarity
 from scipy import stats
 
-from miner.suspicion.forest import average_path_length, forest_rarity
-from miner.suspicion.rate import Prior, fit_pareto, fit_tail
-from miner.suspicion.robust import generalized_esd, modified_z, normal_from_t, robust_regression
+from miner.expected.robust import generalized_esd, modified_z, normal_from_t, robust_regression
+from miner.rarity.tails import Prior, fit_pareto, fit_tail
 
 ROSNER = np.array(
     [-0.25, 0.68, 0.94, 1.15, 1.20, 1.26, 1.26, 1.34, 1.38, 1.43, 1.49, 1.49, 1.55, 1.56, 1.58, 1.65, 1.69, 1.70, 1.76,

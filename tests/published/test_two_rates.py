@@ -14,7 +14,7 @@ from scipy.stats import norm, poisson_means_test
 from statsmodels.stats.proportion import proportion_confint
 from statsmodels.stats.rates import test_poisson_2indep
 
-from miner.suspicion.exact import binomial_interval, rate_ratio
+from miner.questions.exact import binomial_interval, rate_ratio
 from tests import naive_rates as naive
 
 test_poisson_2indep.__test__ = False

@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-import miner.suspicion.rows as rows
+import miner.events.rows as rows
 from miner.review.content import events_between, open_page, usual_for
 from miner.review.figures import figure_data, map_data
 from tests.review.made import DELAY_US

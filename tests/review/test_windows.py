@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-import miner.suspicion.rows as rows
+import miner.events.rows as rows
 from miner.review.tables import MEASURES, USUAL, WINDOWS
 from miner.review.usual_pulse import ENOUGH_EVENTS, N_PER_PLACE, N_PLACES, SPEED_RANGES, Cell, pick_healthy
 from miner.review.views import stored_view

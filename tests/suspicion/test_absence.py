@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from miner.suspicion.absence import BASE_RATE, count_suspects
-from miner.suspicion.context import build_context
+from miner.expected.context import build_context
+from miner.rarity.counts import BASE_RATE, count_suspects
 from tests.suspicion.made_up import make_columns, make_setup, to_events
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 from types import SimpleNamespace
 
 import numpy as np
-
 from miner.suspicion.channels import Channel, combined_log_rate
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from miner.suspicion.ranking import rank_events
+from miner.suspects.ranking import rank_events
 from tests.suspicion.computers import Computer
 from tests.suspicion.engines import Engine, change, healthy_events, setup_for
 

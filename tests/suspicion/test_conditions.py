@@ -1,11 +1,11 @@
 import numpy as np
 import pytest
 
+from miner.questions.conditions import find_conditions
+from miner.questions.exact import rate_ratio
+from miner.questions.repetition import find_period
+from miner.questions.scan import scan_ranges
 from miner.schema import CONDITIONS
-from miner.suspicion.conditions import find_conditions
-from miner.suspicion.exact import rate_ratio
-from miner.suspicion.repetition import find_period
-from miner.suspicion.scan import scan_ranges
 from tests.suspicion.made_up import make_columns, make_setup, to_events, to_suspects
 
 SETUP = make_setup(roles=("supply",))

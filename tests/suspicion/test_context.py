@@ -6,8 +6,8 @@ import numpy as np
 import pyarrow as pa
 import pytest
 
+from miner.expected.context import build_context
 from miner.schema import EVENTS
-from miner.suspicion.context import build_context
 from tests.suspicion.engines import Engine, healthy_events, setup_for
 
 ENGINE = Engine(minutes=2)

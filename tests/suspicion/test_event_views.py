@@ -7,13 +7,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-import miner.suspicion.event_views as event_views
-import miner.suspicion.rows as rows
-from miner.suspicion.conditions import find_conditions
-from miner.suspicion.event_views import STOP_S, EventView, EventViews, view_events
-from miner.suspicion.incidents import group_incidents
-from miner.suspicion.misfire_windows import count_misfire_windows
-from miner.suspicion.rows import TimeIndex, pieces_of
+import miner.events.rows as rows
+import miner.events.views as event_views
+from miner.events.rows import TimeIndex, pieces_of
+from miner.events.views import STOP_S, EventView, EventViews, view_events
+from miner.questions.conditions import find_conditions
+from miner.questions.misfire_windows import count_misfire_windows
+from miner.suspects.incidents import group_incidents
 from tests.suspicion.made_up import make_columns, make_setup, to_events, to_suspects
 
 SETUP = make_setup(roles=("supply",))

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from miner.suspicion.exact import (
+from miner.questions.exact import (
     adjust_benjamini_hochberg,
     binomial_interval,
     binomial_upper,

@@ -6,9 +6,9 @@ import numpy as np
 import pyarrow as pa
 import pytest
 
+from miner.expected.context import build_context
 from miner.schema import EVENTS
-from miner.suspicion.context import build_context
-from miner.suspicion.ranking import rank_events
+from miner.suspects.ranking import rank_events
 from tests.suspicion.engines import Engine, healthy_events, setup_for
 
 ENGINE = Engine(minutes=8, cylinders=4, supply_recorded=True)

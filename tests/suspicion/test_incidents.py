@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 
 from miner.schema import INCIDENTS, SUSPECTS
-from miner.suspicion.incidents import BURST_CYCLES, group_incidents
+from miner.suspects.incidents import BURST_CYCLES, group_incidents
 from tests.suspicion.made_up import make_columns, make_setup, to_events, to_suspects
 
 SETUP = make_setup(roles=("supply",))

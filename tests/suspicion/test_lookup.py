@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from sklearn.ensemble import HistGradientBoostingRegressor
-
 from miner.suspicion.lookup import MOST_LEAVES, compile_trees
+from sklearn.ensemble import HistGradientBoostingRegressor
 
 
 def _fitted(rng: np.random.Generator, n: int, *, leaves: int = MOST_LEAVES, missing: float = 0.05) -> tuple:

@@ -1,8 +1,8 @@
 import numpy as np
 import pytest
 
+from miner.questions.misfire_windows import MISFIRE_NOTE, count_misfire_windows, summarise_misfire_windows
 from miner.schema import MISFIRE_WINDOWS
-from miner.suspicion.misfire_windows import MISFIRE_NOTE, count_misfire_windows, summarise_misfire_windows
 from tests.suspicion.made_up import make_columns, make_setup, to_events
 
 SETUP = make_setup()

@@ -4,8 +4,8 @@ from itertools import combinations, product
 import pytest
 
 from miner.schema import KINDS
-from miner.suspicion.evidence import FAMILY_OF_KIND, Evidence
-from miner.suspicion.pointers import CODES_NOTE, point
+from miner.suspects.diagnosis import CODES_NOTE, point
+from miner.suspects.evidence import FAMILY_OF_KIND, Evidence
 
 
 def evidence(kinds, **changes):

@@ -7,7 +7,7 @@ import pyarrow as pa
 import pytest
 
 from miner.schema import EVENTS, INCIDENTS, SUSPECTS
-from miner.suspicion.ranking import RankSettings, join_rankings, rank_chapter, rank_events
+from miner.suspects.ranking import RankSettings, join_rankings, rank_chapter, rank_events
 from tests.suspicion.engines import Engine, change, healthy_events, setup_for
 
 TEN = Engine(minutes=6)

@@ -7,11 +7,11 @@ from types import SimpleNamespace
 import numpy as np
 import pyarrow as pa
 import pytest
-
 from miner.suspicion.baseline import Distance
-from miner.suspicion.measures import MEASURES
 from miner.suspicion.rhythm import explain_rhythm
 from miner.suspicion.shared import Steps
+
+from miner.expected.measures import MEASURES
 
 N, CYLINDERS, RPM, NOISE_DEG = 2400, 4, 3000.0, 0.1
 MEASURE = {m.column: m for m in MEASURES}

@@ -1,15 +1,15 @@
 import numpy as np
 import pytest
-
-from miner.schema import SENSITIVITY, SUSPECTS
-from miner.suspicion.explain import explain_findings
 from miner.suspicion.frozen import freeze_limits
-from miner.suspicion.ranking import RankSettings, rank_events
-from miner.suspicion.sensitivity import (
+
+from miner.questions.explain import explain_findings
+from miner.questions.sensitivity import (
     SensitivitySettings,
     fault_rate_limits,
     measure_sensitivity,
 )
+from miner.schema import SENSITIVITY, SUSPECTS
+from miner.suspects.ranking import RankSettings, rank_events
 from miner.synthetic.columns import columns_of, events_table
 from miner.synthetic.faults import apply_fault, feedback_tie, next_of_coil
 from tests.suspicion.made_up import make_columns, make_setup, to_events, to_suspects

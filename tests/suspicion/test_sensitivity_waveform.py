@@ -12,15 +12,15 @@ import pytest
 
 from miner.engine.setup import Setup
 from miner.mining.steps import open_source
+from miner.questions.waveform_compare import Planted, compare_planted
+from miner.questions.waveform_sample import SAMPLED_KINDS, sample_waveform
+from miner.questions.waveform_stretch import choose_stretches
 from miner.recording.reader import Recording
 from miner.schema import SENSITIVITY
 from miner.signal.extract import extract_pulses
 from miner.signal.leads import LeadProfile, LeadSpec
 from miner.signal.profile import profile_leads
 from miner.suspicion import waveform_compare, waveform_stretch
-from miner.suspicion.waveform_compare import Planted, compare_planted
-from miner.suspicion.waveform_sample import SAMPLED_KINDS, sample_waveform
-from miner.suspicion.waveform_stretch import choose_stretches
 from miner.synthetic.columns import columns_of
 from miner.synthetic.faults import apply_fault
 from miner.synthetic.scenario import Scenario

@@ -8,7 +8,6 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-
 from miner.suspicion.shared import LARGEST_STEP, REACH_TURNS, SHOWN, _extremes, shared_steps
 
 N, CYLINDERS, NOISE = 9600, 4, 0.001

@@ -2,7 +2,6 @@
 
 import numpy as np
 import pytest
-
 from miner.suspicion.shrinking import believed
 
 N = 20_000

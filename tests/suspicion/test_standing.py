@@ -2,8 +2,8 @@ import numpy as np
 import pyarrow as pa
 import pytest
 
+from miner.questions.cylinder_differences import find_standing
 from miner.schema import STANDING
-from miner.suspicion.standing import find_standing
 from tests.suspicion.made_up import make_columns, make_setup, to_events
 
 SETUP = make_setup(roles=("supply",))

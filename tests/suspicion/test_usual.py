@@ -3,13 +3,13 @@
 import numpy as np
 import pyarrow as pa
 import pytest
-from scipy.stats import norm
-
-from miner.schema import EVENTS
 from miner.suspicion.baseline import measure_distances
-from miner.suspicion.context import build_context
 from miner.suspicion.noise import noise_of
 from miner.suspicion.rhythm import explain_rhythm
+from scipy.stats import norm
+
+from miner.expected.context import build_context
+from miner.schema import EVENTS
 from tests.suspicion.engines import Engine, healthy_events, setup_for
 
 ENGINE = Engine(minutes=6, stops=False, load_steps=False)

@@ -3,7 +3,7 @@ import pyarrow as pa
 import pytest
 
 from miner.schema import EVENTS, INCIDENTS, SUSPECTS
-from miner.suspicion.verdicts import lower_by_verdicts, refresh_incidents
+from miner.suspects.judged_normal import lower_by_verdicts, refresh_incidents
 from tests.review.made import fill
 
 KIND = {"kind": "late_feedback", "measure": "delay_us", "reason": "late.", "window_start_s": 0.0, "window_end_s": 1.0}

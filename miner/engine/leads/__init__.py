@@ -1,0 +1,1 @@
+"""Which unknown lead is which: looks at leads go in, roles with reasons and a setup to edit come out."""

@@ -1,0 +1,110 @@
+"""One row a sample and lead: put side by side while it is read; rows that are changes become samples."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+from numpy.typing import NDArray
+
+from miner.recording.formats.base import Block, ImportOptions, Lead, Notes, Stream, chosen, refuse, rows_from
+from miner.recording.formats.changes import Change, sampled_changes
+
+__all__ = ["Triples", "pivoted"]
+
+Floats = NDArray[np.float64]
+Triples = Callable[[], Iterator[tuple[Floats, pa.Array, Floats, float]]]
+"""Begins anew and yields (seconds, names of leads, values, share read)."""
+
+_TICK_S = 1e-9
+_ALL_TOGETHER = 0.6
+"""Share of leads with a value at an instant from which on the rows are samples; changes seldom come together."""
+
+
+def pivoted(file: Path, triples: Triples, options: ImportOptions, notes: Notes) -> Stream:
+    """Return rows of (time, lead, value), sorted by time, as leads side by side.
+
+    Raises
+    ------
+    RecordingError
+        If the rows are not sorted by time, or a lead appears that the first rows do not have.
+    """
+    first = next(triples(), None)
+    if first is None or not first[0].size:
+        raise refuse("holds no samples", "check how it was recorded", file)
+    names = sorted({str(name) for name in first[1].unique().to_pylist() if name is not None})
+    leads = chosen(names, options, file)
+    filled = first[0].size / max(np.unique(first[0]).size, 1) / max(len(names), 1)
+    are_changes = filled < _ALL_TOGETHER if options.changes is None else options.changes
+    if are_changes and len(names) > 1:
+        return sampled_changes(file, leads, lambda _: _changes(file, triples, leads), options, notes, tick_s=_TICK_S)
+    return Stream(
+        leads=tuple(Lead(name=name, type=pa.float64()) for name in leads),
+        rate_hz=None,
+        blocks=_blocks(file, triples, names, leads),
+    )
+
+
+def _changes(file: Path, triples: Triples, leads: list[str]) -> Iterator[Change]:
+    row, last = 0, -np.inf
+    for time_s, names, values, done in triples():
+        _check_order(file, time_s, last, row)
+        ticks = np.rint(time_s / _TICK_S).astype(np.int64)
+        here = {name: np.asarray(pc.equal(names, name).fill_null(False)) for name in leads}
+        if ticks.size:
+            yield Change(
+                leads={name: (ticks[mine], values[mine]) for name, mine in here.items()},
+                until=int(ticks[-1]),
+                done=done,
+            )
+            last = float(time_s[-1])
+        row += time_s.size
+
+
+def _check_order(file: Path, time_s: Floats, last: float, row: int) -> None:
+    bad = np.flatnonzero(~(np.diff(time_s, prepend=last) >= 0))
+    if bad.size:
+        raise refuse("the time is missing or runs backwards", "sort the rows by time", file, row=row + int(bad[0]))
+
+
+def _blocks(file: Path, triples: Triples, names: list[str], leads: list[str]) -> Iterator[Block]:
+    held: tuple[Floats, NDArray[np.int64], Floats] = (np.empty(0), np.empty(0, np.int64), np.empty(0))
+    row, last, first = 0, -np.inf, 0
+    for time_s, written, values, done in triples():
+        _check_order(file, time_s, last, row)
+        place = _places(file, written, names, row)
+        row, last = row + time_s.size, float(time_s[-1]) if time_s.size else last
+        rows = tuple(np.concatenate(pair) for pair in zip(held, (time_s, place, values), strict=True))
+        cut = int(np.searchsorted(rows[0], rows[0][-1])) if rows[0].size else 0
+        held = tuple(part[cut:] for part in rows)  # type: ignore[assignment]
+        block = _wide(file, rows[0][:cut], rows[1][:cut], rows[2][:cut], names, leads, done, first)
+        first += block.n_rows
+        yield block
+    yield _wide(file, *held, names, leads, 1.0, first)
+
+
+def _places(file: Path, written: pa.Array, names: list[str], row: int) -> NDArray[np.int64]:
+    index = pc.index_in(written, value_set=pa.array(names, written.type))
+    if index.null_count:
+        at = int(np.flatnonzero(np.asarray(index.is_null()))[0])
+        raise refuse(
+            f"the lead '{written[at]}' is not among the first rows",
+            "export all leads from the start",
+            file,
+            row=row + at,
+        )
+    return np.asarray(index.to_numpy(zero_copy_only=False), np.int64)
+
+
+def _wide(
+    file: Path, time_s: Floats, place: NDArray[np.int64], values: Floats, names: list[str], leads: list[str],
+    done: float, first: int,
+) -> Block:  # fmt: skip
+    instants, at = np.unique(time_s, return_inverse=True)
+    table = np.full((len(names), instants.size), np.nan)
+    table[place, at] = values
+    columns = {name: pa.array(table[names.index(name)], from_pandas=True) for name in leads}
+    return Block(columns=columns, time_s=instants, done=done, file=file, place=rows_from(first))
