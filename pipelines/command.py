@@ -48,7 +48,7 @@ def demo(
     *,
     out: Annotated[Path, typer.Option("--out", help="Folder for recording and findings.")] = Path("demo_output"),
     review: Annotated[bool, typer.Option("--review", help="Open the zoomed review afterwards.")] = False,
-    minutes: Annotated[float, typer.Option("--minutes", min=1.0, help="Length of the recording.")] = 60.0,
+    minutes: Annotated[float, typer.Option("--minutes", min=1.0, help="Length of the recording.")] = 15.0,
 ) -> None:
     """Make a demo recording, mine it, and show what was planted beside what was found."""
     from pipelines.demo import run_demo

@@ -1,4 +1,4 @@
-"""The demo: a made-up hour with planted faults, mined, and what was planted beside what was found."""
+"""The demo: a made-up drive with planted faults, mined, and what was planted beside what was found."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ SAME_EVENT_S = 0.005
 """A planted and a listed event of one cylinder are the same within this: no cylinder fires twice in 5 ms."""
 
 
-def run_demo(console: Console, out: Path, *, duration_s: float = 3600.0) -> None:
+def run_demo(console: Console, out: Path, *, duration_s: float = 900.0) -> None:
     """Make, mine and show.
 
     Parameters
@@ -40,7 +40,7 @@ def run_demo(console: Console, out: Path, *, duration_s: float = 3600.0) -> None
         Where to show it.
     out : path
         Folder for the recording with its truth, ``findings`` below it, and the workbook.
-    duration_s : float, default=3600
+    duration_s : float, default=900
         Length of the recording.
     """
     scenario = demo_hour(duration_s=duration_s)
@@ -116,6 +116,13 @@ def _score(
     return f"{len(ranks)} of {len(faults)} planted faults that the leads can show are in the list; {place}."
 
 
+def _size(size: float, unit: str) -> str:
+    """Return how large a fault was planted; nothing where the kind says it all."""
+    if unit == "share":
+        return f"{100 * size:g} %" if size else ""
+    return f"{size:g} {'pulse' if unit == 'pulses' and size == 1 else unit}"
+
+
 def _planted_table(faults: Sequence[dict[str, Any]], found: Sequence[dict[str, Any] | None]) -> Table:
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
     for name in ("time", "cyl", "planted", "size", "found as", "rank", "per hour"):
@@ -125,7 +132,7 @@ def _planted_table(faults: Sequence[dict[str, Any]], found: Sequence[dict[str, A
             clock(fault["time_s"]),
             str(fault["cylinder"]),
             kind_name(fault["kind"]),
-            f"{fault['size']:g} {fault['unit']}".replace("1 pulses", "1 pulse"),
+            _size(fault["size"], fault["unit"]),
         ]
         cells += (
             ["not in the list", "", ""]

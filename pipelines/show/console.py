@@ -82,7 +82,7 @@ def guarded(run: Callable[[], object]) -> int:
         return USER_ERROR
     except SystemExit as ended:
         return ended.code if isinstance(ended.code, int) else int(ended.code is not None)
-    except Exception as error:
+    except Exception as error:  # noqa: BLE001 - the outermost place, where a defect becomes a sentence
         _say(_report(error))
         return DEFECT
     return 0

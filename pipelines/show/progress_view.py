@@ -107,7 +107,7 @@ class ProgressView:
         """Show how far the reading is."""
         now_s = self._now_s()
         elapsed_s = now_s - self._started_s
-        self._doing, self._words = "reading", describe(done, elapsed_s)
+        self._doing, self._words = ("reading" if self._staged else ""), describe(done, elapsed_s)
         share = done.samples_done / max(done.samples_total, 1)
         cpu_share = (self._cpu() - self._cpu_started_s) / max(self._clock() - self._started_s, 1e-3)
         self._pace.read(now_s, share, done.n_events, cpu_share=cpu_share)
@@ -120,7 +120,7 @@ class ProgressView:
         size = max(min(BAR, self._console.width // 4), 4)
         full = int(self._share * size)
         bar = f"[{'#' * full}{'.' * (size - full)}] {100 * self._share:3.0f} %"
-        parts = [f"{self._title}: {self._doing}", self._words, bar, "" if left is None else f"{_short(left)} left"]
+        parts = [self._what(), self._words, bar, "" if left is None else f"{_short(left)} left"]
         text, room = "  ".join(part for part in parts if part), self._console.width - 1
         if len(text) > room:  # what is being done, and how long, before how much
             text = "  ".join(part for i, part in enumerate(parts) if part and i != 1)
@@ -128,6 +128,9 @@ class ProgressView:
             tail = "  ".join(part for part in parts[2:] if part)
             text = f"{parts[0][: max(room - len(tail) - 2, 0)]}  {tail}"
         return Text(text[:room])
+
+    def _what(self) -> str:
+        return f"{self._title}: {self._doing}" if self._doing else self._title
 
     def _left_s(self) -> float | None:
         now_s = self._now_s()
@@ -161,7 +164,7 @@ class ProgressView:
             return
         self._said_s = self._clock()
         left = self._left_s()
-        parts = [f"{self._title}: {self._doing}", self._words, "" if left is None else f"about {_short(left)} left"]
+        parts = [self._what(), self._words, "" if left is None else f"about {_short(left)} left"]
         self._console.print(", ".join(part for part in parts if part), markup=False, soft_wrap=True)
 
 
