@@ -24,7 +24,7 @@ LINE_EVERY_S = 10.0
 BAR = 20
 REDRAWN_HZ = 4
 
-COMPILING = "compiling for this machine, once after installing (a minute or two)"
+COMPILING = "compiling, once after installing"
 """Stage that is shown while numba compiles; what is compiled is kept for the next run."""
 
 
@@ -134,6 +134,8 @@ class ProgressView:
 
     def _left_s(self) -> float | None:
         now_s = self._now_s()
+        if self._compiling_since_s >= 0:  # nobody knows how long that takes
+            return None
         if self._staged:
             return self._pace.left_s(now_s)
         share = self._pace.read_share
