@@ -7,18 +7,18 @@ from dataclasses import dataclass, field
 __all__ = ["STAGES", "Pace"]
 
 STAGES = {
-    "telling": (0.2, 5e-6),
-    "ranking": (2.6, 110e-6),
-    "explaining": (3.4, 55e-6),
-    "writing tables": (0.5, 36e-6),
-    "writing the report": (0.8, 15e-6),
+    "telling": (0.05, 15e-6),
+    "ranking": (1.0, 115e-6),
+    "explaining": (0.3, 35e-6),
+    "writing tables": (0.2, 65e-6),
+    "writing the report": (0.3, 6e-6),
 }
-"""What each stage after the reading costs on two free cores: seconds, and seconds an event (measured on recordings of
-16 s and of ten minutes, beside other work). A stage is known by how its name begins."""
+"""What each stage after the reading costs on a core of its own: seconds, and seconds an event (processor time on
+recordings of 16 s, ten and twenty minutes). A stage is known by how its name begins."""
 
-PARALLEL = 2.0
-"""Cores that the reading keeps busy where it has them; on a machine with other work it gets less, and so will what
-follows."""
+USED = 1.2
+"""Cores that the stages keep busy where they have them (measured on the same); with a smaller share of the machine, as
+the reading has shown it, everything takes as many times longer."""
 
 SLOWEST = 12.0
 """A machine slower than that beside its other work is not believed to stay so."""
@@ -50,12 +50,12 @@ class Pace:
     _slow: float = 1.0
     _spent: tuple[float, float] = (0.0, 0.0)  # in finished stages: really, and as they are known
 
-    def read(self, now_s: float, share: float, n_events: int, *, cpu_share: float = PARALLEL) -> None:
+    def read(self, now_s: float, share: float, n_events: int, *, cpu_share: float = USED) -> None:
         """Take in how far the reading is; ``cpu_share`` is how many cores this run had on the average so far."""
         self._first = self._first or (now_s, share)
         self.read_share = share
         self.n_events = max(self.n_events, round(n_events / share)) if share > 0 else n_events
-        self._slow = min(max(PARALLEL / max(cpu_share, 1e-3), 1.0), SLOWEST)
+        self._slow = min(max(USED / max(cpu_share, 1e-3), 1.0), SLOWEST)
 
     def stage(self, now_s: float, name: str) -> None:
         """Take in that a stage begins and the one before it is over."""
