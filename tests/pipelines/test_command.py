@@ -8,6 +8,9 @@ import shutil
 import signal
 import subprocess
 import sys
+import time
+import urllib.error
+import urllib.request
 from collections.abc import Callable
 from pathlib import Path
 
@@ -199,6 +202,18 @@ def test_a_report_is_frozen_again_with_the_verdicts_of_today(mined: tuple[Path, 
     assert (folder / "report.html").read_bytes() != before
 
 
+def wait_for_answer(address: str) -> None:
+    """Return once the server serves its page; an end before that would end the printing of a line."""
+    for _ in range(300):
+        try:
+            urllib.request.urlopen(address, timeout=10).close()
+        except urllib.error.URLError:
+            time.sleep(0.1)
+        else:
+            return
+    raise AssertionError("the review does not answer")
+
+
 def test_the_review_prints_its_address_and_how_it_is_ended(mined: tuple[Path, str]) -> None:
     code = "from pipelines.command import main; main()"
     arguments = [sys.executable, "-c", code, "review", str(mined[0]), "--no-browser"]
@@ -207,6 +222,7 @@ def test_the_review_prints_its_address_and_how_it_is_ended(mined: tuple[Path, st
         address = re.search(r"http://127\.0\.0\.1:\d+/", server.stdout.readline())
         assert address
         assert "Ctrl-C ends it" in server.stdout.readline()
+        wait_for_answer(address.group())
         server.send_signal(signal.SIGINT)
         assert server.stdout.read() == "The review has ended.\n"
         assert server.wait(30) == 0
