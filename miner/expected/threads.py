@@ -33,6 +33,7 @@ def one_core() -> threadpool_limits:
 
     Sums must not depend on the number of cores, and OpenMP would start as many threads again under each of ours.
     """
+    import sklearn.ensemble  # noqa: F401  a library that is loaded later is not limited
     from threadpoolctl import threadpool_limits
 
     return threadpool_limits(limits=1)

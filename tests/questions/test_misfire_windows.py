@@ -3,7 +3,7 @@ import pytest
 
 from miner.questions.misfire_windows import MISFIRE_NOTE, count_misfire_windows, summarise_misfire_windows
 from miner.schema import MISFIRE_WINDOWS
-from tests.suspicion.made_up import make_columns, make_setup, to_events
+from tests.suspects.made_up import make_columns, make_setup, to_events
 
 SETUP = make_setup()
 

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from miner.suspects.ranking import rank_events
-from tests.suspicion.computers import Computer
-from tests.suspicion.engines import Engine, change, healthy_events, setup_for
+from tests.rarity.computers import Computer
+from tests.rarity.engines import Engine, change, healthy_events, setup_for
 
 SLOW = Computer(filter_s=0.8, supply_step_v=0.1, by_segment=True, roughness=0.04, count_us=1.0)
 CELLS = Computer(hard_cells=True, filter_s=0.5, supply_step_v=0.1, seed=4)

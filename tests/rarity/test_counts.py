@@ -5,7 +5,7 @@ import pytest
 
 from miner.expected.context import build_context
 from miner.rarity.counts import BASE_RATE, count_suspects
-from tests.suspicion.made_up import make_columns, make_setup, to_events
+from tests.suspects.made_up import make_columns, make_setup, to_events
 
 
 @pytest.mark.parametrize(

@@ -13,7 +13,7 @@ import pyarrow as pa
 
 from miner.engine.setup import Setup, parse_setup
 from miner.schema import EVENTS
-from tests.suspicion.computers import Computer, restless
+from tests.rarity.computers import Computer, restless
 
 ORDERS = {1: [1], 2: [1, 2], 3: [1, 3, 2], 4: [1, 3, 4, 2], 5: [1, 2, 4, 5, 3], 6: [1, 5, 3, 6, 2, 4],
           8: [1, 8, 4, 3, 6, 5, 7, 2], 12: [1, 7, 5, 11, 3, 9, 6, 12, 2, 8, 4, 10],

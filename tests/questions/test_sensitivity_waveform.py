@@ -9,6 +9,7 @@ from typing import NamedTuple
 import numpy as np
 import pyarrow as pa
 import pytest
+from miner.questions import waveform_compare, waveform_stretch
 
 from miner.engine.setup import Setup
 from miner.mining.steps import open_source
@@ -20,13 +21,12 @@ from miner.schema import SENSITIVITY
 from miner.signal.extract import extract_pulses
 from miner.signal.leads import LeadProfile, LeadSpec
 from miner.signal.profile import profile_leads
-from miner.suspicion import waveform_compare, waveform_stretch
 from miner.synthetic.columns import columns_of
 from miner.synthetic.faults import apply_fault
 from miner.synthetic.scenario import Scenario
 from miner.synthetic.writer import write_recording
 from tests.mined import find_events
-from tests.suspicion.made_up import make_columns, make_setup, to_events
+from tests.suspects.made_up import make_columns, make_setup, to_events
 
 DEMO = Path(__file__).parents[2] / "demo_recordings" / "six_cylinders_one_command"
 

@@ -3,14 +3,13 @@
 import numpy as np
 import pyarrow as pa
 import pytest
-from miner.suspicion.baseline import measure_distances
-from miner.suspicion.noise import noise_of
-from miner.suspicion.rhythm import explain_rhythm
-from scipy.stats import norm
 
 from miner.expected.context import build_context
+from miner.expected.distance import fit_expectations
+from miner.expected.least import Resolution
+from miner.expected.place import explain_place
 from miner.schema import EVENTS
-from tests.suspicion.engines import Engine, healthy_events, setup_for
+from tests.rarity.engines import Engine, healthy_events, setup_for
 
 ENGINE = Engine(minutes=6, stops=False, load_steps=False)
 
@@ -28,7 +27,8 @@ def values(events, name):
 
 def distance(events, column, engine=ENGINE):
     context = build_context(events, setup_for(engine))
-    distances = explain_rhythm(measure_distances(events, context), events, context)
+    found = [distance for _, distance in fit_expectations(events, context, Resolution())]
+    distances = explain_place(found, events, context)
     return next(d.z for d in distances if d.measure.column == column)
 
 
@@ -90,91 +90,18 @@ def test_timing_that_steps_for_all_is_usual_a_lone_event_is_not(healthy, lone):
     row = calm_row(healthy, 9000)
     both = values(healthy, "timing_residual_deg")
     before, after = both.copy(), both.copy()
+    time_s = values(healthy, "time_s")
+    time_s[row] += 6.0 / (6.0 * values(healthy, "engine_rpm")[row]) if lone else 0.0
     both[row] += 6.0
     before[row] += 9.0 if not lone else 6.0
     after[row] += 0.0 if not lone else 6.0
     noisy = 0.7 * np.random.default_rng(1).standard_normal((2, both.size))
     events = with_columns(
         healthy,
+        time_s=time_s,
         timing_residual_deg=both,
         timing_from_before_deg=before + noisy[0],
         timing_from_after_deg=after + noisy[1],
     )
     z = distance(events, "timing_residual_deg")
     assert (z[row] > 8.0) if lone else (abs(z[row]) < 5.0)
-
-
-def test_noise_of_pure_chance_is_hardly_raised():
-    rng = np.random.default_rng(2)
-    residual, n = rng.standard_normal(8000), 8000
-    sigma = noise_of(
-        residual,
-        rough=np.ones(n),
-        learns=np.ones(n, bool),
-        least=0.0,
-        changes=((np.zeros(n), 1.0),),
-        along=(rng.uniform(size=n), rng.uniform(size=n)),
-    )
-    assert np.median(sigma) == pytest.approx(1.0, abs=0.08)
-    assert np.quantile(sigma, 0.99) < 1.35
-
-
-def test_noise_is_raised_where_the_recording_is_noisier():
-    rng = np.random.default_rng(2)
-    n = 8000
-    condition = rng.uniform(size=n)
-    loud = (condition > 0.4) & (condition < 0.5)
-    residual = rng.standard_normal(n) * np.where(loud, 5.0, 1.0)
-    sigma = noise_of(
-        residual,
-        rough=np.ones(n),
-        learns=np.ones(n, bool),
-        least=0.0,
-        changes=(),
-        along=(condition,),
-    )
-    inside = (condition > 0.42) & (condition < 0.48)
-    assert np.median(sigma[inside]) > 4.0 * np.median(sigma[~loud]) / 1.3
-
-
-def test_noise_is_not_raised_by_changes_that_say_nothing_however_small_they_are():
-    rng = np.random.default_rng(2)
-    n = 8000
-    residual, change = rng.standard_normal(n), 10.0 ** rng.uniform(-8, 1, n)
-    sigma = noise_of(residual, rough=np.ones(n), learns=np.ones(n, bool), least=0.0, changes=((change, 0.0),), along=())
-    assert sigma.max() < 1.5
-
-
-def test_noise_is_raised_by_changes_that_the_residuals_follow():
-    rng = np.random.default_rng(2)
-    n = 8000
-    change = np.where(rng.random(n) < 0.2, rng.exponential(10.0, n), 1e-6)
-    residual = rng.standard_normal(n) + 0.5 * change * rng.standard_normal(n)
-    sigma = noise_of(residual, rough=np.ones(n), learns=np.ones(n, bool), least=0.0, changes=((change, 0.0),), along=())
-    due = np.hypot(1.0, 0.5 * change)
-    assert np.median((sigma / due)[change > 5]) == pytest.approx(1.0, abs=0.25)
-    assert np.quantile(sigma[change < 1e-3], 0.99) < 1.5
-
-
-def test_a_fault_where_the_usual_value_moves_most_does_not_hide_itself():
-    """The outermost of all changes has neighbours on one side only."""
-    rng = np.random.default_rng(3)
-    n = 6000
-    residual, change = rng.normal(0.0, 1.0, n), np.abs(rng.normal(0.0, 0.05, n))
-    change[4000], residual[4000] = 0.5, 40.0
-    sigma = noise_of(residual, rough=np.ones(n), learns=np.ones(n, bool), least=0.0, changes=((change, 0.0),), along=())
-    assert abs(residual[4000]) / sigma[4000] > 10.0
-
-
-@pytest.mark.parametrize("moving", [False, True])
-def test_values_on_a_grid_are_listed_as_often_as_is_due(healthy, moving):
-    """Amplitudes of some counts' noise, the grid moving with a level or not: as normal as what was rounded."""
-    events, n = healthy, healthy.num_rows
-    rng = np.random.default_rng(4)
-    level = 0.005 * (np.arange(n) // 900 % 2) if moving else 0.0
-    grid = np.round(rng.normal(5.0, 0.006, n) / 0.01) * 0.01 + level
-    known = np.isfinite(values(events, "amplitude_v"))
-    z = distance(with_columns(events, amplitude_v=np.where(known, grid, np.nan)), "amplitude_v")
-    size = np.abs(z[np.isfinite(z)].astype(float))
-    for share in (0.5, 0.8, 0.9, 0.95, 0.99, 0.999):  # on the grid itself the first is 0, the next a third too large
-        assert np.quantile(size, share) == pytest.approx(norm.isf((1 - share) / 2), rel=0.22), share

@@ -8,7 +8,7 @@ import pytest
 
 from miner.expected.context import build_context
 from miner.schema import EVENTS
-from tests.suspicion.engines import Engine, healthy_events, setup_for
+from tests.rarity.engines import Engine, healthy_events, setup_for
 
 ENGINE = Engine(minutes=2)
 

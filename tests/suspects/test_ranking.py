@@ -8,7 +8,7 @@ import pytest
 
 from miner.schema import EVENTS, INCIDENTS, SUSPECTS
 from miner.suspects.ranking import RankSettings, join_rankings, rank_chapter, rank_events
-from tests.suspicion.engines import Engine, change, healthy_events, setup_for
+from tests.rarity.engines import Engine, change, healthy_events, setup_for
 
 TEN = Engine(minutes=6)
 
@@ -26,7 +26,7 @@ GROSS = {
     "weak_feedback": {"feedback_amplitude_v": lambda x: 0.6 * x},
     "distorted_command": {"ripple_v": lambda x: 8 * x},
     "odd_feedback_width": {"feedback_width_us": lambda x: 1.5 * x},
-    "uneven_interval": {"timing_residual_deg": 12.0},
+    "uneven_interval": {"timing_residual_deg": 18.0, "time_s": lambda x: x + 1.3e-3},
     "supply_sag": {"supply_v": lambda x: x - 4.0},
     "extra_pulse": {"extra_pulses": 1},
 }  # fmt: skip
@@ -95,7 +95,7 @@ def test_any_leads_and_cylinders(leads: str, cylinders: int) -> None:
 @pytest.mark.parametrize("n", [0, 1, 2, 7, 20, 60])
 def test_very_short_recordings(healthy: pa.Table, n: int) -> None:
     ranking = rank_events(healthy.slice(3000, n), setup_for(TEN))
-    assert ranking.suspects.num_rows == n
+    assert ranking.suspects.num_rows <= n
     assert np.all(np.isfinite(ranking.suspects["score"].to_numpy()))
     # nothing sure can be said of a healthy handful
     assert np.sum(ranking.suspects["false_alarms_per_hour"].to_numpy() < 1) == 0
@@ -116,7 +116,7 @@ def test_chapters_make_one_list_of_their_rates(healthy: pa.Table) -> None:
     rows = calm_rows(healthy, 6)[::2]
     events = change(healthy, np.array(rows), **GROSS["short_on_time"])
     half = events.num_rows // 2
-    settings, setup = RankSettings(forest=False), setup_for(TEN)
+    settings, setup = RankSettings(), setup_for(TEN)
     chapters = [
         rank_chapter(part, setup, settings).listed_only() for part in (events.slice(0, half), events.slice(half))
     ]

@@ -3,7 +3,7 @@ import pytest
 
 from miner.schema import INCIDENTS, SUSPECTS
 from miner.suspects.incidents import BURST_CYCLES, group_incidents
-from tests.suspicion.made_up import make_columns, make_setup, to_events, to_suspects
+from tests.suspects.made_up import make_columns, make_setup, to_events, to_suspects
 
 SETUP = make_setup(roles=("supply",))
 

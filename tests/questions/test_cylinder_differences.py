@@ -4,7 +4,7 @@ import pytest
 
 from miner.questions.cylinder_differences import find_standing
 from miner.schema import STANDING
-from tests.suspicion.made_up import make_columns, make_setup, to_events
+from tests.suspects.made_up import make_columns, make_setup, to_events
 
 SETUP = make_setup(roles=("supply",))
 

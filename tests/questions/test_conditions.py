@@ -6,7 +6,7 @@ from miner.questions.exact import rate_ratio
 from miner.questions.repetition import find_period
 from miner.questions.scan import scan_ranges
 from miner.schema import CONDITIONS
-from tests.suspicion.made_up import make_columns, make_setup, to_events, to_suspects
+from tests.suspects.made_up import make_columns, make_setup, to_events, to_suspects
 
 SETUP = make_setup(roles=("supply",))
 N = 12000

@@ -9,7 +9,7 @@ import pytest
 from miner.expected.context import build_context
 from miner.schema import EVENTS
 from miner.suspects.ranking import rank_events
-from tests.suspicion.engines import Engine, healthy_events, setup_for
+from tests.rarity.engines import Engine, healthy_events, setup_for
 
 ENGINE = Engine(minutes=8, cylinders=4, supply_recorded=True)
 

@@ -14,7 +14,7 @@ from miner.events.views import STOP_S, EventView, EventViews, view_events
 from miner.questions.conditions import find_conditions
 from miner.questions.misfire_windows import count_misfire_windows
 from miner.suspects.incidents import group_incidents
-from tests.suspicion.made_up import make_columns, make_setup, to_events, to_suspects
+from tests.suspects.made_up import make_columns, make_setup, to_events, to_suspects
 
 SETUP = make_setup(roles=("supply",))
 

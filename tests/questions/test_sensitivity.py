@@ -1,6 +1,5 @@
 import numpy as np
 import pytest
-from miner.suspicion.frozen import freeze_limits
 
 from miner.questions.explain import explain_findings
 from miner.questions.sensitivity import (
@@ -8,11 +7,12 @@ from miner.questions.sensitivity import (
     fault_rate_limits,
     measure_sensitivity,
 )
+from miner.rarity.judge import fit_judge
 from miner.schema import SENSITIVITY, SUSPECTS
-from miner.suspects.ranking import RankSettings, rank_events
+from miner.suspects.ranking import rank_events
 from miner.synthetic.columns import columns_of, events_table
 from miner.synthetic.faults import apply_fault, feedback_tie, next_of_coil
-from tests.suspicion.made_up import make_columns, make_setup, to_events, to_suspects
+from tests.suspects.made_up import make_columns, make_setup, to_events, to_suspects
 
 SETUP = make_setup(commands=(1, 3))
 SMALL = SensitivitySettings(n_events=6000, n_passes=6)
@@ -95,29 +95,25 @@ def test_the_same_twice_is_the_same():
     assert one.summary == other.summary
 
 
-def test_frozen_limits_say_of_the_untouched_recording_what_the_list_says():
+def test_the_judge_says_of_the_same_events_what_it_said_when_it_learned():
     events = to_events(recording())
-    frozen = freeze_limits(events, SETUP)
-    listed = rank_events(events, SETUP, settings=RankSettings(forest=False)).scores["false_alarms_per_hour"].to_numpy()
-    suspicious = listed < 2000
-    assert suspicious.sum() > 5
-    np.testing.assert_allclose(np.exp(frozen.log_rate[suspicious]), listed[suspicious], rtol=1e-9)
-    np.testing.assert_allclose(np.exp(frozen.rescore(events)[suspicious]), listed[suspicious], rtol=1e-9)
+    judge, judged = fit_judge(events, SETUP)
+    np.testing.assert_array_equal(judge.score(events).log_rate, judged.log_rate)
 
 
-def test_frozen_limits_agree_with_the_list_where_few_are_planted():
+def test_a_judge_that_saw_no_fault_agrees_with_one_that_learned_among_them():
     """Six faults in 6,000 events hardly touch the tails, so that the list itself can be asked."""
     events = to_events(recording())
-    frozen = freeze_limits(events, SETUP)
+    judge, _ = fit_judge(events, SETUP)
     columns = columns_of(events)
     tie, after = feedback_tie(columns), next_of_coil(columns)
     rows = np.flatnonzero(columns["slot"] == 0)[100::250][:6]
     for row, size in zip(rows, (0.004, 0.008, 0.03, 0.05, 0.1, 0.3), strict=False):
         apply_fault(columns, int(row), "short_on_time", size, tie=tie, after=int(after[row]))
     planted = events_table(columns)
-    listed = rank_events(planted, SETUP, settings=RankSettings(forest=False)).scores["false_alarms_per_hour"].to_numpy()
-    assert ((frozen.rescore(planted)[rows] <= 0) == (listed[rows] <= 1)).all()
-    assert 2 <= (listed[rows] <= 1).sum() <= 5
+    listed = fit_judge(planted, SETUP)[1].log_rate
+    assert ((judge.score(planted).log_rate[rows] <= 0) == (listed[rows] <= 0)).all()
+    assert 2 <= (listed[rows] <= 0).sum() <= 5
 
 
 def test_a_long_recording_is_sampled_in_stretches():
@@ -158,7 +154,7 @@ def test_everything_in_one_go():
         columns["feedback_seen"][row] = False
         columns["delay_us"][row] = columns["feedback_width_us"][row] = columns["feedback_amplitude_v"][row] = np.nan
     events = to_events(columns)
-    ranking = rank_events(events, SETUP, settings=RankSettings(forest=False))
+    ranking = rank_events(events, SETUP)
     got = explain_findings(events, ranking.suspects, ranking.incidents, SETUP, sensitivity=None)
     assert {"standing", "conditions", "misfire_windows", "sensitivity", "summary"} == set(got)
     assert got["summary"]["standing"][0].startswith("Cylinder 2: feedback amplitude")
