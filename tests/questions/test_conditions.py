@@ -126,6 +126,28 @@ def test_a_restart_sets_the_time_since_start_back():
     assert first[0]["n_occurrences"] == first[0]["n_occurrences_all"] == 4
 
 
+def test_kinds_of_one_circuit_are_looked_at_together_and_since_the_first_start():
+    """Two of each kind prove nothing; eight of one circuit, all once the engine was warm and over restarts, do."""
+    columns = columns_of_a_drive()
+    for restart in range(2000, N, 2000):
+        columns["time_s"][restart:] += 200.0
+    late = columns["time_s"] > 0.75 * columns["time_s"][-1]
+    rows = spread(columns, late, 8)
+    kinds = ["absent_feedback", "weak_feedback", "odd_feedback_width", "late_feedback"] * 2
+    table, sentences = conditions(columns, [(r, kind, 0.01) for r, kind in zip(rows, kinds, strict=True)]
+                                  + [(r, "extra_pulse", 0.01) for r in spread(columns, ~late, 4)])  # fmt: skip
+    notable = {(r["kind"], r["condition"]) for r in table if r["notable"]}
+    assert ("any feedback", "time since first start range") in notable
+    assert any("Eight of eight occurrences of any kind of the feedback" in s and "after the first start" in s
+               for s in sentences)  # fmt: skip
+
+
+def test_without_a_restart_the_first_start_is_the_start():
+    columns = columns_of_a_drive()
+    table, _ = conditions(columns, [(r, "late_feedback", 0.01) for r in spread(columns, columns["engine_rpm"] > 0, 9)])
+    assert not any("first" in r["condition"] for r in table)
+
+
 def test_the_stop_is_no_running_time():
     columns = columns_of_a_drive()
     before = conditions(columns, [(r, "late_feedback", 0.01) for r in range(100, 2000, 300)])[0]
