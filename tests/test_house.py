@@ -13,7 +13,10 @@ from statistics import median
 import pytest
 
 ROOT = Path(__file__).parent.parent
-ORDER = ("recording", "signal", "engine", "events", "synthetic", "suspicion", "findings", "review", "mining")
+ORDER = (
+    "recording", "signal", "engine", "events", "synthetic", "expected", "rarity", "suspects", "questions", "findings",
+    "review", "mining",
+)  # fmt: skip
 FOUNDATIONS = ("compiled", "errors", "files", "memory", "schema", "words")
 HEAVY = ("numba", "sklearn", "scipy", "polars", "pandas", "pyarrow", "starlette", "uvicorn", "distributed", "numpy")
 TOP_LEVEL = {

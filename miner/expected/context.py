@@ -21,8 +21,10 @@ Ints = NDArray[np.int64]
 STOP_INTERVALS = 2.5
 """A pause longer than this many usual intervals is a stop or a gap."""
 
-SETTLING_CYCLES = 5.0
-EDGE_CYCLES = 1.5
+START_CYCLES, EDGE_CYCLES = 20.0, 1.5
+"""Cycles after a start and before a stop that answer for themselves: no two starts are alike, and there are few of them
+to learn from. The engine has caught within some ten (own choice)."""
+
 SUPPLY_HOLDS_S = 1.0
 """The supply between two events that far apart at most (or two cycles) is read off them; it was measured during
 commands only."""
@@ -68,8 +70,7 @@ class Context:
     segment : ndarray of int64
         Number of the uninterrupted stretch.
     strata : ndarray of int64
-        0 calm; 1 lively: cranking, just started, or among the strongest accelerations; 2 within a cycle or so of a
-        start, a stop or a gap.
+        0 calm; 1 lively: among the strongest accelerations; 2 cranking, just started, or about to stop.
     learns : ndarray of bool
         Trusted rows: nothing in their quality column but what comes with the recorder.
     cycle_s : ndarray of float64
@@ -135,8 +136,8 @@ def build_context(events: pa.Table, setup: Setup) -> Context:
     state = state_codes(events)
     since, until = (row - first) / turn, (last - row) / turn
     quick = np.quantile(np.abs(acceleration), 1 - LIVELY_SHARE)
-    strata = ((state == 0) | (since < SETTLING_CYCLES) | (np.abs(acceleration) > quick)).astype(np.int64)
-    strata[(since < EDGE_CYCLES) | (until < EDGE_CYCLES)] = 2
+    strata = (np.abs(acceleration) > quick).astype(np.int64)
+    strata[(state == 0) | (since < START_CYCLES) | (until < EDGE_CYCLES)] = 2
     cycle_s = np.where(rpm > 1, repeat_s / rpm, 0.1)
     recorded_v = column_values(events, "supply_v")
     seen_v = recorded_v if np.isfinite(recorded_v).any() else _level_of_fed_lines(events, group)

@@ -33,7 +33,7 @@ HABIT_SHARE, LONE_HABIT_SHARE = 0.02, 0.1
 cylinder alone is watched, its own share must be larger, as there is none to compare it with (own choice)."""
 
 LEAST_TOLD = 20
-"""Events of a cylinder at some speed without which it has no say there (own choice)."""
+"""Events of every cylinder at some speed without which nothing is a habit there (own choice)."""
 
 LISTED_OF_MANY = 100
 """Events of a standing fault, one that a cylinder shows more often than `HABIT_SHARE`, that are listed."""
@@ -141,8 +141,7 @@ def _habit(shown: Bools, could: Bools, context: Context) -> Floats:
         own = could & (context.group == group)
         n_could = np.bincount(cell[own], minlength=share.size)
         n_shown = np.bincount(cell[own & shown], minlength=share.size)
-        told = n_could >= LEAST_TOLD
-        share[told] = np.minimum(share[told], n_shown[told] / n_could[told])
+        share = np.minimum(share, np.where(n_could >= LEAST_TOLD, n_shown / np.maximum(n_could, 1), 0.0))
     share[(share < least) | ~np.isfinite(share)] = 0.0
     wide = np.maximum(share, np.maximum(np.append(share[1:], 0.0), np.append(0.0, share[:-1])))
     return np.asarray(wide[cell], dtype=np.float64)
