@@ -229,7 +229,7 @@ def test_spikes_on_the_on_state_make_no_ripple_but_a_notch_does(tmp_path):
     ripple, quiet = column(extraction, "ripple_v"), column(extraction, "quiet_ripple_v")
     assert np.median(ripple[::2]) > 0.06
     assert np.abs(quiet[::2] - 0.02).max() < 0.004
-    assert quiet[3::4] == pytest.approx(ripple[3::4], rel=0.06)
+    assert quiet[3::4] == pytest.approx(ripple[3::4], rel=0.12)  # the lower half of the blocks
     assert (quiet[1::4] > 0.06).all()
 
 
