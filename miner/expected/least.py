@@ -76,9 +76,9 @@ def least_difference(measure: Measure, values: _Floats, resolution: Resolution, 
     return float(np.log1p(max(measure.least, told / usual)))
 
 
-TICK_COHERENCE = 0.6
+TICK_COHERENCE, TICK_SHARE = 0.6, 0.2
 """Of differences that are whole ticks, with a noise of a tenth of a tick on each, the mean phase is 0.67 long; of those
-that are not, near nothing."""
+that are not, near nothing. A fifth of them at least must be longer than a tick to tell (own choice)."""
 
 
 def timer_tick(on_time_us: _Floats) -> float:
@@ -94,12 +94,14 @@ def timer_tick(on_time_us: _Floats) -> float:
     changes = changes[changes < np.quantile(changes, 0.9) + 1e-9]
     found = 0.0
     for tick in np.geomspace(1.0, 200.0, 300):
-        counted = changes[changes > 0.5 * tick]
-        if counted.size < 0.2 * changes.size or counted.size < 20:
+        counted = changes[changes > tick]
+        if counted.size < max(TICK_SHARE * changes.size, 20):
             break
-        if (
-            np.abs(np.mean(np.exp(2j * np.pi * changes / tick))) > TICK_COHERENCE
-            and np.abs(np.mean(np.exp(2j * np.pi * counted / tick))) > TICK_COHERENCE
-        ):
+        if min(_coherence(changes, tick), _coherence(counted, tick)) > TICK_COHERENCE:
             found = float(tick)
-    return found
+    near = found * np.linspace(0.88, 1.0, 60)  # it is still coherent a little above the tick
+    return float(max(near, key=lambda tick: _coherence(changes, tick))) if found else 0.0
+
+
+def _coherence(changes: _Floats, tick: float) -> float:
+    return float(np.abs(np.mean(np.exp(2j * np.pi * changes / tick))))
