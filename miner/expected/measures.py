@@ -43,6 +43,9 @@ class Measure:
     least : float
         Least difference that matters in a workshop: a ratio less one for ``log``, else in the unit (common practice, no
         source).
+    gross : float
+        Ratio less one, from which on a difference is gross: no healthy engine is believed to show it (common practice,
+        no source).
     pooled : bool
         One series for all cylinders: they share the lead.
     rather : str, optional
@@ -68,6 +71,7 @@ class Measure:
     moves: Literal["tables", "level", "shape", "place", "supply"] = "shape"
     reach: float = 0.08
     least: float = 0.01
+    gross: float = float("inf")
     pooled: bool = False
     lifted: bool = False
     rather: str | None = None
@@ -75,15 +79,15 @@ class Measure:
 
 MEASURES = (
     Measure(column="on_time_us", label="On-time", unit="us", lead="command", scale="log",
-            low="short_on_time", high="long_on_time", moves="tables"),
+            low="short_on_time", high="long_on_time", moves="tables", gross=0.25),
     Measure(column="delay_us", label="Delay to the feedback", unit="us", lead="feedback", scale="log",
-            low="early_feedback", high="late_feedback", moves="tables"),
+            low="early_feedback", high="late_feedback", moves="tables", gross=0.5),
     Measure(column="feedback_width_us", label="Feedback width", unit="us", lead="feedback", scale="log",
-            low="odd_feedback_width", high="odd_feedback_width", moves="tables"),
+            low="odd_feedback_width", high="odd_feedback_width", moves="tables", gross=0.5),
     Measure(column="amplitude_v", label="Command amplitude", unit="V", lead="command", scale="log",
-            low="weak_command", high="distorted_command", moves="level"),
+            low="weak_command", high="distorted_command", moves="level", gross=0.4),
     Measure(column="feedback_amplitude_v", label="Feedback amplitude", unit="V", lead="feedback", scale="log",
-            low="weak_feedback", moves="level"),
+            low="weak_feedback", moves="level", gross=0.4),
     Measure(column="ripple_v", label="Ripple of the command's on-state", unit="V", lead="command", scale="log",
             high="distorted_command", floor=0.01, lifted=True, rather="quiet_ripple_v", least=0.4),
     Measure(column="rise_us", label="Command rise", unit="us", lead="command", scale="log",

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from miner.expected.robust import MAD_TO_SIGMA, running_median
+from miner.expected.trees import fit_trees
 
 if TYPE_CHECKING:
     from sklearn.ensemble import HistGradientBoostingRegressor
@@ -24,6 +25,8 @@ __all__ = ["Noise", "fit_noise", "local_noise"]
 _Floats = NDArray[np.float64]
 
 NOISE_EVENTS, LEAST_EVENTS = 12_000, 400
+_SMALL: dict[str, Any] = {"learning_rate": 0.2, "max_leaf_nodes": 12, "min_samples_leaf": 100}
+
 POINT, POINT_SIGMA = 0.95, 1.96
 MOST_RAISED = 3.0
 """The 95 % point may raise the noise so far at most: where a twentieth of the events stray, a fault that comes often in
@@ -59,25 +62,11 @@ def fit_noise(distance: _Floats, inputs: NDArray[np.float32]) -> Noise:
     middle = max(float(np.median(size)), float(np.mean(size)) * 1e-3, 1e-12)
     if size.size < LEAST_EVENTS:
         return Noise(level=middle * MAD_TO_SIGMA, shape=None, point=None)
-    shape = _trees(n=25, loss="squared_error").fit(inputs, np.log(size / middle + 0.05))
+    shape = fit_trees(inputs, np.log(size / middle + 0.05), n_trees=25, loss="squared_error", **_SMALL)
     left = size / np.exp(shape.predict(inputs))
     level = max(float(np.median(left)) * MAD_TO_SIGMA, 1e-12)
-    point = _trees(n=15, loss="quantile", quantile=POINT).fit(inputs, np.minimum(left / level, 8.0))
+    point = fit_trees(inputs, np.minimum(left / level, 8.0), n_trees=15, loss="quantile", quantile=POINT, **_SMALL)
     return Noise(level=level, shape=shape, point=point)
-
-
-def _trees(*, n: int, **how: Any) -> HistGradientBoostingRegressor:
-    from sklearn.ensemble import HistGradientBoostingRegressor
-
-    return HistGradientBoostingRegressor(
-        max_iter=n,
-        learning_rate=0.2,
-        max_leaf_nodes=12,
-        min_samples_leaf=100,
-        early_stopping=False,
-        random_state=0,
-        **how,
-    )
 
 
 def local_noise(z: _Floats) -> _Floats:

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from miner.expected.context import Basis, Context, inputs_of
 from miner.expected.robust import BLOCK_EVENTS, RobustFit, robust_regression, running_median
+from miner.expected.trees import fit_trees
 
 if TYPE_CHECKING:
     from sklearn.ensemble import HistGradientBoostingRegressor
@@ -108,13 +109,10 @@ def _restless(left: _Floats, group: _Ints) -> float:
 
 
 def _boosted(inputs: NDArray[np.float32], left: _Floats) -> HistGradientBoostingRegressor:
-    from sklearn.ensemble import HistGradientBoostingRegressor
-
-    trees = HistGradientBoostingRegressor(
-        loss="absolute_error", max_iter=N_TREES, learning_rate=LEARNING_RATE, max_leaf_nodes=MOST_LEAVES,
-        min_samples_leaf=LEAF_EVENTS, early_stopping=False, random_state=0,
+    return fit_trees(
+        inputs, left, n_trees=N_TREES, loss="absolute_error", learning_rate=LEARNING_RATE, max_leaf_nodes=MOST_LEAVES,
+        min_samples_leaf=LEAF_EVENTS,
     )  # fmt: skip
-    return trees.fit(inputs, left)
 
 
 def _spread(rows: _Ints, at_most: int) -> _Ints:

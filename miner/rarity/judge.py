@@ -108,6 +108,8 @@ class Judge:
         known = np.isfinite(least)
         if self.combined is not None:
             measured[known] = _believed(self.combined.log_rate(-least[known]), self.hours)
+        gross = _gross(distances, least.size)
+        measured[gross] = np.minimum(measured[gross], np.log(GROSS_RATE))
         counted, notes = count_suspects(events, context)
         log_rate = np.minimum.reduce([measured, *(np.log(c.rate) for c in counted)])
         too_small = int(np.sum((least_any < 0) & ~(least < 0)))
@@ -185,6 +187,20 @@ def _oddness(channel: Channel, distances: list[Distance]) -> _Floats:
     n = np.isfinite(z2).sum(axis=0)
     chance = gammaincc(np.maximum(n, 1) / 2.0, np.nansum(z2, axis=0) / 2.0)
     return np.where(n >= 2, -np.log(np.maximum(chance, 1e-300)), np.nan)
+
+
+GROSS_RATE, GROSS_SIGMA, ROUNDING = 0.5, 5.0, 0.95
+"""Gross differences an hour that a healthy engine is believed to show at most, however little a recording can teach
+(an assumption, no source); they must be beyond the noise all the same, and the range of usual values rounds them."""
+
+
+def _gross(distances: list[Distance], n_events: int) -> _Bools:
+    """Return which events (n,) are off by so much that no lack of experience excuses them."""
+    found = np.zeros(n_events, dtype=np.bool_)
+    for d in distances:
+        if np.isfinite(d.measure.gross):
+            found |= (np.abs(np.expm1(d.residual)) >= ROUNDING * d.measure.gross) & (np.abs(d.z) >= GROSS_SIGMA)
+    return found
 
 
 FURTHEST, BEYOND = 1e-3, 0.05
