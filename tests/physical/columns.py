@@ -59,7 +59,7 @@ class State(NamedTuple):
         Single values, by the names ``S_``.
     slots, states, groups, knock, phase, burning : ndarray
         One entry a slot, its place in the firing order: (next dead centre, spark's angle, on-time,
-        size of the fault to come, group of the fault in hand); ``J_``;
+        size of the fault to come, group of the fault in hand, advance); ``J_``;
         group of faults (-2: not asked yet, -1: none); degrees held back; degrees since dead centre; charge alight.
     coils, flags : ndarray
         One row a coil, by the names ``C_`` and ``K_``.

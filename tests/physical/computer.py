@@ -202,7 +202,8 @@ def schedule(
         if q.states[j] == J_WAITS:
             if q.slots[j, 0] - tooth_deg > 45.0 + pitch * (2.0 * nearest / p + ahead):
                 continue
-            angle = q.slots[j, 0] - wanted_advance(m, b, q.s, q.knock[j])
+            advance = wanted_advance(m, b, q.s, q.knock[j]) if q.groups[j] == -2 else q.slots[j, 5]
+            angle = q.slots[j, 0] - advance
             if angle < tooth_deg:  # too late for the place that is wanted now: at once, or not at all
                 if q.slots[j, 0] + LATEST_DEG < tooth_deg:
                     q.slots[j, 0] += m.cycle_deg
@@ -210,6 +211,7 @@ def schedule(
                 angle = tooth_deg
             off = tq + (angle - tooth_deg) / pitch * p
             if q.groups[j] == -2 and off - 1.9 * nearest - 1e-3 < horizon:
+                q.slots[j, 5] = advance  # from here on this event's advance stands
                 assign_fault(m, q, f, tq, j, cylinders[j])
             g, size = q.groups[j], q.slots[j, 3]
             dwell = nearest

@@ -33,7 +33,7 @@ OVERLAPS_ALLOWED = 0.0005
 def fresh_state(n_slots: int, n_coils: int, period_teeth: int, counts: Ints, rng: np.random.Generator) -> State:
     """Return the state before the first step."""
     return State(
-        s=np.zeros(S_COUNT), slots=np.zeros((n_slots, 5)), states=np.zeros(n_slots, np.int64),
+        s=np.zeros(S_COUNT), slots=np.zeros((n_slots, 6)), states=np.zeros(n_slots, np.int64),
         groups=np.zeros(n_slots, np.int64), knock=np.zeros(n_slots), phase=np.zeros(n_slots), burning=np.zeros(n_slots),
         coils=np.zeros((n_coils, C_COUNT)), flags=np.zeros((n_coils, K_COUNT), np.int64), left=counts.copy(),
         teeth=np.zeros(period_teeth + 1), pitches=np.zeros(period_teeth + 1, np.int64), rng=rng,
