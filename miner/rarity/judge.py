@@ -189,7 +189,7 @@ def _oddness(channel: Channel, distances: list[Distance]) -> _Floats:
     return np.where(n >= 2, -np.log(np.maximum(chance, 1e-300)), np.nan)
 
 
-GROSS_RATE, GROSS_SIGMA, ROUNDING = 0.5, 5.0, 0.95
+GROSS_RATE, GROSS_SIGMA, ROUNDING = 0.5, 5.0, 0.8
 """Gross differences an hour that a healthy engine is believed to show at most, however little a recording can teach
 (an assumption, no source); they must be beyond the noise all the same, and the range of usual values rounds them."""
 
