@@ -76,7 +76,13 @@ def extensions(r, tau, lead, delay, gap, longest, plan, leading):
     else:
         price = k.EXTRA_NEXT if r.count == r.last_extra and elapsed < slot_deg else k.EXTRA_FIRST
     close = elapsed < k.EARLY * slot_deg and gap * speed < k.CLOSE * slot_deg
-    yield add(r, price, k.EXTRA, last_extra=r.count, spacing=gap if close else 0.0 if r.count - r.last_extra > 2 * n else r.spacing)
+    yield add(
+        r,
+        price,
+        k.EXTRA,
+        last_extra=r.count,
+        spacing=gap if close else 0.0 if r.count - r.last_extra > 2 * n else r.spacing,
+    )
     if tau <= r.time:
         return
     quiet = [one for one in range(len(plan.lead)) if plan.serves[one, place] and one not in r.seen]
@@ -105,7 +111,11 @@ def later_slots(r, tau, lead, closing, partly, plan):
             continue
         passed = [(place + j) % n for j in range(1, m)]
         soon = r.count - r.last_silent <= k.SOON_CYCLES * n
-        price = closing + silence_price(passed, r.silent - {place}, soon, plan)
+        price = (
+            closing
+            - (k.SOON if soon and closing >= k.ABSENT else 0.0)
+            + silence_price(passed, r.silent - {place}, soon, plan)
+        )
         silent = r.silent - {place} | set(passed)
         new = math.log(degrees / dt)
         price += speed_price(r, new, degrees, dt, m, n == 1, plan.cycle_deg)
@@ -130,9 +140,9 @@ def longest_pause(n):
 
 def silence_price(passed, silent, soon, plan):
     price, fresh, also, silent = 0.0, 0, 0, set(silent)
-    for slot in passed:
+    for j, slot in enumerate(passed, 1):
         if slot in silent:
-            price += k.ABSENT_AGAIN
+            price += k.ALL_AGAIN if price and j <= plan.n_slots else k.ABSENT_AGAIN
         else:
             fresh += 1
             also = max(also, int(plan.serves[:, slot].sum()) - 1)

@@ -24,7 +24,7 @@ folder is `summary.json`; without it the folder is not finished.
 def tables_page() -> str:
     """Return the page as Markdown."""
     return "\n".join(
-        [INTRODUCTION, *(line for table in (EVENTS, SUSPECTS, INCIDENTS) for line in _table(table)), *_words()]
+        [INTRODUCTION, *(line for table in (EVENTS, SUSPECTS, INCIDENTS, SILENCES) for line in _table(table)), *_words()]
     )
 
 
