@@ -108,7 +108,7 @@ class Judge:
         known = np.isfinite(least)
         if self.combined is not None:
             measured[known] = _believed(self.combined.log_rate(-least[known]), self.hours)
-        gross = _gross(distances, least.size)
+        gross = _gross(self.channels, distances, least.size)
         measured[gross] = np.minimum(measured[gross], np.log(GROSS_RATE))
         counted, notes = count_suspects(events, context)
         log_rate = np.minimum.reduce([measured, *(np.log(c.rate) for c in counted)])
@@ -194,12 +194,15 @@ GROSS_RATE, GROSS_SIGMA, ROUNDING = 0.5, 5.0, 0.8
 (an assumption, no source); they must be beyond the noise all the same, and the range of usual values rounds them."""
 
 
-def _gross(distances: list[Distance], n_events: int) -> _Bools:
+def _gross(channels: tuple[Channel, ...], distances: list[Distance], n_events: int) -> _Bools:
     """Return which events (n,) are off by so much that no lack of experience excuses them."""
     found = np.zeros(n_events, dtype=np.bool_)
-    for d in distances:
-        if np.isfinite(d.measure.gross):
-            found |= (np.abs(np.expm1(d.residual)) >= ROUNDING * d.measure.gross) & (np.abs(d.z) >= GROSS_SIGMA)
+    by_measure = {id(d.measure): d for d in distances}
+    for channel in channels:
+        if channel.measure is not None and np.isfinite(channel.measure.gross):
+            d = by_measure[id(channel.measure)]
+            off = channel.sign * np.expm1(d.residual)
+            found |= (off >= ROUNDING * channel.measure.gross) & (channel.sign * d.z >= GROSS_SIGMA)
     return found
 
 
