@@ -119,7 +119,7 @@ PULSES = Table(
         _may("quiet_ripple_v", _F, "V", "the same without spikes of a few samples"),
         _may("supply_v", _F, "V", "mean of the supply lead over the pulse"),
         _may("ground_v", _F, "V", "mean of the ground lead over the pulse"),
-        _may("coil_current_peak_a", _F, "A", "largest value of the current lead over the pulse"),
+        _may("coil_currents_a", pa.list_(_F), "A", "largest value of each current lead over the pulse, in setup order"),
         _must("quality", _S, "", "empty, or why to trust the row less"),
     ),
 )
@@ -250,9 +250,9 @@ CONDITIONS = Table(
     name="conditions",
     row="how often suspects occur in one band of one condition, against the rest of the recording",
     columns=(
-        _must("kind", _S, "", "kind of suspect, or 'all'"),
-        _must("condition", _S, "", "speed, supply, time since start, operating state, cylinder; with 'range': the "
-              "stretch of it that suspects crowd in most"),
+        _must("kind", _S, "", "kind of suspect, 'any command' and the like for the kinds of one circuit, or 'all'"),
+        _must("condition", _S, "", "speed, supply, time since start or first start, operating state, cylinder; "
+              "with 'range': the stretch of it that suspects crowd in most"),
         _must("band", _S, "", "in words"),
         _may("low", _F, "as condition", "lower edge of the band"),
         _may("high", _F, "as condition", "upper edge of the band"),

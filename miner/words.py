@@ -11,6 +11,7 @@ from datetime import datetime, timedelta
 __all__ = [
     "CAUTION",
     "KIND_MEANINGS",
+    "MEASURE_MEANINGS",
     "MEASURE_NAMES",
     "PAGE_CAUTION",
     "QUALITY_NAMES",
@@ -27,6 +28,7 @@ __all__ = [
     "of_many",
     "rate_name",
     "rate_number",
+    "signed",
     "time_of_day",
     "with_unit",
     "word_lists",
@@ -80,16 +82,16 @@ RATE_ASSUMED = dict.fromkeys(("absent_command", "absent_feedback", "extra_pulse"
 
 MEASURE_NAMES = {
     "on_time_us": "on-time",
-    "delay_us": "delay of the feedback",
+    "delay_us": "delay to the feedback",
     "feedback_width_us": "feedback width",
-    "amplitude_v": "command height",
-    "feedback_amplitude_v": "feedback height",
+    "amplitude_v": "command amplitude",
+    "feedback_amplitude_v": "feedback amplitude",
     "rise_us": "command rise",
     "fall_us": "command fall",
-    "ripple_v": "ripple of the command",
-    "quiet_ripple_v": "ripple of the command",
+    "ripple_v": "ripple of the command's on-state",
+    "quiet_ripple_v": "ripple of the command's on-state",
     "interval_us": "interval",
-    "timing_residual_deg": "off its place in the cycle",
+    "timing_residual_deg": "place in the cycle",
     "engine_rpm": "engine speed",
     "supply_v": "supply",
     "ground_v": "ground",
@@ -100,10 +102,23 @@ MEASURE_NAMES = {
 }
 """Columns of the event table in words, without their units."""
 
+MEASURE_MEANINGS = {
+    "on_time_us": "how long the coil was switched on",
+    "delay_us": "from the command's beginning to the feedback's",
+    "feedback_width_us": "how long the feedback lasted",
+    "amplitude_v": "from the command's off-state to its on-state",
+    "feedback_amplitude_v": "from the feedback's off-state to its on-state",
+    "interval_us": "since this cylinder's event before",
+    "timing_residual_deg": "crank angle off the place that the events around it expect; positive is late",
+    "engine_rpm": "from the length of the engine cycle",
+    "supply_v": "mean over the pulse",
+}
+"""What is not clear from a measure's name."""
+
 QUALITY_NAMES = {
     "clipped": "cut off at the recorder's limit",
     "near_gap": "next to a gap",
-    "slow_sampling": "sampled too slowly for its edges",
+    "slow_sampling": "sampled too slowly for the edges",
     "cut_off": "cut off by the end of the recording",
     "no_speed": "engine speed not known",
 }
@@ -127,7 +142,7 @@ def measure_name(column: str) -> str:
     Examples
     --------
     >>> measure_name("on_time_us"), measure_name("jitter of delay_us")
-    ('on-time', 'jitter of delay of the feedback')
+    ('on-time', 'jitter of delay to the feedback')
     """
     before, _, name = column.rpartition(" of ")
     return f"{before} of {measure_name(name)}" if before else MEASURE_NAMES.get(name, name.replace("_", " "))
@@ -273,6 +288,17 @@ def with_unit(value: float, unit: str) -> str:
             return f"{value:.2f} {unit}"
 
 
+def signed(value: float, unit: str) -> str:
+    """Return a difference with its sign and unit.
+
+    Examples
+    --------
+    >>> signed(0.7635, "deg"), signed(-12.0, "us")
+    ('+0.76°', '-12.0 µs')
+    """
+    return f"{'+' if value > 0 else ''}{with_unit(value, unit)}"
+
+
 def word_lists() -> dict[str, dict[str, str]]:
     """Return the names of kinds, measures and qualities, for a page that has no Python."""
     return {
@@ -280,5 +306,6 @@ def word_lists() -> dict[str, dict[str, str]]:
         "meanings": dict(KIND_MEANINGS),
         "assumed": dict(RATE_ASSUMED),
         "measures": dict(MEASURE_NAMES),
+        "measure_meanings": dict(MEASURE_MEANINGS),
         "qualities": dict(QUALITY_NAMES),
     }

@@ -1,4 +1,4 @@
-"""The demo: a made-up hour with planted faults, mined, and what was planted beside what was found."""
+"""The demo: a made-up drive with planted faults, mined, and what was planted beside what was found."""
 
 from __future__ import annotations
 
@@ -22,7 +22,8 @@ from miner.synthetic.presets import demo_hour
 from miner.synthetic.scenario import Scenario
 from miner.synthetic.toml import toml_text
 from miner.synthetic.writer import write_recording
-from pipelines.show.listing import clock_time, print_findings, rate_text
+from miner.words import clock, kind_name, rate_number
+from pipelines.show.listing import print_findings
 from pipelines.show.progress_view import ProgressView
 
 __all__ = ["match_planted", "run_demo"]
@@ -31,7 +32,7 @@ SAME_EVENT_S = 0.005
 """A planted and a listed event of one cylinder are the same within this: no cylinder fires twice in 5 ms."""
 
 
-def run_demo(console: Console, out: Path, *, duration_s: float = 3600.0) -> None:
+def run_demo(console: Console, out: Path, *, duration_s: float = 900.0) -> None:
     """Make, mine and show.
 
     Parameters
@@ -40,7 +41,7 @@ def run_demo(console: Console, out: Path, *, duration_s: float = 3600.0) -> None
         Where to show it.
     out : path
         Folder for the recording with its truth, ``findings`` below it, and the workbook.
-    duration_s : float, default=3600
+    duration_s : float, default=900
         Length of the recording.
     """
     scenario = demo_hour(duration_s=duration_s)
@@ -70,7 +71,7 @@ def _make(console: Console, scenario: Scenario, out: Path) -> None:
     Findings(out).require_writable()
     try:
         left.unlink(missing_ok=True)
-        with ProgressView(console, "making the demo recording") as view:
+        with ProgressView(console, "making the demo recording", staged=False) as view:
             write_recording(scenario, out, on_progress=view.update)
     except OSError as error:
         raise write_failure(out / "recording.parquet", error) from error
@@ -131,21 +132,28 @@ def _score(
     return f"{len(ranks)} of {len(faults)} planted faults that the leads can show are in the list; {place}."
 
 
+def _size(size: float, unit: str) -> str:
+    """Return how large a fault was planted; nothing where the kind says it all."""
+    if unit == "share":
+        return f"{100 * size:g} %" if size else ""
+    return f"{size:g} {'pulse' if unit == 'pulses' and size == 1 else unit}"
+
+
 def _planted_table(faults: Sequence[dict[str, Any]], found: Sequence[dict[str, Any] | None]) -> Table:
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
     for name in ("time", "cyl", "planted", "size", "found as", "rank", "per hour"):
         table.add_column(name, justify="left" if name in ("planted", "found as") else "right", no_wrap=True)
     for fault, suspect in zip(faults, found, strict=True):
         cells = [
-            clock_time(fault["time_s"]),
+            clock(fault["time_s"]),
             str(fault["cylinder"]),
-            fault["kind"],
-            f"{fault['size']:g} {fault['unit']}",
+            kind_name(fault["kind"]),
+            _size(fault["size"], fault["unit"]),
         ]
         cells += (
             ["not in the list", "", ""]
             if suspect is None
-            else [suspect["kind"], str(suspect["rank"]), rate_text(suspect["false_alarms_per_hour"])]
+            else [kind_name(suspect["kind"]), str(suspect["rank"]), rate_number(suspect["false_alarms_per_hour"])]
         )
         table.add_row(*(Text(cell) for cell in cells))
     return table

@@ -25,6 +25,10 @@ class Reading:
     speed: float = UNSET  # logarithms
     mean: float = 0.0
     trend: float = 0.0
+    last_deg: float = 0.0
+    before: float = UNSET
+    ran: int = 0
+    last_silent: int = -(10**9)
     spacing: float = 0.0
     last_extra: int = -(10**9)
     silent: frozenset = frozenset()
@@ -72,45 +76,65 @@ def extensions(r, tau, lead, delay, gap, longest, plan, leading):
     else:
         price = k.EXTRA_NEXT if r.count == r.last_extra and elapsed < slot_deg else k.EXTRA_FIRST
     close = elapsed < k.EARLY * slot_deg and gap * speed < k.CLOSE * slot_deg
-    yield add(r, price, k.EXTRA, last_extra=r.count, spacing=gap if close else r.spacing)
+    yield add(
+        r,
+        price,
+        k.EXTRA,
+        last_extra=r.count,
+        spacing=gap if close else 0.0 if r.count - r.last_extra > 2 * n else r.spacing,
+    )
     if tau <= r.time:
         return
     quiet = [one for one in range(len(plan.lead)) if plan.serves[one, place] and one not in r.seen]
     closing = (k.ABSENT_AGAIN if place in r.partly else k.ABSENT) + k.ALSO_ABSENT * (len(quiet) - 1) if quiet else 0.0
     partly = r.partly | {place} if quiet else r.partly - {place}
-    pause = k.LONE_PAUSE if n == 1 else k.PAUSE
-    if not known or elapsed <= k.SURELY_PAUSED * pause * plan.cycle_deg:
-        yield from later_slots(r, tau, lead, closing + (k.SLOT_AT_HABIT if 0.75 < pace < 1.33 else 0), partly, plan)
+    if not known or elapsed <= k.SURELY_PAUSED * longest_pause(n) * plan.cycle_deg:
+        behind = known and gap <= k.TRAIN_S and gap * speed <= k.CLOSE * slot_deg and gap <= k.REPEATED * longest
+        late = k.SLOT_AT_HABIT if behind or 0.75 < pace < 1.33 else 0.0
+        yield from later_slots(r, tau, lead, closing + late, partly, plan)
     price = closing + restart_price(r, tau - r.time, plan, leading)
     for p in range(plan.n_starts):
         if plan.serves[lead, p] and price < math.inf:
             new = add(r, price, k.RESTART, count=(r.count // n + 1) * n + p, time=tau, seen=frozenset([lead]))
-            yield replace(new, speed=UNSET, trend=0.0, last_extra=-(10**9), silent=frozenset(), partly=frozenset())
+            fresh = Reading(new.cost, new.time, new.count, new.seen, mean=r.mean, spacing=r.spacing, labels=new.labels)
+            yield fresh
 
 
 def later_slots(r, tau, lead, closing, partly, plan):
     n, place, dt = plan.n_slots, r.count % plan.n_slots, tau - r.time
     known = not math.isnan(r.speed)
-    for m in range(1, 6 if n == 1 else 2 * n + 1):
+    for m in range(1, max(5, 2 * n) + 1):
         degrees = degrees_over(plan, place, m)
         if m > 1 and known and degrees > 3 * dt * math.exp(r.speed):
             return
         if not plan.serves[lead, (place + m) % n]:
             continue
         passed = [(place + j) % n for j in range(1, m)]
-        price, silent = closing + silence_price(passed, r.silent - {place}, plan), r.silent - {place} | set(passed)
+        soon = r.count - r.last_silent <= k.SOON_CYCLES * n
+        price = closing + silence_price(passed, r.silent - {place}, soon, plan)
+        silent = r.silent - {place} | set(passed)
         new = math.log(degrees / dt)
         price += speed_price(r, new, degrees, dt, m, n == 1, plan.cycle_deg)
         weight = 1 - (1 - k.MEAN_WEIGHT) ** m
         yield add(
             r, price, k.ADVANCE, count=r.count + m, time=tau, seen=frozenset([lead]), speed=new,
             mean=r.mean + weight * (new - r.mean) if known else new,
-            trend=max(-0.5, min(0.5, new - r.speed)) if known else 0.0,
-            silent=silent - {(place + m) % n}, partly=partly,
+            trend=max(-0.5, min(0.5, new - r.speed)) / apart_deg(r, degrees) if known else 0.0,
+            last_deg=degrees, before=r.speed, ran=min(r.ran + int(new > k.STEADY), k.CAUGHT),
+            last_silent=r.count + m - 1 if m > 1 else r.last_silent, silent=silent - {(place + m) % n}, partly=partly,
         )  # fmt: skip
 
 
-def silence_price(passed, silent, plan):
+def apart_deg(r, degrees):
+    """Crank angle between the middles of two intervals; nothing is known of one before the first."""
+    return (degrees + r.last_deg) / 2 if r.last_deg else degrees
+
+
+def longest_pause(n):
+    return max(k.PAUSE, k.PAUSE_SLOTS / n)
+
+
+def silence_price(passed, silent, soon, plan):
     price, fresh, also, silent = 0.0, 0, 0, set(silent)
     for slot in passed:
         if slot in silent:
@@ -121,16 +145,25 @@ def silence_price(passed, silent, plan):
             silent.add(slot)
     table = [float(v) for v in k.SPREAD]
     run = table[fresh] if fresh < len(table) else table[-1] + k.SPREAD_MORE * (fresh - len(table) + 1)
-    return price + run + k.ALSO_ABSENT * also
+    return price + run + k.ALSO_ABSENT * also - (k.SOON if soon and fresh else 0.0)
 
 
 def speed_price(r, new, degrees, dt, m, lone, cycle_deg):
     fast = 6 * max(0.0, new - k.FASTEST)
     if math.isnan(r.speed):
         return 3 * max(0.0, k.SLOWEST - new) + fast
-    miss = min(abs(new - r.speed), abs(new - r.speed - k.TREND_KEPT * r.trend), abs(new - r.mean))
-    drive = min(k.ACCELERATION * dt / math.exp(max(r.speed, r.mean)), 0.05 if lone and m > 1 else k.LARGEST_SD)
-    if lone and m == 1 and r.speed < k.CATCHES and new > r.speed:
+    misses = [new - r.speed, new - r.speed - k.TREND_KEPT * r.trend * apart_deg(r, degrees)]
+    if not lone and (max(r.speed, r.mean) < k.STEADY or abs(r.speed - r.mean) < k.DISPLACED):
+        misses.append(new - r.mean)
+    if r.last_deg and r.ran == k.CAUGHT and abs(r.speed - r.before) < k.DISPLACED:
+        both_deg = degrees + r.last_deg
+        both = math.log(both_deg / (dt + r.last_deg / math.exp(r.speed)))
+        misses.append((both - r.before) * both_deg / degrees)
+    miss = min(abs(one) for one in misses)
+    faster = max(r.speed, r.mean)
+    rising = k.RISING_SD * max(1.0, math.exp(k.STEADY - faster))
+    drive = min(k.ACCELERATION * dt / math.exp(faster), k.LARGEST_SD, k.LARGEST_SD if new < r.speed else rising)
+    if lone and m == 1 and r.ran < k.CAUGHT and new > r.speed:
         drive = k.CATCHING_SD
     smooth = robust(miss / math.hypot(1.414 * k.TIMING_DEG / degrees, drive))
     clutch = k.CLUTCH + robust(miss / (k.CLUTCH_SD * degrees / cycle_deg)) if m == 1 else math.inf
@@ -154,7 +187,7 @@ def restart_price(r, dt, plan, leading):
         return k.RESTART_COST if dt > 0.25 else (k.RESYNC_COST if leading else math.inf)
     turned = dt * math.exp(r.speed) / plan.cycle_deg
     lone = plan.n_slots == 1
-    if turned > (k.LONE_PAUSE if lone else k.PAUSE):
+    if turned > longest_pause(plan.n_slots):
         return k.RESTART_COST
     if lone and turned > 1.5:
         return k.RESTART_COST + k.ABSENT

@@ -19,8 +19,14 @@ def test_every_kind_quality_and_measure_has_a_name():
     assert set(words.KIND_MEANINGS) == set(KINDS)
     assert set(words.QUALITY_NAMES) == set(QUALITIES)
     assert {m.column for m in MEASURES} <= set(words.MEASURE_NAMES)
+    assert {m.label for m in MEASURES} == {_capital(words.measure_name(m.column)) for m in MEASURES}
+    assert set(words.MEASURE_MEANINGS) <= set(words.MEASURE_NAMES)
     assert set(words.MEASURE_NAMES) <= {c.name for c in EVENTS.columns}
     assert not re.search("_", " ".join(words.MEASURE_NAMES.values()) + " ".join(words.KIND_MEANINGS.values()))
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 @pytest.mark.parametrize(("n", "text"), [(0, "0 gaps"), (1, "1 gap"), (2, "2 gaps"), (1000, "1,000 gaps")])

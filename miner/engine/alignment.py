@@ -8,9 +8,11 @@ in per-survivor processing, Raheli et al. 1995; both from memory).
 
 Costs are log odds. The speed between two slots may change by what an engine can do: spark timing moves, a free
 engine gains some thousand rpm a second, a starter turns unevenly; beyond that the cost grows in a straight line, so
-one wild interval cannot outweigh the rest. A silent slot or lead costs what an event in a thousand costs, in bursts
-less; an extra pulse likewise, and little where the engine repeats sparks in every slot. A lead that speaks for one
-slot only anchors the place in the cycle each time it is seen; every wrong count before it has paid by then.
+one wild interval cannot outweigh the rest. A running engine may stall within a turn but does not gain its speed back
+in the next: what halves for one interval is a pulse that stayed away. A displaced pulse upsets two intervals and is
+paid once. A silent slot or lead costs what an event in a thousand costs, in bursts less; an extra pulse likewise, and
+little where the engine repeats sparks in every slot. A lead that speaks for one slot only anchors the place in the
+cycle each time it is seen; every wrong count before it has paid by then.
 """
 
 from __future__ import annotations
@@ -23,9 +25,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from miner.engine.kernels import (
+    BEFORE,
+    CAUGHT,
     COST,
     COUNT,
     LAST_EXTRA,
+    LAST_SILENT,
+    LOG_MEAN,
     LOG_SPEED,
     MARGIN,
     MAX_KEPT,
@@ -34,6 +40,7 @@ from miner.engine.kernels import (
     NOT_AGAIN,
     PATH,
     PRUNE,
+    RAN,
     RESTART,
     SEEN,
     TIME,
@@ -49,8 +56,9 @@ WINDOW = 2048
 TRAIN = 16
 """Pulses looked at on each side: two trains of up to eight repeated sparks (common practice, no source)."""
 
-LONGEST_SILENCE_LONE = 5
-"""One observable slot a cycle: silence up to here may still be absent pulses, if the speed agrees before and after."""
+LONGEST_SILENCE = 5
+"""With few observable slots a cycle, up to so many slots from pulse to pulse may hide absent ones, if the speed agrees
+before and after; else two cycles."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -96,6 +104,14 @@ class LeadGaps:
 
 
 @dataclass(frozen=True, kw_only=True)
+class First:
+    """The first pulse's running slot number and engine speed (NaN: unknown), where an earlier alignment knows it."""
+
+    count: int
+    rpm: float
+
+
+@dataclass(frozen=True, kw_only=True)
 class Alignment:
     """What each pulse is.
 
@@ -107,11 +123,14 @@ class Alignment:
         Running slot number the pulse is in: repetition * slots + slot.
     margin : ndarray of float64, shape (n_pulses,)
         Log odds against the best other labelling of the stretch it is in; higher is surer, 0 is a tie.
+    cost : float
+        Log odds against all pulses coming as the engine would have them; the sum over the pulses.
     """
 
     action: NDArray[np.int8]
     count: NDArray[np.int64]
     margin: NDArray[np.float64]
+    cost: float
 
 
 def align(
@@ -121,7 +140,7 @@ def align(
     plan: SlotPlan,
     gaps: LeadGaps,
     *,
-    first_count: int | None = None,
+    first: First | None = None,
 ) -> Alignment:
     """Align pulses to slots.
 
@@ -137,8 +156,8 @@ def align(
         Observable slots and leads.
     gaps : LeadGaps
         Where a lead cannot show a pulse.
-    first_count : int, optional
-        Running slot number of the first pulse, where it is known.
+    first : First, optional
+        What is known of the first pulse.
     """
     pulses = (turn_on_s, lead, delay_s, *lead_intervals(turn_on_s, lead))
     steps = _steps(plan)
@@ -152,7 +171,7 @@ def align(
     out = (np.zeros((n_out, N_FLOAT)), np.zeros((n_out, N_INT), np.int64))
     rows = (np.zeros((WINDOW, MAX_KEPT, 3), np.int64), np.full((WINDOW, MAX_KEPT), -1.0))
     order = np.zeros(n_out, np.int64)
-    n_kept = _open(turn_on_s, lead, kept, rows, plan, first_count) if n else 0
+    n_kept = _open(turn_on_s, lead, kept, rows, plan, first) if n else 0
     begin, row = 0, 1
     while begin + row < n:
         stop = min(begin + WINDOW, n)
@@ -165,7 +184,8 @@ def align(
     if n:
         _last_margin(kept, n_kept, rows, row)
         _settle(rows, row, row, kept, n_kept, begin, result)
-    return Alignment(action=result[0], count=result[1], margin=_spread_margins(result[2]))
+    cost = float(kept[0][0, COST]) if n else 0.0
+    return Alignment(action=result[0], count=result[1], margin=_spread_margins(result[2]), cost=cost)
 
 
 def lead_intervals(
@@ -200,7 +220,7 @@ def _second_longest(values, side):  # type: ignore[no-untyped-def]
 
 def _steps(plan: SlotPlan) -> NDArray[np.float64]:
     """Crank degrees from each slot over ``m`` slots, shape (n_slots, longest + 1)."""
-    longest = LONGEST_SILENCE_LONE if plan.n_slots == 1 else 2 * plan.n_slots
+    longest = max(LONGEST_SILENCE, 2 * plan.n_slots)
     place = np.arange(plan.n_slots)[:, None]
     return plan.crank_deg(place + np.arange(longest + 1)[None, :]) - plan.angle_deg[:, None]
 
@@ -211,15 +231,20 @@ def _open(
     kept: tuple[NDArray[np.float64], NDArray[np.int64]],
     rows: tuple[NDArray[np.int64], NDArray[np.float64]],
     plan: SlotPlan,
-    first_count: int | None,
+    first: First | None,
 ) -> int:
-    """Open with every place the first pulse can be in, or the known one, speed unknown; return their number."""
+    """Open with every place the first pulse can be in, speed unknown, or with the known one; return their number."""
     floats, ints = kept
     possible = np.flatnonzero(plan.serves[lead[0], : plan.n_starts])
-    places = possible if first_count is None else np.array([first_count])
+    places = possible if first is None else np.array([first.count])
     n = len(places)
     floats[:n, TIME], floats[:n, LOG_SPEED], floats[:n, MARGIN] = turn_on_s[0], np.nan, PRUNE
+    floats[:n, BEFORE] = np.nan
+    if first is not None and first.rpm > 0:
+        floats[:n, LOG_SPEED] = floats[:n, LOG_MEAN] = np.log(6.0 * first.rpm)
+        ints[:n, RAN] = CAUGHT
     ints[:n, COUNT], ints[:n, SEEN], ints[:n, LAST_EXTRA] = places, 1 << int(lead[0]), NOT_AGAIN
+    ints[:n, LAST_SILENT] = NOT_AGAIN
     ints[:n, PATH] = places + 1
     rows[0][0, :n, 1], rows[0][0, :n, 2] = RESTART, places
     return n

@@ -8,7 +8,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from miner.engine.alignment import Alignment, LeadGaps, align
+from miner.engine.alignment import Alignment, First, LeadGaps, align
 from miner.engine.arrays import ArrayFields
 from miner.engine.kernels import ADVANCE, EXTRA, RESTART
 from miner.engine.observed import GAP_SLACK_S, Observed, lead_gaps, observe, with_busy, without_clip
@@ -44,12 +44,15 @@ class Opening:
         Its engine cycle.
     told : bool
         Whether its cylinder could be told.
+    rpm : float
+        Engine speed there, NaN where it is unknown.
     """
 
     turn_on_s: float
     count: int
     cycle: int
     told: bool
+    rpm: float
 
     def begins(self, observed: Observed) -> bool:
         """Return whether the first pulse is the slot's own."""
@@ -141,6 +144,7 @@ class Tracking(ArrayFields):
                     count=int(self.count[at]),
                     cycle=int(self.cycle[at]),
                     told=bool(self.cylinder[at] >= 0),
+                    rpm=float(self.rpm[at]),
                 )
         return None
 
@@ -177,10 +181,8 @@ def track_cycles(
         observed = observed.take(observed.turn_on_s >= opening.turn_on_s - FOUND_AGAIN_S)
     unseen = lead_gaps(pulses, gaps, plan, observed, end_s)
     hidden = with_busy(unseen, pulses, plan, observed)
-    alignment = align(
-        observed.turn_on_s, observed.lead, observed.delay_s, plan, hidden,
-        first_count=None if opening is None or not opening.begins(observed) else opening.count,
-    )  # fmt: skip
+    first = None if opening is None or not opening.begins(observed) else First(count=opening.count, rpm=opening.rpm)
+    alignment = align(observed.turn_on_s, observed.lead, observed.delay_s, plan, hidden, first=first)
     return _collect(observed, alignment, plan, unseen, hidden, opening)
 
 

@@ -14,8 +14,9 @@ import numba
 import numpy as np
 
 __all__ = [
-    "ADVANCE", "COST", "COUNT", "EXTRA", "LAST_EXTRA", "LOG_SPEED", "MARGIN", "MAX_KEPT", "NOT_AGAIN", "N_FLOAT",
-    "N_INT", "PATH", "PRUNE", "RESTART", "SAME", "SEEN", "TIME", "walk",
+    "ADVANCE", "BEFORE", "CAUGHT", "COST", "COUNT", "EXTRA", "LAST_EXTRA", "LAST_SILENT", "LOG_MEAN", "LOG_SPEED",
+    "MARGIN", "MAX_KEPT", "NOT_AGAIN", "N_FLOAT", "N_INT", "PATH", "PRUNE", "RAN", "RESTART", "SAME", "SEEN", "TIME",
+    "walk",
 ]  # fmt: skip
 
 _jit = numba.njit(cache=True, nogil=True, error_model="numpy")
@@ -23,9 +24,9 @@ _jit = numba.njit(cache=True, nogil=True, error_model="numpy")
 ADVANCE, SAME, EXTRA, RESTART = 0, 1, 2, 3
 """What a pulse is: the next slot, another lead in this slot, nothing new, the first after a pause."""
 
-COST, TIME, LOG_SPEED, LOG_MEAN, MARGIN, SPACING, TREND = 0, 1, 2, 3, 4, 5, 6
-COUNT, SEEN, LAST_EXTRA, PATH, BACK, ACTION, ANCHORED, SILENT, PARTLY = 0, 1, 2, 3, 4, 5, 6, 7, 8
-N_FLOAT, N_INT = 7, 9
+COST, TIME, LOG_SPEED, LOG_MEAN, MARGIN, SPACING, TREND, LAST_DEG, BEFORE = range(9)
+COUNT, SEEN, LAST_EXTRA, PATH, BACK, ACTION, ANCHORED, SILENT, PARTLY, LAST_SILENT, RAN = range(11)
+N_FLOAT, N_INT = 9, 11
 
 MAX_KEPT = 48
 PRUNE = 32.0
@@ -34,9 +35,10 @@ ABSENT = 7.0  # one slot or lead in a thousand
 ABSENT_AGAIN = 1.5  # the same slot was silent a cycle ago
 SPREAD = np.array([0.0, 7.0, 10.0, 12.0, 13.0])  # n absent in a row: they come in bursts
 SPREAD_MORE = 0.7
+SOON, SOON_CYCLES = 4.0, 3  # less where slots were silent this many cycles ago
 ALSO_ABSENT = 1.0  # command gone, its feedback gone too: one cause
 EXTRA_FIRST, EXTRA_NEXT, EXTRA_HABIT = 7.0, 4.0, 0.3
-SLOT_AT_HABIT = 4.0  # a pulse that keeps the pace of repeated sparks is hardly a slot
+SLOT_AT_HABIT = 4.0  # a pulse close behind another, or at the pace of repeated sparks, is hardly a slot's first
 EARLY = 0.6  # repeated sparks end within this share of the way to the next slot
 TRAIN_S = 0.03  # and last no longer: 20 degrees while cranking
 CLEARLY = 0.3  # the same before the speed is known
@@ -47,24 +49,26 @@ RESTART_COST, RESYNC_COST = 10.0, 28.0
 TIMING_DEG = 4.0  # event to event movement of turn-on; knock control and unsteady idle move it by up to ten
 ACCELERATION = 15000.0  # deg/s^2, 2500 rpm/s; a free engine does three times that
 LARGEST_SD = 0.18
-CATCHES, CATCHING_SD = math.log(6.0 * 500.0), 0.6  # an engine that fires leaves the starter's speed within a cycle
+RISING_SD, STEADY = 0.06, math.log(6.0 * 600.0)  # an engine stalls faster than it gains speed again, once it runs
+CAUGHT, CATCHING_SD = 3, 0.6  # an engine that fires leaves the starter's speed within a cycle, and is safe after three
 CLUTCH, CLUTCH_SD = 7.0, 0.3  # one in a thousand: a gear change moves the speed by a third within a cycle or two
 SLOWEST, FASTEST = math.log(6.0 * 30.0), math.log(6.0 * 9000.0)
 MEAN_WEIGHT = 0.3
 TREND_KEPT = 0.7
+DISPLACED = 0.35  # change of log speed that a displaced event leaves: 40 degrees of 120; what moves more is no timing
 LONGEST_S, LONE_LONGEST_S = 1.2, 3.0  # no engine that turns is silent for longer: a starter needs a second a cycle
-PAUSE, LONE_PAUSE = 2.0, 6.0  # cycles at the last speed
+PAUSE, PAUSE_SLOTS = 2.1, 6.1  # cycles, and at least so many slots, at the last speed
 SURELY_PAUSED = 1.5  # times as long is a pause, whatever the speed after it
-SAME_SPEED = 0.3  # hypotheses that differ by more may go on differently
+SAME_SPEED = 0.12  # hypotheses that differ by more may go on differently
 NOT_AGAIN = -(1 << 40)
 UNKNOWN_SPEED = 6.0 * 300.0  # between cranking and idle, until two slots tell
 
 
 @_jit
-def _in_gap(gap_first, gap_start, gap_stop, lead, at):  # type: ignore[no-untyped-def]
+def _in_gap(gaps, lead, at):  # type: ignore[no-untyped-def]
     """Whether a lead's gaps (rows ``gap_first[lead]:gap_first[lead + 1]``, ascending) hold an instant."""
-    low, high = gap_first[lead], gap_first[lead + 1]
-    last = high
+    gap_first, gap_start, gap_stop = gaps
+    low, high, last = gap_first[lead], gap_first[lead + 1], gap_first[lead + 1]
     while low < high:
         middle = (low + high) // 2
         if gap_stop[middle] < at:
@@ -82,13 +86,19 @@ def _robust(z):  # type: ignore[no-untyped-def]
 
 
 @_jit
+def _silent(seen, place, at, serves, gaps):  # type: ignore[no-untyped-def]
+    """Leads that would have shown a pulse in this slot at this time, and are not among those seen."""
+    n = 0
+    for lead in range(serves.shape[0]):
+        if serves[lead, place] and not (seen >> lead) & 1 and not _in_gap(gaps, lead, at):
+            n += 1
+    return n
+
+
+@_jit
 def _closing(seen, partly, place, at, serves, gaps):  # type: ignore[no-untyped-def]
     """Cost of the leads that stayed silent in the slot that ends, and the slots where some did the last time."""
-    gap_first, gap_start, gap_stop = gaps
-    silent = 0
-    for lead in range(serves.shape[0]):
-        if serves[lead, place] and not (seen >> lead) & 1 and not _in_gap(gap_first, gap_start, gap_stop, lead, at):
-            silent += 1
+    silent = _silent(seen, place, at, serves, gaps)
     if silent == 0:
         return 0.0, partly & ~(1 << place)
     again = (partly >> place) & 1
@@ -96,60 +106,56 @@ def _closing(seen, partly, place, at, serves, gaps):  # type: ignore[no-untyped-
 
 
 @_jit
-def _visible(place, at, serves, gaps):  # type: ignore[no-untyped-def]
-    """Leads that would have shown a pulse in this slot at this time."""
-    gap_first, gap_start, gap_stop = gaps
-    n = 0
-    for lead in range(serves.shape[0]):
-        if serves[lead, place] and not _in_gap(gap_first, gap_start, gap_stop, lead, at):
-            n += 1
-    return n
-
-
-@_jit
-def _skipping(place, m, silent, start, dt, steps, serves, gaps):  # type: ignore[no-untyped-def]
+def _skipping(place, m, silent, soon, start, dt, steps, serves, gaps):  # type: ignore[no-untyped-def]
     """Cost of the ``m - 1`` slots passed over without any pulse, and the slots silent the last time."""
     n_slots = serves.shape[1]
     n_absent, also, again, silent = 0, 0, 0.0, silent & ~(1 << place)
     for j in range(1, m):
         at = start + dt * steps[place, j] / steps[place, m]
         slot = (place + j) % n_slots
-        n = _visible(slot, at, serves, gaps)
+        n = _silent(0, slot, at, serves, gaps)
         if n and (silent >> slot) & 1:
             again += ABSENT_AGAIN
         elif n:
             n_absent += 1
             also = max(also, n - 1)
             silent |= 1 << slot
-    cost = again + ALSO_ABSENT * also
-    if n_absent < len(SPREAD):
-        return cost + SPREAD[n_absent], silent
-    return cost + SPREAD[-1] + SPREAD_MORE * (n_absent - len(SPREAD) + 1), silent
+    cost = again + ALSO_ABSENT * also - (SOON if soon and n_absent else 0.0)
+    more = max(0, n_absent - len(SPREAD) + 1)
+    return cost + SPREAD[n_absent - more] + SPREAD_MORE * more, silent
 
 
 @_jit
-def _speed_cost(old, mean, trend, m, degrees, dt, lone, cycle_deg):  # type: ignore[no-untyped-def]
-    """Return what the change of speed costs, and the new logarithms of speed and mean speed.
+def _speed_cost(row, ran, m, degrees, dt, lone, cycle_deg):  # type: ignore[no-untyped-def]
+    """Return what the change of speed costs, the new logarithms of speed and mean speed, and the new trend per degree.
 
-    The new speed is held against the last one, the last one with its trend, and the mean, whichever is nearest: an
-    engine holds its speed, keeps speeding up, or turns unevenly about a mean.
+    The new speed is held against the last one, the last one with its trend, the mean within the cycle, and the one
+    before the last interval with both intervals as one, whichever is nearest: an engine holds its speed, keeps
+    speeding up, or turns unevenly about a mean; and a displaced event upsets two intervals, but moves nothing heavy.
     """
+    old, mean, last_deg = row[LOG_SPEED], row[LOG_MEAN], row[LAST_DEG]
     new = math.log(degrees / dt)
     if math.isnan(old):
-        return 3.0 * max(0.0, SLOWEST - new) + 6.0 * max(0.0, new - FASTEST), new, new
-    miss = min(abs(new - old), abs(new - old - TREND_KEPT * trend), abs(new - mean))
+        return 3.0 * max(0.0, SLOWEST - new) + 6.0 * max(0.0, new - FASTEST), new, new, 0.0
+    apart_deg = 0.5 * (degrees + last_deg) if last_deg > 0.0 else degrees
+    miss = min(abs(new - old), abs(new - old - TREND_KEPT * row[TREND] * apart_deg))
+    if not lone and (max(old, mean) < STEADY or abs(old - mean) < DISPLACED):
+        miss = min(miss, abs(new - mean))
+    if last_deg > 0.0 and ran == CAUGHT and abs(old - row[BEFORE]) < DISPLACED:
+        both = math.log((degrees + last_deg) / (dt + last_deg * math.exp(-old)))
+        miss = min(miss, abs(both - row[BEFORE]) * (degrees + last_deg) / degrees)
     jitter = 1.414 * TIMING_DEG / degrees
-    drive = min(ACCELERATION * dt / math.exp(max(old, mean)), LARGEST_SD)
-    if lone and m > 1:
-        drive = min(drive, 0.05)
-    elif lone and old < CATCHES and new > old:
+    largest = LARGEST_SD if new < old else min(LARGEST_SD, RISING_SD * math.exp(max(0.0, STEADY - max(old, mean))))
+    drive = min(ACCELERATION * dt / math.exp(max(old, mean)), largest)
+    if lone and m == 1 and ran < CAUGHT and new > old:
         drive = CATCHING_SD
     cost = _robust(miss / math.sqrt(jitter * jitter + drive * drive))
     if m == 1:
         cost = min(cost, CLUTCH + _robust(miss / (CLUTCH_SD * degrees / cycle_deg)))
     cost += 6.0 * max(0.0, new - FASTEST)
     weight = 1.0 - (1.0 - MEAN_WEIGHT) ** m
-    return cost, new, mean + weight * (new - mean)
+    trend = max(-0.5, min(0.5, new - old)) / apart_deg
+    return cost, new, mean + weight * (new - mean), trend
 
 
 @_jit
@@ -164,22 +170,14 @@ def _pace(row, ints, tau, gap, longest, elapsed_deg, slot_deg, n_slots):  # type
 
 
 @_jit
-def _extra_cost(pace, since, elapsed_deg, slot_deg):  # type: ignore[no-untyped-def]
-    """Price a further pulse: rare at first, cheap where it keeps the pace of repeated sparks."""
-    if LEAST_PACE < pace < MOST_PACE:
-        return EXTRA_HABIT
-    return EXTRA_NEXT if since == 0 and elapsed_deg < slot_deg else EXTRA_FIRST
-
-
-@_jit
-def _restart_cost(dt, log_speed, cycle_deg, lone, best):  # type: ignore[no-untyped-def]
+def _restart_cost(dt, log_speed, cycle_deg, pause, lone, best):  # type: ignore[no-untyped-def]
     """Two cycles without any pulse are a pause; a restart inside running is the last resort."""
     if dt > (LONE_LONGEST_S if lone else LONGEST_S):
         return RESTART_COST
     if math.isnan(log_speed):
         return RESTART_COST if dt > 0.25 else (RESYNC_COST if best else np.inf)
     turned = dt * math.exp(log_speed) / cycle_deg
-    if turned > (LONE_PAUSE if lone else PAUSE):
+    if turned > pause:
         return RESTART_COST
     if lone and turned > 1.5:
         return RESTART_COST + ABSENT
@@ -205,6 +203,7 @@ def _extend(tau, lead, delay, gap, longest, kept, n_kept, out, plan, gaps):  # t
     """Extend every kept hypothesis, cheapest first, by one pulse; return the number of candidates in ``out``."""
     floats, ints = kept
     cycle_deg, n_slots, lone = plan[4], plan[1].shape[1], plan[1].shape[1] == 1
+    pause = max(PAUSE, PAUSE_SLOTS / n_slots)
     limit = np.inf
     n = 0
     for h in range(n_kept):
@@ -217,7 +216,7 @@ def _extend(tau, lead, delay, gap, longest, kept, n_kept, out, plan, gaps):  # t
         place = ints[h, COUNT] % n_slots
         closing, partly = _closing(ints[h, SEEN], ints[h, PARTLY], place, floats[h, TIME], plan[1], gaps)
         n, limit = _go_on(tau, lead, gap, longest, closing, partly, kept, h, out, n, limit, plan, gaps)
-        cost = closing + _restart_cost(dt, floats[h, LOG_SPEED], cycle_deg, lone, h == 0)
+        cost = closing + _restart_cost(dt, floats[h, LOG_SPEED], cycle_deg, pause, lone, h == 0)
         if floats[h, COST] + cost <= limit:
             n = _restart(tau, lead, cost, kept, h, out, n, plan)
             limit = min(limit, floats[h, COST] + cost + PRUNE)
@@ -227,42 +226,41 @@ def _extend(tau, lead, delay, gap, longest, kept, n_kept, out, plan, gaps):  # t
 @_jit
 def _go_on(tau, lead, gap, longest, closing, partly, kept, h, out, n, limit, plan, gaps):  # type: ignore[no-untyped-def]
     """Candidates that open a later slot, from the next one up to two cycles on."""
-    floats, ints = kept
-    new_f, new_i = out
+    (floats, ints), (new_f, new_i) = kept, out
     steps, serves, anchors = plan[0], plan[1], plan[2]
     n_slots = serves.shape[1]
-    count = ints[h, COUNT]
-    place = count % n_slots
-    dt = tau - floats[h, TIME]
-    known = not math.isnan(floats[h, LOG_SPEED])
+    count, place = ints[h, COUNT], ints[h, COUNT] % n_slots
+    dt, known = tau - floats[h, TIME], not math.isnan(floats[h, LOG_SPEED])
     speed = math.exp(floats[h, LOG_SPEED]) if known else UNKNOWN_SPEED
     reach = 3.0 * dt * speed if known else np.inf
-    if known and dt * speed > SURELY_PAUSED * (LONE_PAUSE if n_slots == 1 else PAUSE) * plan[4]:
+    if known and dt * speed > SURELY_PAUSED * max(PAUSE, PAUSE_SLOTS / n_slots) * plan[4]:
         return n, limit
     pace = _pace(floats[h], ints[h], tau, gap, longest, dt * speed, steps[place, 1], n_slots)
-    if 0.75 < pace < 1.33:
+    follows = known and gap <= TRAIN_S and gap * speed <= CLOSE * steps[place, 1] and gap <= REPEATED * longest
+    if follows or 0.75 < pace < 1.33:
         closing += SLOT_AT_HABIT
+    soon = count - ints[h, LAST_SILENT] <= SOON_CYCLES * n_slots
     for m in range(1, steps.shape[1]):
         degrees = steps[place, m]
         if m > 1 and degrees > reach:
             break
         if not serves[lead, (place + m) % n_slots]:
             continue
-        skipped, silent = _skipping(place, m, ints[h, SILENT], floats[h, TIME], dt, steps, serves, gaps)
+        skipped, silent = _skipping(place, m, ints[h, SILENT], soon, floats[h, TIME], dt, steps, serves, gaps)
         if floats[h, COST] + closing + skipped > limit:
             break
-        change, new, mean = _speed_cost(
-            floats[h, LOG_SPEED], floats[h, LOG_MEAN], floats[h, TREND], m, degrees, dt, n_slots == 1, plan[4]
-        )
+        change, new, mean, trend = _speed_cost(floats[h], ints[h, RAN], m, degrees, dt, n_slots == 1, plan[4])
         cost = closing + skipped + change
         if floats[h, COST] + cost > limit:
             continue
         limit = min(limit, floats[h, COST] + cost + PRUNE)
         _put(floats, ints, h, cost, ADVANCE, out, n)
-        new_f[n, LOG_SPEED], new_f[n, LOG_MEAN] = new, mean
-        new_f[n, TREND] = max(-0.5, min(0.5, new - floats[h, LOG_SPEED])) if known else 0.0
+        new_f[n, LOG_SPEED], new_f[n, LOG_MEAN], new_f[n, TREND] = new, mean, trend
+        new_f[n, BEFORE], new_f[n, LAST_DEG] = floats[h, LOG_SPEED], degrees
         new_f[n, TIME], new_i[n, COUNT], new_i[n, SEEN] = tau, count + m, 1 << lead
         new_i[n, SILENT], new_i[n, PARTLY] = silent & ~(1 << ((place + m) % n_slots)), partly
+        new_i[n, RAN] = min(ints[h, RAN] + (new > STEADY), CAUGHT)
+        new_i[n, LAST_SILENT] = count + m - 1 if m > 1 else ints[h, LAST_SILENT]
         new_i[n, PATH] = (ints[h, PATH] * 31 + (m - 1) * (count + 7)) % 1000003
         new_i[n, ANCHORED] = 1 if ints[h, SEEN] & anchors else 0
         n += 1
@@ -291,13 +289,16 @@ def _stay(tau, lead, delay, gap, longest, kept, h, out, n, limit, plan):  # type
             n += 1
     since = ints[h, COUNT] - ints[h, LAST_EXTRA]
     pace = _pace(floats[h], ints[h], tau, gap, longest, elapsed, steps[place, 1], n_slots)
-    cost = _extra_cost(pace, since, elapsed, steps[place, 1])
+    cost = EXTRA_NEXT if since == 0 and elapsed < steps[place, 1] else EXTRA_FIRST
+    cost = EXTRA_HABIT if LEAST_PACE < pace < MOST_PACE else cost
     if floats[h, COST] + cost <= limit:
         limit = min(limit, floats[h, COST] + cost + PRUNE)
         _put(floats, ints, h, cost, EXTRA, out, n)
         new_i[n, LAST_EXTRA] = ints[h, COUNT]
         if elapsed < EARLY * steps[place, 1] and gap * speed < CLOSE * steps[place, 1]:
             new_f[n, SPACING] = gap
+        elif since > 2 * n_slots:
+            new_f[n, SPACING] = 0.0
         n += 1
     return n, limit
 
@@ -312,10 +313,10 @@ def _restart(tau, lead, cost, kept, h, out, n, plan):  # type: ignore[no-untyped
             continue
         _put(floats, ints, h, cost, RESTART, out, n)
         new_f[n, LOG_SPEED] = np.nan
-        new_f[n, TREND] = 0.0
+        new_f[n, TREND], new_f[n, LAST_DEG], new_f[n, BEFORE] = 0.0, 0.0, np.nan
         new_i[n, SILENT], new_i[n, PARTLY] = 0, 0
         new_f[n, TIME], new_i[n, COUNT], new_i[n, SEEN] = tau, turn * serves.shape[1] + place, 1 << lead
-        new_i[n, LAST_EXTRA] = NOT_AGAIN
+        new_i[n, LAST_EXTRA], new_i[n, LAST_SILENT], new_i[n, RAN] = NOT_AGAIN, NOT_AGAIN, 0
         new_i[n, ANCHORED] = 1  # what came before is closed here, labelled or not
         n += 1
     return n

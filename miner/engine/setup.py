@@ -76,6 +76,11 @@ class Channel(_Model):
             raise ValueError("give 'cylinder' or 'cylinders', not both")
         return self
 
+    @property
+    def is_named(self) -> bool:
+        """Whether the setup names the cylinders this lead speaks for."""
+        return self.cylinder is not None or self.cylinders is not None
+
     def served(self, engine: Engine) -> tuple[int, ...]:
         """Return the cylinders this lead speaks for: its own, the listed ones, or all."""
         if self.cylinder is not None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from miner.engine.cycles import Tracking
@@ -31,7 +32,7 @@ FEEDBACK_COLUMNS = {
 }
 """The same for the feedback pulse."""
 
-SHARED_COLUMNS = ("supply_v", "ground_v", "coil_current_peak_a")
+SHARED_COLUMNS = ("supply_v", "ground_v")
 """Means over the command pulse, over the feedback pulse where there is no command."""
 
 SLOW_SAMPLES = 20.0
@@ -84,6 +85,7 @@ def build_events(pulses: pa.Table, gaps: pa.Table, tracking: Tracking, setup: Se
     columns["feedback_width_us"] = _take(pulses["duration_us"], np.where(tracking.merged, -1, feedback))
     either = np.where(command >= 0, command, feedback)
     columns |= {name: _take(pulses[name], either) for name in SHARED_COLUMNS}
+    columns["coil_current_peak_a"] = _coil_current(pulses, either, tracking, setup)
     table = pa.table({name: pa.array(values) if isinstance(values, np.ndarray) else values
                       for name, values in columns.items()}).take(order)  # fmt: skip
     table = table.append_column("event_id", pa.array(np.arange(len(order))))
@@ -102,6 +104,28 @@ def _take(column: pa.ChunkedArray, rows: NDArray[np.int64]) -> pa.Array:
     """Take pulse rows; -1 becomes null."""
     taken = column.take(_nullable(rows, rows >= 0))
     return taken.combine_chunks() if isinstance(taken, pa.ChunkedArray) else taken
+
+
+def _coil_current(pulses: pa.Table, rows: NDArray[np.int64], tracking: Tracking, setup: Setup) -> pa.Array:
+    """Return the largest current over each pulse, from the lead that sees its coil; null where none does.
+
+    A lead with `cylinder` or `cylinders` speaks for those coils alone, and goes before one that speaks for all.
+    """
+    peaks, seen = np.full(len(rows), np.nan), rows >= 0
+    each = pulses["coil_currents_a"].take(pa.array(rows[seen]))
+    leads = list(enumerate(channel for _, channel in setup.leads("coil_current")))[::-1]
+    for place, channel in sorted(leads, key=lambda lead: lead[1].is_named):  # what comes later goes before
+        slots = [setup.engine.pattern.slot_of(cylinder) for cylinder in channel.served(setup.engine)]
+        mine = seen & ((tracking.cylinder >= 0) & np.isin(tracking.slot, slots) | (not channel.is_named))
+        peaks[mine] = _elements(each, place)[mine[seen]]
+    return _measured(peaks)
+
+
+def _elements(lists: pa.ChunkedArray, place: int) -> NDArray[np.float64]:
+    """Return one element of each list, NaN where there is none."""
+    if lists.null_count:
+        return np.full(len(lists), np.nan)
+    return np.asarray(pc.list_element(lists, place).to_numpy(), np.float64)
 
 
 def _event_times(pulses: pa.Table, tracking: Tracking, setup: Setup) -> NDArray[np.float64]:

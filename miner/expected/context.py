@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pyarrow as pa
@@ -74,8 +75,8 @@ class Context:
     cycle_s : ndarray of float64
         Length of the cycle.
     steady_pull : ndarray of float64
-        As ``acceleration``, from speeds that one displaced or absent event cannot move: the noise must not grow with the
-        very thing it is to tell.
+        As ``acceleration``, from speeds that one displaced or absent event cannot move: the noise must not grow
+        with the very thing it is to tell.
     turning_deg : ndarray of float64
         By how much the crank angle between neighbouring events changes from one to the next.
     excess : ndarray of float64 (n, 3)
@@ -294,8 +295,9 @@ def _log_speeds(rpm: Floats, raw_rpm: Floats, cycle_before: Ints, interval_rpm: 
 
 
 class Basis:
-    """Columns that a usual value may depend on along straight lines; knots and scales are those of the events it was
-    made for.
+    """Columns that a usual value may depend on along straight lines.
+
+    Knots and scales are those of the events it was made for.
 
     The log of on-time is smooth in the log of speed and in one over the supply voltage (coil charge:
     t = -L/R ln(1 - IR/V)), so straight lines with a few kinks follow it.
@@ -316,7 +318,7 @@ class Basis:
         self._n_groups = context.n_groups
 
     def lines(self, context: Context, rows: Ints) -> Floats:
-        """Return (rows, p) columns: cylinder, speed, supply, state, acceleration, time since the start and to the stop."""
+        """Return (rows, p) columns: cylinder, speed, supply, state, acceleration, intervals, time to start and stop."""
         speed, pull = np.log(context.rpm[rows]), context.acceleration[rows]
         columns = [np.ones(rows.size), *self._speed_knots.columns(speed)]
         if self._charge_knots is not None:
@@ -339,11 +341,11 @@ def _charge(supply_v: Floats) -> Floats:
 
 def inputs_of(context: Context, rows: Ints) -> NDArray[np.float32]:
     """Return (rows, q) of what an engine computer may look a value up by, for trees: -1 where it was not recorded."""
-    columns = [
+    columns: list[NDArray[Any]] = [
         context.log_speeds[rows], context.supply_v[rows], context.supply_earlier_v[rows], context.acceleration[rows],
         context.state[rows], np.minimum(context.since[rows], 50.0), np.minimum(context.until[rows], 10.0),
     ]  # fmt: skip
-    return np.nan_to_num(np.column_stack(columns), nan=-1.0).astype(np.float32)
+    return np.asarray(np.nan_to_num(np.column_stack(columns), nan=-1.0), dtype=np.float32)
 
 
 @dataclass(frozen=True, kw_only=True)

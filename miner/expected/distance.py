@@ -15,7 +15,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from miner.events.columns import column_values, seen_values
-from miner.expected.context import Context, inputs_of
+from miner.expected.context import Context
 from miner.expected.least import Resolution, least_difference
 from miner.expected.measures import MEASURES, Measure, judged_values, measured_values
 from miner.expected.neighbours import MEDIAN_NOISE, medians_beside, medians_of_others
@@ -43,6 +43,10 @@ OTHER_EVENTS, OTHER_CYCLES = 4, 2.5
 
 LEAST_LEVEL, LEAST_FEW = 5, 3
 """Fewer neighbours than this have no level, and show no movement: two of three could be one burst."""
+
+AROUND_TURNS, OFTEN, SHOWN_SIGMA, LARGEST_STEP = 60, 0.05, 5.0, 0.15
+"""Events of a cylinder before, and after, in which others must show a step, or it itself so often; steps count from
+five sigma on, since of so many each strays by three somewhere; and no table has larger ones (own choices)."""
 
 CHANCE = 2.0
 """A reference that is off by so many of its standard errors counts for half of what it shows: chance must not widen
@@ -108,7 +112,7 @@ class Expectation:
 
 
 def fit_expectations(events: pa.Table, context: Context, resolution: Resolution) -> list[tuple[Expectation, Distance]]:
-    """Learn what is usual of every measure that was recorded, and the noise around it; with the distances themselves."""
+    """Learn what is usual of every measure that was recorded, and the noise; with the distances themselves."""
     with_timing = np.isfinite(column_values(events, "timing_residual_deg")).mean() > 0.5
     found = []
     for measure in MEASURES:
@@ -161,8 +165,8 @@ def _fit(
 class _Around:
     """What conditions and the events around each one say; all (n,), on the judged scale, NaN where not measured.
 
-    ``off`` is what was measured less what conditions make usual; it is usual from ``low`` to ``high``. ``middle`` is what
-    the events around say in the middle, ``lag`` how far tables move it from one event of a cylinder to the next.
+    ``off`` is what was measured less what conditions make usual; it is usual from ``low`` to ``high``. ``middle`` is
+    what the events around say in the middle, ``lag`` how far tables move it from one event of a cylinder to the next.
     """
 
     rows: _Ints
@@ -193,6 +197,8 @@ def _around(measure: Measure, usual: Usual, values: _Floats, context: Context) -
     if measure.moves in ("tables", "level") and len(series) > 1:
         moves.append(_moved_with_others(quick, scale, context, measure.reach))
         middle = middle + moves[-1][0] / 2 + moves[-1][1] / 2
+    if measure.moves == "tables":
+        moves.append(_shown_by_all(quick, series, scale) if len(series) > 2 else _shown_often(quick, series, scale))
     if measure.moves in ("place", "supply") or (measure.moves == "tables" and len(series) == 1):
         moves.append(_moved_itself(quick, series, scale, context, measure.reach))
     sides = np.array([side for pair in moves for side in pair] or [np.zeros(values.size)])
@@ -211,7 +217,7 @@ def _series(measure: Measure, rows: _Ints, context: Context) -> list[_Ints]:
 
 
 def _levels(off: _Floats, series: list[_Ints], context: Context) -> tuple[_Floats, _Floats]:
-    """Return the level of each cylinder before and after each event; at the ends of the recording that of the other side."""
+    """Return the level of each cylinder before and after each event; where there is none, that of the other side."""
     before, after = np.zeros((2, off.size))
     taught = np.where(context.learns, off, np.nan)
     for own in series:
@@ -244,6 +250,60 @@ def _moved_with_others(quick: _Floats, scale: float, context: Context, reach: fl
         _believed(sides.before, sides.n_before, scale, reach),
         _believed(sides.after, sides.n_after, scale, reach),
     )
+
+
+def _shown_by_all(quick: _Floats, series: list[_Ints], scale: float) -> tuple[_Floats, _Floats]:
+    """Return how far down and up every other cylinder goes somewhere in the turns around each event.
+
+    An engine computer goes to and fro between two cells of a table, event by event, by its own idea of speed and
+    supply, which no lead tells; but for all cylinders alike. Not within a turn: one fault may hit all coils at once.
+    """
+    low, high = np.full(quick.size, -np.inf), np.full(quick.size, np.inf)
+    known = [own[np.isfinite(quick[own])] for own in series]
+    for up in (True, False):
+        limit = high if up else low
+        for number, other in enumerate(known):
+            before, after = _furthest(np.maximum(quick[other] if up else -quick[other], 0.0))
+            for own in series[:number] + series[number + 1 :]:
+                place = np.searchsorted(other, own)
+                far = np.maximum(before[place], after[place])
+                limit[own] = np.minimum(limit[own], far) if up else np.maximum(limit[own], -far)
+    return _steps(low, scale), _steps(high, scale)
+
+
+def _shown_often(quick: _Floats, series: list[_Ints], scale: float) -> tuple[_Floats, _Floats]:
+    """Return how far down and up a cylinder goes itself in a twentieth of the events around each one.
+
+    Where there are hardly any others to compare with. A fault in one event of fifty is not as often.
+    """
+    from scipy.ndimage import rank_filter
+
+    low, high = np.zeros((2, quick.size))
+    for own in series:
+        values = np.nan_to_num(quick[own])
+        window = min(2 * AROUND_TURNS + 1, values.size)
+        nth = int(OFTEN * window)
+        low[own] = rank_filter(values, nth, size=window, mode="nearest").clip(max=0.0)
+        high[own] = rank_filter(values, -1 - nth, size=window, mode="nearest").clip(min=0.0)
+    return _steps(low, scale), _steps(high, scale)
+
+
+def _steps(furthest: _Floats, scale: float) -> _Floats:
+    """Return the movements that are steps: hardly those of a few sigma, and none larger than a table's."""
+    size = np.abs(np.where(np.isfinite(furthest), furthest, 0.0))
+    power = (size / (SHOWN_SIGMA * scale)) ** 6
+    return np.asarray(np.sign(furthest) * np.minimum(size * power / (1.0 + power), LARGEST_STEP), dtype=np.float64)
+
+
+def _furthest(size: _Floats) -> tuple[_Floats, _Floats]:
+    """Return the largest of so many values before each place (n + 1), and of those from it on, the nearest left out."""
+    from scipy.ndimage import maximum_filter1d
+
+    padded = np.concatenate([np.zeros(AROUND_TURNS + 1), size, np.zeros(AROUND_TURNS + 1)])
+    trailing = maximum_filter1d(padded, AROUND_TURNS, origin=(AROUND_TURNS - 1) // 2)  # ends at the place
+    before = trailing[AROUND_TURNS - 1 :][: size.size + 1]
+    after = trailing[2 * AROUND_TURNS + 1 :][: size.size + 1]
+    return before, after
 
 
 def _moved_itself(

@@ -90,10 +90,10 @@ def timer_tick(on_time_us: _Floats) -> float:
     known = on_time_us[np.isfinite(on_time_us)]
     if known.size < 50:
         return 0.0
-    changes = np.abs(np.diff(known))[-20_000:]
+    changes = np.abs(np.diff(known))[-5_000:]
     changes = changes[changes < np.quantile(changes, 0.9) + 1e-9]
     found = 0.0
-    for tick in np.geomspace(1.0, 200.0, 400):
+    for tick in np.geomspace(1.0, 200.0, 300):
         counted = changes[changes > 0.5 * tick]
         if counted.size < 0.2 * changes.size or counted.size < 20:
             break

@@ -46,41 +46,45 @@ def medians_beside(values: _Floats, time_s: _Floats, n_beside: int, within_s: fl
     Returns
     -------
     Sides
-        For one row: ``np.median(values[row - n_beside : row])`` and ``np.median(values[row + 1 : row + 1 + n_beside])``.
+        For one row ``np.median(values[row - n_beside : row])`` and ``np.median(values[row + 1 :][:n_beside])``.
     """
     return Sides(*_beside(values, time_s, n_beside, within_s))
 
 
-@njit(cache=True, nogil=True)  # type: ignore[misc]
+@njit(cache=True, nogil=True)
 def _beside(values: _Floats, time_s: _Floats, n_beside: int, within_s: float) -> tuple[_Floats, _Floats, _Ints, _Ints]:
+    before, n_before = _trailing(values, time_s, n_beside, within_s)
+    after, n_after = _trailing(values[::-1].copy(), -time_s[::-1].copy(), n_beside, within_s)
+    return before, after[::-1].copy(), n_before, n_after[::-1].copy()
+
+
+@njit(cache=True, nogil=True)
+def _trailing(values: _Floats, time_s: _Floats, n_beside: int, within_s: float) -> tuple[_Floats, _Ints]:
+    """Return the medians of the values before each, from a window that is kept in order of size."""
     n = values.size
-    out = np.full((2, n), np.nan)
-    count = np.zeros((2, n), dtype=np.int64)
-    known = np.flatnonzero(np.isfinite(values))
-    held = np.empty(n_beside)
-    place = 0  # known[:place] lie before the row
+    out, count = np.full(n, np.nan), np.zeros(n, dtype=np.int64)
+    known = np.empty(n, dtype=np.int64)
+    ordered = np.empty(n_beside + 1)
+    first = last = size = 0  # known[first:last] are in the window
     for row in range(n):
-        while place < known.size and known[place] < row:
-            place += 1
-        taken = 0
-        k = place - 1
-        while k >= 0 and taken < n_beside and time_s[row] - time_s[known[k]] <= within_s:
-            held[taken] = values[known[k]]
-            taken += 1
-            k -= 1
-        count[0, row] = taken
-        if taken:
-            out[0, row] = np.median(held[:taken])
-        taken = 0
-        k = place + 1 if place < known.size and known[place] == row else place
-        while k < known.size and taken < n_beside and time_s[known[k]] - time_s[row] <= within_s:
-            held[taken] = values[known[k]]
-            taken += 1
-            k += 1
-        count[1, row] = taken
-        if taken:
-            out[1, row] = np.median(held[:taken])
-    return out[0], out[1], count[0], count[1]
+        while first < last and (size > n_beside or time_s[row] - time_s[known[first]] > within_s):
+            place = np.searchsorted(ordered[:size], values[known[first]])
+            for k in range(place, size - 1):
+                ordered[k] = ordered[k + 1]
+            size -= 1
+            first += 1
+        count[row] = size
+        if size:
+            out[row] = (ordered[(size - 1) // 2] + ordered[size // 2]) / 2
+        if not np.isnan(values[row]):
+            place = np.searchsorted(ordered[:size], values[row])
+            for k in range(size, place, -1):
+                ordered[k] = ordered[k - 1]
+            ordered[place] = values[row]
+            size += 1
+            known[last] = row
+            last += 1
+    return out, count
 
 
 def medians_of_others(values: _Floats, time_s: _Floats, group: _Ints, n_beside: int, within_s: _Floats) -> Sides:
@@ -98,7 +102,7 @@ def medians_of_others(values: _Floats, time_s: _Floats, group: _Ints, n_beside: 
     return Sides(*_others(values, time_s, group, n_beside, within_s))
 
 
-@njit(cache=True, nogil=True)  # type: ignore[misc]
+@njit(cache=True, nogil=True)
 def _others(
     values: _Floats, time_s: _Floats, group: _Ints, n_beside: int, within_s: _Floats
 ) -> tuple[_Floats, _Floats, _Ints, _Ints]:

@@ -23,7 +23,7 @@ __all__ = ["Noise", "fit_noise", "local_noise"]
 
 _Floats = NDArray[np.float64]
 
-NOISE_EVENTS, LEAST_EVENTS = 20_000, 400
+NOISE_EVENTS, LEAST_EVENTS = 12_000, 400
 POINT, POINT_SIGMA = 0.95, 1.96
 MOST_RAISED = 3.0
 """The 95 % point may raise the noise so far at most: where a twentieth of the events stray, a fault that comes often in
@@ -59,10 +59,10 @@ def fit_noise(distance: _Floats, inputs: NDArray[np.float32]) -> Noise:
     middle = max(float(np.median(size)), float(np.mean(size)) * 1e-3, 1e-12)
     if size.size < LEAST_EVENTS:
         return Noise(level=middle * MAD_TO_SIGMA, shape=None, point=None)
-    shape = _trees(n=40, loss="squared_error").fit(inputs, np.log(size / middle + 0.05))
+    shape = _trees(n=25, loss="squared_error").fit(inputs, np.log(size / middle + 0.05))
     left = size / np.exp(shape.predict(inputs))
     level = max(float(np.median(left)) * MAD_TO_SIGMA, 1e-12)
-    point = _trees(n=20, loss="quantile", quantile=POINT).fit(inputs, np.minimum(left / level, 8.0))
+    point = _trees(n=15, loss="quantile", quantile=POINT).fit(inputs, np.minimum(left / level, 8.0))
     return Noise(level=level, shape=shape, point=point)
 
 
@@ -71,7 +71,7 @@ def _trees(*, n: int, **how: Any) -> HistGradientBoostingRegressor:
 
     return HistGradientBoostingRegressor(
         max_iter=n,
-        learning_rate=0.15,
+        learning_rate=0.2,
         max_leaf_nodes=12,
         min_samples_leaf=100,
         early_stopping=False,
@@ -81,6 +81,6 @@ def _trees(*, n: int, **how: Any) -> HistGradientBoostingRegressor:
 
 
 def local_noise(z: _Floats) -> _Floats:
-    """Return by how much a stretch around each value of a series is noisier than 1: at least 1, and the middle counts."""
+    """Return by how much the stretch around each value (n,) of a series is noisier than 1; at least 1."""
     around = running_median(np.abs(z), AROUND_EVENTS) * MAD_TO_SIGMA
     return np.asarray(np.maximum(around / (1.0 + AROUND_ERROR), 1.0), dtype=np.float64)

@@ -26,7 +26,7 @@ __all__ = ["Usual", "fit_usual"]
 _Floats = NDArray[np.float64]
 _Ints = NDArray[np.int64]
 
-LINE_EVENTS, TREE_EVENTS = 30_000, 30_000
+LINE_EVENTS, TREE_EVENTS = 15_000, 20_000
 """Events that are learned from, spread over the recording: more sharpen nothing that a table of 20 by 20 cells has."""
 
 LEAST_TREE_EVENTS = 1500
@@ -118,5 +118,5 @@ def _boosted(inputs: NDArray[np.float32], left: _Floats) -> HistGradientBoosting
 
 
 def _spread(rows: _Ints, at_most: int) -> _Ints:
-    """Return at most so many of the rows, evenly spread: not a stride, which might share a factor with a firing order."""
+    """Return at most so many of the rows, evenly spread; a stride might share a factor with a firing order."""
     return rows if rows.size <= at_most else rows[np.linspace(0, rows.size - 1, at_most).astype(np.int64)]

@@ -24,7 +24,7 @@ from miner.schema import Column
 from miner.suspects.diagnosis import CODES_NOTE
 from miner.words import RATE_ASSUMED, SCATTER
 
-__all__ = ["CAUTIONS", "MAX_ROWS", "heading", "write_cell", "write_workbook"]
+__all__ = ["CAUTIONS", "DIGITS", "EPOCH", "MAX_ROWS", "heading", "set_paper", "write_cell", "write_workbook"]
 
 MAX_ROWS = 1_048_576
 """Rows of one sheet, header included (Office Open XML spreadsheets, as implemented)."""
@@ -228,11 +228,11 @@ def _add_header(sheet: Worksheet, formats: _Formats, shown: Sheet, n_rows: int) 
     sheet.repeat_rows(0)
     if shown.n_printed:
         sheet.print_area(0, 0, max(n_rows, 1), shown.n_printed - 1)
-    _set_paper(sheet, shown.title, pages_wide=shown.pages_wide)
+    set_paper(sheet, shown.title, pages_wide=shown.pages_wide)
 
 
-def _set_paper(sheet: Worksheet, title: str, *, pages_wide: int = 1) -> None:
-    """A4 across, as many sheets side by side as are readable, each with its title and number."""
+def set_paper(sheet: Worksheet, title: str, *, pages_wide: int = 1) -> None:
+    """Print a sheet on A4 across, so many pages side by side, each with its title and number."""
     sheet.set_landscape()
     sheet.set_paper(9)
     sheet.set_margins(left=0.4, right=0.4, top=0.6, bottom=0.6)
@@ -293,7 +293,7 @@ def _add_pairs(book: Workbook, formats: _Formats, title: str, pairs: Iterable[tu
     sheet.freeze_panes(1, 0)
     sheet.set_column(0, 0, 44, formats.text)
     sheet.set_column(1, 1, 80, formats.wrapped)
-    _set_paper(sheet, title)
+    set_paper(sheet, title)
     sheet.write_string(0, 0, "key", formats.header)
     sheet.write_string(0, 1, "value", formats.header)
     for row, (key, value) in enumerate(pairs, start=1):
@@ -305,7 +305,7 @@ def _add_pairs(book: Workbook, formats: _Formats, title: str, pairs: Iterable[tu
 def _add_notes(book: Workbook, formats: _Formats, sentences: Sequence[str]) -> None:
     sheet = book.add_worksheet("Notes")
     sheet.set_column(0, 0, NOTE_WIDTH, formats.wrapped)
-    _set_paper(sheet, "Notes")
+    set_paper(sheet, "Notes")
     for row, sentence in enumerate(sentences):
         sheet.set_row(row, LINE_HEIGHT * _lines(sentence, NOTE_WIDTH))
         sheet.write_string(row, 0, sentence, formats.wrapped)

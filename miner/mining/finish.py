@@ -24,8 +24,10 @@ from miner.findings.store import SUMMARY, Findings
 from miner.findings.whole import contents_of
 from miner.memory import give_back
 from miner.mining.chapters import plan_chapters, tell_chapters
+from miner.mining.checked import check_mined, told_check
 from miner.mining.look import OnStage, tell_nobody
 from miner.mining.section_file import read_all_but_pulses, read_levels
+from miner.mining.setup_check import check_setup, fit_notes
 from miner.questions.explain import explain_findings
 from miner.questions.waveform_sample import sample_waveform
 from miner.recording.reader import Recording
@@ -62,12 +64,15 @@ class MineSettings:
         Samples per second, where neither the recording nor the setup says.
     use_verdicts : bool, default=False
         Lower what looks like events that a person judged normal in the findings folder.
+    as_described : bool, default=False
+        Go by the setup even where another reading fits the signals clearly better.
     rank : RankSettings
         Seed and lengths of the list.
     """
 
     rate_hz: float | None = None
     use_verdicts: bool = False
+    as_described: bool = False
     rank: RankSettings = field(default_factory=RankSettings)
 
 
@@ -121,9 +126,16 @@ def write_findings(
     ------
     RecordingError
         If the leads carry pulses but no ignition event can be made of them.
+    SetupError
+        If another reading fits the signals clearly better than the setup.
     """
     frame = _frame(source.recording, sections)
+    fit = check_setup(source.setup, sections, frame.gaps)
+    if not settings.as_described:
+        fit.require(source.recording.path)
     give_back()
+    on_stage("checking the recording")
+    checked = told_check(check_mined(source.recording, source.setup, source.leads, sections))
     chapters = _rank_chapters(source, sections, frame, findings, settings, on_stage)
     events = EventFile(findings)
     give_back()
@@ -137,7 +149,8 @@ def write_findings(
         source.recording, source.setup, source.leads, profiles, events, explained[SENSITIVITY.name]
     )
     summary = _summary(source, frame, events, ranking, settings)
-    summary |= {"explained": explained["summary"], "warnings": notes}
+    summary |= {"explained": explained["summary"], "setup_fit": fit.as_json(), **checked}
+    summary |= {"warnings": [*fit_notes(fit), *checked["warnings"], *ranking.summary["notes"], *notes]}
     give_back()
     on_stage("writing tables and windows")
     findings.write_table(SUSPECTS, ranking.suspects)

@@ -23,8 +23,18 @@ from miner.events.views import EventView, EventViews
 from miner.questions.exact import RateRatio, adjust_benjamini_hochberg, rate_ratio
 from miner.questions.repetition import describe_repetition
 from miner.questions.scan import scan_ranges
-from miner.questions.survey import Condition, Survey, could_show, duration_words, leads_for, survey_conditions
+from miner.questions.survey import (
+    FAMILY_PREFIX,
+    Condition,
+    Survey,
+    could_show,
+    duration_words,
+    first_start_words,
+    leads_for,
+    survey_conditions,
+)
 from miner.schema import CONDITIONS, KINDS
+from miner.suspects.evidence import FAMILY_OF_KIND
 from miner.words import kind_name
 
 __all__ = ["SAME_OCCURRENCE_CYCLES", "find_conditions"]
@@ -87,11 +97,24 @@ def find_conditions(
     rows = views.rows_of(suspects["event_id"].to_numpy()[chosen])
     kinds = np.asarray(suspects["kind"].to_pylist(), dtype=np.str_)[chosen]
     survey = survey_conditions(views, rows, setup)
-    tested = [t for kind in ("all", *KINDS) for t in _test_kind(kind, survey, kinds, seed)]
+    names = ("all", *_families(kinds), *KINDS)
+    tested = [t for kind in names for t in _test_kind(kind, survey, kinds, seed)]
     adjusted = _adjust(tested)
     first = _first_of_moment(survey.struck)
     again = describe_repetition(survey.running_s[first], survey.total_s, seed=seed)
     return _table(tested, adjusted), _sentences(tested, adjusted) + again
+
+
+def _families(kinds: NDArray[np.str_]) -> list[str]:
+    """Return the families of which several kinds are among the suspects: one bad contact shows as all of them."""
+    present: dict[str, set[str]] = {}
+    for kind in np.unique(kinds).tolist():
+        present.setdefault(FAMILY_OF_KIND[kind], set()).add(kind)
+    return [f"{FAMILY_PREFIX}{family}" for family, own in present.items() if len(own) > 1]
+
+
+def _family(kinds: NDArray[np.str_]) -> NDArray[np.str_]:
+    return np.array([f"{FAMILY_PREFIX}{FAMILY_OF_KIND[kind]}" for kind in kinds.tolist()], dtype=np.str_)
 
 
 def _first_of_occurrence(struck: EventView, kinds: NDArray[np.str_]) -> _Bools:
@@ -113,6 +136,8 @@ def _first_of_moment(struck: EventView) -> _Bools:
 
 
 def _test_kind(kind: str, survey: Survey, kinds: NDArray[np.str_], seed: int) -> Iterator[_Tested]:
+    if kind.startswith(FAMILY_PREFIX):
+        kinds = _family(kinds)
     own = np.flatnonzero((kinds == kind) | (kind == "all"))
     if kind != "all" and own.size == kinds.size:
         return  # the same as 'all'
@@ -229,6 +254,8 @@ def _sentence(t: _Tested) -> str:
     events, seconds, all_events, all_seconds = t.exposure
     often = "only there" if t.n_occurrences == t.n_all else f"{_figure(t.ratio.ratio)} times as often as elsewhere"
     what = "occurrences" if t.kind == "all" else f"occurrences of '{kind_name(t.kind)}'"
+    if t.kind.startswith(FAMILY_PREFIX):
+        what = f"occurrences of any kind of the {t.kind.removeprefix(FAMILY_PREFIX)}"
     exposure = (
         f"with {100 * events / all_events:.2g} % of all events"
         if t.condition.name == "cylinder"
@@ -251,6 +278,8 @@ def _where(t: _Tested) -> str:
             return f"while {t.condition.words[t.first]}"
         case "cylinder":
             return f"on {t.condition.words[t.first]}"
+        case "time since first start":
+            return first_start_words(low or 0.0, np.inf if high is None else high)
         case _:
             return duration_words(low or 0.0, np.inf if high is None else high)
 

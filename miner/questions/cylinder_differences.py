@@ -25,6 +25,7 @@ from miner.events.views import EventView, view_events
 from miner.expected.robust import MAD_TO_SIGMA
 from miner.questions.exact import adjust_benjamini_hochberg, binomial_interval, median_interval, rate_ratio
 from miner.schema import OPERATING_STATES, STANDING
+from miner.words import signed, with_unit
 
 __all__ = ["MAX_BLOCKS", "find_standing"]
 
@@ -62,13 +63,13 @@ class _Measure:
 
 _LEVELS = (
     _Measure(column="on_time_us", words="on-time", unit="us", share=0.02),
-    _Measure(column="delay_us", words="delay of the feedback", unit="us", share=0.05),
+    _Measure(column="delay_us", words="delay to the feedback", unit="us", share=0.05),
     _Measure(column="feedback_width_us", words="feedback width", unit="us", share=0.05),
     _Measure(column="amplitude_v", words="command amplitude", unit="V", share=0.05),
     _Measure(column="feedback_amplitude_v", words="feedback amplitude", unit="V", share=0.05),
     _Measure(column="rise_us", words="command rise", unit="us", share=0.25),
     _Measure(column="fall_us", words="command fall", unit="us", share=0.25),
-    _Measure(column="ripple_v", words="ripple of the command", unit="V", share=0.5, absolute=0.02),
+    _Measure(column="ripple_v", words="ripple of the command's on-state", unit="V", share=0.5, absolute=0.02),
     _Measure(column="coil_current_peak_a", words="coil current", unit="A", share=0.03),
     _Measure(column="timing_residual_deg", words="place in the cycle", unit="deg", absolute=0.5),
 )
@@ -344,10 +345,13 @@ def _cells(row: _Row, p: float, cylinder: int | None, notable: bool) -> dict[str
 
 def _sentence(row: _Row, cylinder: int | None, notable: bool) -> str:
     who = f"Cylinder {cylinder}" if cylinder is not None else f"The cylinder at place {row.slot} of the cycle"
+    low, high = signed(row.low, row.unit), signed(row.high, row.unit)
+    limits = f" (95 % interval {low} to {high})" if np.isfinite(row.low) else ""
+    doubt = "" if notable else "; no difference that matters could be shown"
+    size = with_unit(abs(row.difference), row.unit)
+    if row.measure == "timing_residual_deg":
+        way = "later" if row.difference > 0 else "earlier"
+        return f"{who}: place in the cycle {size} {way} than the others', in crank angle{limits}{doubt}."
     way = "above" if row.difference > 0 else "below"
-    limits = f" (95 % interval {row.low:+.4g} to {row.high:+.4g})" if np.isfinite(row.low) else ""
-    verdict = "" if notable else "; no difference that matters could be shown"
-    return (
-        f"{who}: {row.words} {row.value:.4g} {row.unit}, {abs(row.difference):.4g} {way} the others' "
-        f"{row.others:.4g}{limits}{verdict}."
-    )
+    value, others = with_unit(row.value, row.unit), with_unit(row.others, row.unit)
+    return f"{who}: {row.words} {value}, {size} {way} the others' {others}{limits}{doubt}."

@@ -16,14 +16,30 @@ from miner.engine.setup import Setup
 from miner.events.views import EventView, EventViews
 from miner.schema import OPERATING_STATES
 from miner.suspects.evidence import FAMILY_OF_KIND
+from miner.words import clock
 
-__all__ = ["Condition", "Survey", "could_show", "duration_words", "leads_for", "survey_conditions"]
+__all__ = [
+    "FAMILY_PREFIX",
+    "Condition",
+    "Survey",
+    "could_show",
+    "duration_words",
+    "first_start_words",
+    "leads_for",
+    "survey_conditions",
+]
 
 SPEED_BAND_RPM = 200.0
 SUPPLY_BAND_V = 0.5
 MOST_BANDS = 1000
 SINCE_START_S = (0.0, 5.0, 15.0, 30.0, 60.0, 120.0, 300.0, 600.0, 1200.0, 2400.0, 4800.0, np.inf)
 """Band edges: common practice, no source."""
+
+FIRST_START_BAND_S = 120.0
+"""Width of the bands of time since the first start: engines warm up over some ten minutes (common practice)."""
+
+FAMILY_PREFIX = "any "
+"""Before the name of a family of kinds (`FAMILY_OF_KIND`) that is looked at as one."""
 
 _Ints = NDArray[np.int64]
 _Floats = NDArray[np.float64]
@@ -88,16 +104,23 @@ class _Going:
             _Tally("speed", lambda view: _even_bands(view.rpm, SPEED_BAND_RPM)),
             _Tally("supply", lambda view: _even_bands(view.supply_v, SUPPLY_BAND_V)),
             _Tally("time since start", _bands_since_start),
+            _Tally("time since first start", self._bands_since_first_start),
             _Tally("operating state", _known_states),
             _Tally("cylinder", lambda view: view.cylinder),
         ]
         self._struck: list[EventView] = []
         self._running_s: list[_Floats] = []
         self._total_s = 0.0
+        self._first_s = np.nan
+        self._restarted, self._since_s = False, 0.0
         self._recorded = np.zeros((setup.engine.pattern.n_slots, 3), dtype=np.bool_)
 
     def add(self, start: int, view: EventView) -> None:
         """Add the events from row ``start`` on."""
+        if np.isnan(self._first_s):
+            self._first_s = float(view.time_s[0])
+        self._restarted |= bool((np.diff(view.since_start_s) < 0).any()) or view.since_start_s[0] < self._since_s
+        self._since_s = float(view.since_start_s[-1])
         struck = inside(self._rows[self._order], start, view.time_s.size)
         could = could_show(view)
         for tally in self._tallies:
@@ -110,13 +133,16 @@ class _Going:
         for column, some in enumerate((could["command"], could["feedback"], fired)):
             self._recorded[np.unique(view.slot[some]), column] = True
 
+    def _bands_since_first_start(self, view: EventView) -> NDArray[np.int16]:
+        return _even_bands((view.time_s - self._first_s).astype(np.float32), FIRST_START_BAND_S)
+
     def survey(self) -> Survey:
         """Return what was added up, the suspects in the order they were given."""
         fired = self._recorded[self._recorded[:, 2]]
         back = np.argsort(self._order)
         return Survey(
             struck=EventView.join(self._struck).take(back),
-            conditions=[tally.condition(back) for tally in self._tallies],
+            conditions=[tally.condition(back) for tally in self._tallies if self._restarted or not tally.of_first],
             running_s=np.concatenate(self._running_s)[back],
             total_s=self._total_s,
             equally_recorded=bool((fired == fired[0]).all()),
@@ -128,6 +154,7 @@ class _Tally:
 
     def __init__(self, name: str, band_of: Callable[[EventView], NDArray[np.int16]]) -> None:
         self._name, self._band_of = name, band_of
+        self.of_first = name == "time since first start"  # of a recording without restarts it tells nothing new
         self._exposure = {leads: np.zeros((2, MOST_BANDS + 1)) for leads in _LEADS}
         self._visited = np.zeros(MOST_BANDS + 1, dtype=np.bool_)
         self._struck: list[NDArray[np.int16]] = []
@@ -183,7 +210,7 @@ def leads_for(kind: str) -> str:
     """Return which leads can show a kind: their events are the exposure."""
     if kind in ("late_feedback", "early_feedback"):
         return "both"
-    match FAMILY_OF_KIND.get(kind):
+    match FAMILY_OF_KIND.get(kind, kind.removeprefix(FAMILY_PREFIX)):
         case "command" | "shape":
             return "command"
         case "feedback":
@@ -196,6 +223,7 @@ _BAND_EDGES: Mapping[str, Callable[[int], tuple[float, float]]] = {
     "speed": lambda k: (k * SPEED_BAND_RPM, (k + 1) * SPEED_BAND_RPM),
     "supply": lambda k: (k * SUPPLY_BAND_V, (k + 1) * SUPPLY_BAND_V),
     "time since start": lambda k: (SINCE_START_S[k], SINCE_START_S[k + 1]),
+    "time since first start": lambda k: (k * FIRST_START_BAND_S, (k + 1) * FIRST_START_BAND_S),
 }
 """Edges of a band, for the conditions whose bands have an order."""
 
@@ -212,8 +240,21 @@ def _band_words(name: str, band: int) -> str:
             return f"{low:,.0f} to {high:,.0f} rpm"
         case "supply":
             return f"{low:.1f} to {high:.1f} V supply"
+        case "time since first start":
+            return first_start_words(low, high)
         case _:
             return duration_words(low, high)
+
+
+def first_start_words(low: float, high: float) -> str:
+    """Return a range of times since the first start, s, in words.
+
+    Examples
+    --------
+    >>> first_start_words(1800.0, 3600.0)
+    '0:30:00 to 1:00:00 after the first start'
+    """
+    return f"{clock(low, 0)} to {clock(high, 0)} after the first start"
 
 
 def duration_words(low: float, high: float) -> str:

@@ -1,8 +1,9 @@
 """Pulses that should have come and did not, and pulses too many: counts, not distances.
 
-A healthy engine leaves out no pulse, so one absence is a suspect at once. How sure that is depends on the recording:
-where absences (or repeated sparks at low speed) are the habit of the lead or the engine, their own frequency is the
-rate of false alarms. Habit is what most stretches of time show, so that one burst of faults is no habit.
+A healthy engine leaves out no pulse, so one absence is a suspect at once, and a hundred are a hundred. What excuses it
+is how unsure its place is, and a habit of the engine: what all cylinders that are watched do alike at that speed, in a
+fiftieth of their events at least (repeated sparks). What one cylinder does so often is no habit but a standing fault;
+some of its events head the list, and a note says how many there are.
 """
 
 from __future__ import annotations
@@ -23,16 +24,26 @@ __all__ = ["BASE_RATE", "Counted", "count_suspects"]
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
-BASE_RATE = 1e-3
-"""Absences (or extra pulses) an hour that a healthy engine is believed to show: an assumption, no source."""
+BASE_RATE = 1e-6
+"""Absences (or extra pulses) an hour that a healthy engine is believed to show where nothing makes the place unsure: an
+assumption, no source. A pulse that is not there is surer than any pulse that is a little off."""
+
+HABIT_SHARE, LONE_HABIT_SHARE = 0.02, 0.1
+"""Share of the events at some speed, of every cylinder, from which on something is what the engine does; where one
+cylinder alone is watched, its own share must be larger, as there is none to compare it with (own choice)."""
+
+LEAST_TOLD = 20
+"""Events of a cylinder at some speed without which it has no say there (own choice)."""
+
+LISTED_OF_MANY = 100
+"""Events of a standing fault, one that a cylinder shows more often than `HABIT_SHARE`, that are listed."""
 
 EDGE_CYCLES = 1.0
 SHORT_PAUSE_S = 0.4
-CUT_DOUBT = 3000.0
+CUT_DOUBT = 3e6
 COAST_SIGMA = 2.0
 """A fall of speed of this many usual changes from cycle to cycle is more than the unevenness of steady running."""
 
-BLOCKS = 24
 SPEED_BINS = 16
 
 
@@ -45,36 +56,37 @@ class Counted:
     kind : str
     rate : ndarray (n,)
         False alarms per hour.
-    habit : ndarray (n,)
-        Share of events that show the same under these conditions, as a habit.
     """
 
     kind: str
     rate: Floats
-    habit: Floats
 
 
 def count_suspects(events: pa.Table, context: Context) -> tuple[list[Counted], list[str]]:
-    """Return the counted kinds and notes on leads that cannot be trusted."""
+    """Return the counted kinds and notes on what is shown all the time."""
     command, feedback = seen_values(events, "command_seen"), seen_values(events, "feedback_seen")
-    confidence = column_values(events, "cylinder_confidence")
     silent = np.where(command >= 0, command == 0, feedback == 0)
     paused, may_be_cut = np.zeros_like(silent), np.zeros_like(silent)
     told = np.flatnonzero((command >= 0) | (feedback >= 0))
     paused[told], may_be_cut[told] = _pauses(silent[told], told, context)
-    doubt = np.where(may_be_cut, CUT_DOUBT, 1.0) * _doubt(context, confidence)
-    found, notes = [], []
-    for kind, absent in (("absent_command", command == 0), ("absent_feedback", (feedback == 0) & (command != 0))):
-        shown = absent & ~paused
-        counted = _counted(kind, shown, context, doubt, by_speed=False)
-        found.append(counted)
-        notes += _notes(kind, counted, shown)
+    doubt = np.where(may_be_cut, CUT_DOUBT, 1.0) * _doubt(context, column_values(events, "cylinder_confidence"))
     extra = column_values(events, "extra_pulses") > 0
-    counted, told = _counted("extra_pulse", extra, context, doubt, by_speed=True), np.flatnonzero(~silent)
-    n_watched = np.unique(context.group[told]).size
-    if n_watched > 1:  # over a whole cycle all of them in turn: a habit
-        counted.rate[told[lasting_runs(extra[told], n_watched)]] = np.inf
-    found.append(counted)
+    spoken = np.flatnonzero(~silent)
+    n_watched = np.unique(context.group[spoken]).size
+    in_turn = np.zeros_like(extra)
+    if n_watched > 1:  # over a whole cycle all of them in turn
+        in_turn[spoken] = lasting_runs(extra[spoken], n_watched)
+    kinds = (
+        ("absent_command", (command == 0) & ~paused, command >= 0, paused),
+        ("absent_feedback", (feedback == 0) & (command != 0) & ~paused, feedback >= 0, paused),
+        ("extra_pulse", extra & ~in_turn, ~silent, in_turn),
+    )
+    found, notes = [], []
+    for kind, shown, could, together in kinds:
+        habit = _habit(shown | (together & (kind == "extra_pulse")), could, context)
+        rate = np.where(shown, BASE_RATE * doubt + habit * shown.size / context.hours, np.inf)
+        notes += _notes(kind, shown, could, habit, context)
+        found.append(Counted(kind=kind, rate=_some_of_many(rate, shown, could, context)))
     return found, notes
 
 
@@ -116,38 +128,64 @@ def _doubt(context: Context, confidence: Floats) -> Floats:
     return np.where(near_edge, 100.0, 1.0) * np.where(unsure, 100.0, 1.0) * np.where(context.learns, 1.0, 1000.0)
 
 
-def _counted(kind: str, shown: Bools, context: Context, doubt: Floats, *, by_speed: bool) -> Counted:
-    cell = _speed_cells(context) if by_speed else np.zeros(shown.size, dtype=np.int64)
-    share = np.zeros(int(cell.max()) + 1)
-    if shown.any():
-        share = np.array([_habit(shown[cell == c]) for c in range(share.size)])
-    wide = np.maximum(share, np.maximum(np.append(share[1:], 0.0), np.append(0.0, share[:-1])))
-    habit = wide[cell]
-    in_hour = shown.size / context.hours
-    return Counted(kind=kind, rate=np.where(shown, BASE_RATE * doubt + habit * in_hour, np.inf), habit=habit)
-
-
-def _speed_cells(context: Context) -> NDArray[np.int64]:
+def _habit(shown: Bools, could: Bools, context: Context) -> Floats:
+    """Return the share (n,) of events that show it at such speeds as a habit of the engine; 0 where it is none."""
+    if not shown.any():
+        return np.zeros(shown.size)
     edges = np.unique(np.quantile(context.rpm, np.linspace(0, 1, SPEED_BINS + 1)[1:-1]))
-    return np.searchsorted(edges, context.rpm).astype(np.int64)
+    cell = np.searchsorted(edges, context.rpm)
+    groups = np.unique(context.group[could])
+    least = HABIT_SHARE if groups.size > 1 else LONE_HABIT_SHARE
+    share = np.full(edges.size + 1, np.inf)
+    for group in groups:
+        own = could & (context.group == group)
+        n_could = np.bincount(cell[own], minlength=share.size)
+        n_shown = np.bincount(cell[own & shown], minlength=share.size)
+        told = n_could >= LEAST_TOLD
+        share[told] = np.minimum(share[told], n_shown[told] / n_could[told])
+    share[(share < least) | ~np.isfinite(share)] = 0.0
+    wide = np.maximum(share, np.maximum(np.append(share[1:], 0.0), np.append(0.0, share[:-1])))
+    return np.asarray(wide[cell], dtype=np.float64)
 
 
-def _habit(shown: Bools) -> float:
-    """Return the share that is habit: the median over equal blocks of successive events."""
-    if shown.size == 0:
-        return 0.0
-    blocks = np.array_split(shown, min(BLOCKS, max(1, shown.size // 20)))
-    return float(np.median([block.mean() for block in blocks]))
+def _shares(shown: Bools, could: Bools, context: Context) -> list[tuple[int, float, int]]:
+    """Return (cylinder, share, number) of what each shows more often than a single fault is."""
+    found = []
+    for group in range(context.n_groups):
+        own = could & (context.group == group)
+        n, n_due = int(np.sum(own & shown)), int(np.sum(own))
+        if n > HABIT_SHARE * n_due and n >= LISTED_OF_MANY:
+            found.append((group, n / n_due, n))
+    return found
 
 
-def _notes(kind: str, counted: Counted, shown: Bools) -> list[str]:
-    habit = float(counted.habit.max(initial=0.0))
-    if habit == 0.0 or not shown.any():
-        return []
-    what = kind.removeprefix("absent_")
-    return [
-        (
-            f"{what} pulses are missing all the time ({habit:.2%} of the events, in most stretches of the recording): "
-            f"check how the {what} lead is clipped on before trusting single absences"
-        )
+def _some_of_many(rate: Floats, shown: Bools, could: Bools, context: Context) -> Floats:
+    """Return the rates with only some events of a standing fault left, evenly spread: the rest says nothing new."""
+    for group, _, _ in _shares(shown, could, context):
+        rows = np.flatnonzero(shown & could & (context.group == group))
+        kept = rows[np.linspace(0, rows.size - 1, LISTED_OF_MANY).astype(np.int64)]
+        rate[np.setdiff1d(rows, kept)] = np.inf
+    return rate
+
+
+_WHAT = {
+    "absent_command": "of the command pulses are missing",
+    "absent_feedback": "of the feedback pulses are missing",
+    "extra_pulse": "of the events have further pulses",
+}
+
+
+def _notes(kind: str, shown: Bools, could: Bools, habit: Floats, context: Context) -> list[str]:
+    notes = [
+        f"{context.labels[group]}: {share:.1%} {_WHAT[kind]} ({n:,}), which is what it does all the time; "
+        f"{LISTED_OF_MANY} of them are listed"
+        for group, share, n in _shares(shown & (habit == 0), could, context)
     ]
+    usual = shown & (habit > 0)
+    if usual.any():
+        rpm = context.rpm[usual]
+        notes.append(
+            f"all cylinders alike, {habit[usual].max():.0%} {_WHAT[kind]} from {rpm.min():,.0f} to "
+            f"{rpm.max():,.0f} rpm: taken for a habit of this engine, not listed"
+        )
+    return notes

@@ -36,6 +36,9 @@ EDGE = Prior(scale=1.5, scale_spread=0.4, shape=0.3, shape_spread=0.2, left_out=
 COMBINED = Prior(scale=1.0, scale_spread=0.3, shape=0.02, shape_spread=0.1, left_out=0.0)
 STRATA = (CALM, LIVELY, EDGE)
 LEAST_VALUES = 8
+MIXED_SHARE = 0.5
+"""Of the least difference that matters, in two measures at least: what makes a mixture matter (own choice)."""
+
 MIXED_CLIP = 4.5
 """Sigma that one measure may add to a mixture at most: further out it speaks for itself."""
 
@@ -86,6 +89,7 @@ class Judge:
     tails: tuple[tuple[Tail | None, ...], ...]
     combined: Tail | None
     in_hour: float
+    hours: float
 
     def score(self, events: pa.Table) -> Judgement:
         """Judge every event."""
@@ -103,7 +107,7 @@ class Judge:
         measured = np.full(least.size, np.inf)
         known = np.isfinite(least)
         if self.combined is not None:
-            measured[known] = self.combined.log_rate(-least[known])
+            measured[known] = _believed(self.combined.log_rate(-least[known]), self.hours)
         counted, notes = count_suspects(events, context)
         log_rate = np.minimum.reduce([measured, *(np.log(c.rate) for c in counted)])
         too_small = int(np.sum((least_any < 0) & ~(least < 0)))
@@ -149,6 +153,7 @@ def fit_judge(events: pa.Table, setup: Setup, resolution: Resolution | None = No
             tails=tails,
             combined=None,
             in_hour=context.time_s.size / context.hours,
+            hours=context.hours,
         )
         judge = _with_combined(judge, [np.any([o for _, o in fit], axis=0) for fit in fits], distances, context)
         return judge, judge._judgement(events, context, distances)
@@ -180,6 +185,17 @@ def _oddness(channel: Channel, distances: list[Distance]) -> _Floats:
     n = np.isfinite(z2).sum(axis=0)
     chance = gammaincc(np.maximum(n, 1) / 2.0, np.nansum(z2, axis=0) / 2.0)
     return np.where(n >= 2, -np.log(np.maximum(chance, 1e-300)), np.nan)
+
+
+FURTHEST, BEYOND = 1e-3, 0.05
+"""Of one over the hours that taught a tail: what its law says of rarer things still counts, but a twentieth of it only
+(in the log), enough to keep the larger of two values ahead (own choice)."""
+
+
+def _believed(log_rate: _Floats, hours: float) -> _Floats:
+    """Return the rates with no more than a recording of so many hours can teach."""
+    limit = np.log(FURTHEST / max(hours, 1e-3))
+    return np.where(log_rate < limit, limit + BEYOND * (log_rate - limit), log_rate)
 
 
 def _normal(x: _Floats, in_hour: float) -> _Floats:
@@ -230,7 +246,7 @@ def _matters(channels: tuple[Channel, ...], distances: list[Distance], n_events:
         if channel.measure is not None:
             out[index] = share[id(channel.measure)] >= 1.0
         else:
-            out[index] = np.nanmax(np.stack(list(share.values())), axis=0, initial=0.0) >= 0.5
+            out[index] = np.sum(np.stack(list(share.values())) >= MIXED_SHARE, axis=0) >= 2
     return out
 
 

@@ -30,6 +30,10 @@ CHUNK_SAMPLES = 1 << 19
 _DECODE_AHEAD = 3
 """Chunks decoded before they are asked for."""
 
+_NO_SAMPLE = 1e12
+"""A float this large, or no number at all, is a sample that is missing (own choice: none measures it, and squares
+of what is smaller stay far from what a float can hold)."""
+
 Intervals = NDArray[np.int64]
 
 
@@ -42,7 +46,7 @@ class Chunk:
     raw : mapping of str to ndarray of shape (stop - start,)
         As stored, counts or floats; where missing, any value.
     missing : mapping of str to ndarray of shape (k, 2)
-        Per column, absolute half-open ranges of null, NaN or infinite samples.
+        Per column, absolute half-open ranges of null, NaN, infinite or absurdly large samples.
     time_s : ndarray of shape (stop - start,) or None
         Only with a time column: seconds since the recording's first sample.
     breaks : ndarray of int64
@@ -187,11 +191,12 @@ def _samples(column: pa.Array, at: int) -> tuple[NDArray[Any], Intervals]:
         values = column.fill_null(0).to_numpy()
     else:
         bad, values = None, column.to_numpy()
-    if values.dtype.kind == "f":
-        with np.errstate(invalid="ignore", over="ignore"):
-            suspicious = not np.isfinite(values.sum())
+    if values.dtype.kind == "f" and values.size:
+        with np.errstate(invalid="ignore"):
+            suspicious = not (values.min() > -_NO_SAMPLE and values.max() < _NO_SAMPLE)
         if suspicious:
-            bad = ~np.isfinite(values) if bad is None else bad | ~np.isfinite(values)
+            none = ~(np.abs(values) < _NO_SAMPLE)
+            bad = none if bad is None else bad | none
     return values, np.empty((0, 2), np.int64) if bad is None else _runs(bad, at)
 
 

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from miner.recording.chunks import Chunk, iter_chunks, iter_ranges
+from miner.recording.ranges import joined
 from miner.recording.reader import Recording
 
 __all__ = ["Window", "read_window", "read_windows"]
@@ -66,24 +67,13 @@ def read_windows(recording: Recording, columns: Sequence[str], ranges: Sequence[
     """
     waiting = sorted(ranges, key=lambda r: (r[1], r[0]))
     held: list[Chunk] = []
-    chunks = iter_ranges(recording, columns, _apart(ranges))
+    chunks = iter_ranges(recording, columns, joined(ranges))
     still_needed = list(accumulate((first for first, _ in reversed(waiting)), min))[::-1]
     for (first, last), oldest in zip(waiting, still_needed, strict=True):
         held = [chunk for chunk in held if chunk.stop > oldest]
         while first < last and (not held or held[-1].stop < last):
             held.append(next(chunks))
         yield _window(recording, columns, first, last, held)
-
-
-def _apart(ranges: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:
-    """Join ranges that overlap or touch; leave out empty ones."""
-    joined: list[tuple[int, int]] = []
-    for first, last in sorted(r for r in ranges if r[0] < r[1]):
-        if joined and first <= joined[-1][1]:
-            joined[-1] = (joined[-1][0], max(last, joined[-1][1]))
-        else:
-            joined.append((first, last))
-    return joined
 
 
 def _window(recording: Recording, columns: Sequence[str], first: int, last: int, held: list[Chunk]) -> Window:

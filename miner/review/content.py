@@ -11,7 +11,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from miner.events.rows import cylinder_values, rows_between, single_values, spread_rows
+from miner.events.rows import cylinder_values, single_values, spread_rows
 from miner.review.figures import map_data
 from miner.review.source import ReviewSource
 from miner.review.tables import USUAL
@@ -109,7 +109,8 @@ def events_between(source: ReviewSource, start_s: float, stop_s: float) -> list[
     first, last = (source.time_index.row_at(end_s) for end_s in (start_s, stop_s))
     if last - first > MAX_EVENTS_IN_VIEW:
         return None
-    rows: list[dict[str, Any]] = rows_between(source.events, first - 1, last + 1, _EVENT_COLUMNS).to_pylist()
+    near = source.events.slice(max(first - 1, 0), last + 1 - max(first - 1, 0))  # those beside it are wanted next
+    rows: list[dict[str, Any]] = near.select(list(_EVENT_COLUMNS)).to_pylist()
     return plain(rows)  # type: ignore[no-any-return]
 
 

@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
@@ -280,6 +281,12 @@ class ReviewSource:
         return self._optional(WINDOWS)
 
     @cached_property
+    def true_windows(self) -> pa.Table:
+        """The stored windows of true samples: 12,000 values of each lead for each of the first suspects, at most."""
+        table = self._optional(WINDOWS)
+        return table.filter(pc.equal(table["step"], 1))
+
+    @cached_property
     def usual_rows(self) -> list[dict[str, Any]]:
         """Rows of the usual pulses without their curves, in the order of ``usual``."""
         rows: list[dict[str, Any]] = self.usual.drop_columns(["low", "median", "high"]).to_pylist()
@@ -288,16 +295,7 @@ class ReviewSource:
     @cached_property
     def stored_spans(self) -> dict[int, float]:
         """Event id of each stored window of true samples, and where it starts, in time order."""
-        path = self.findings.path_of(WINDOWS)
-        if not self._is_kept(WINDOWS):
-            return {}
-        table = pq.read_table(
-            path,
-            columns=["event_id", "start_s"],
-            filters=[("step", "=", 1)],
-            partitioning=None,
-            page_checksum_verification=True,
-        )
+        table = self.true_windows
         pairs = zip(table["event_id"].to_pylist(), table["start_s"].to_pylist(), strict=True)
         return dict(sorted(pairs, key=lambda pair: pair[1]))
 

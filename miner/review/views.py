@@ -7,11 +7,12 @@ to the recording's first sample, so that panning does not make the picture flick
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeVar
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from miner.memory import Kept
@@ -34,6 +35,15 @@ TILES_KEPT, SAMPLE_TILES_KEPT = 64, 12
 
 QUICK_BLOCKS = 64
 """A quick view that needs unread tiles is made of the envelope, if it has so many blocks there."""
+
+MARGIN = 1 / 6
+"""Share of a view at each side that lies beyond the picture: the page asks for half a picture more than it shows."""
+
+MAY_MISS = 0.1
+"""Share of a view at each side that its first, quick picture may lack besides."""
+
+LONGEST_WINDOW_S = 0.5
+"""No stored window of true samples is longer."""
 
 Floats = NDArray[np.float32]
 Level = dict[int, tuple[Floats, Floats]]
@@ -90,7 +100,9 @@ class ViewReader:
         if source.recording is None:
             return self._stored(start_s, stop_s, first, last, per_pixel)
         if per_pixel <= SAMPLES_PER_PIXEL:
-            return self._true_samples(source.recording, first, last)
+            unread = any(tile not in self._samples_of for tile in _tiles_over(first, last))
+            window = self._window_under(start_s, stop_s) if quick and unread else None
+            return window or self._true_samples(source.recording, first, last)
         if per_pixel >= self.source.envelope.block_samples:
             return self._far(first, last, per_pixel)
         enough = last - first >= QUICK_BLOCKS * source.envelope.block_samples and source.envelope.levels[0]
@@ -107,6 +119,27 @@ class ViewReader:
         }
         self._read_ahead(recording, first, last)
         return _with_breaks(View(step=1, times_s=times, values=values), self.source.rate_hz)
+
+    def _window_under(self, start_s: float, stop_s: float) -> View | None:
+        """Return a stored window of true samples that fills the picture, so that nothing has to be decoded first.
+
+        What lies at its edges, and beyond them, may be missing: it follows with the sharper picture.
+        """
+        edge = (stop_s - start_s) * (MARGIN + MAY_MISS)
+        spans = self.source.stored_spans
+        for event_id, window_start_s in spans.items():
+            if window_start_s > start_s + edge:
+                break
+            if window_start_s < start_s - LONGEST_WINDOW_S:
+                continue
+            table = self.source.true_windows
+            view = stored_view(
+                table.filter(pc.equal(table["event_id"], event_id)), self.source.times, true_samples=True
+            )
+            if len(view.times_s) and view.times_s[-1] >= stop_s - edge:
+                shown = _cut(view, start_s, stop_s)
+                return replace(_with_breaks(shown, self.source.rate_hz), exact=False)
+        return None
 
     def _samples(self, recording: Recording, tile: int) -> Window:
         columns = [lead.column for lead in self.source.leads]
@@ -184,11 +217,15 @@ def _tiles_over(first: int, last: int) -> range:
 
 def stored_view(table: pa.Table, times: TimeMap, *, true_samples: bool) -> View:
     """Return the stored window of one suspect as a view."""
-    rows = [row for row in table.to_pylist() if (row["step"] == 1) == true_samples]
-    if not rows:
+    table = table.filter(pc.equal(table["step"], 1) if true_samples else pc.not_equal(table["step"], 1))
+    if not table.num_rows:
         return View(step=1, times_s=np.empty(0), values={}, partial=True)
-    step, start_s = rows[0]["step"], rows[0]["start_s"]
-    values = {row["lead"]: np.array(row["values"], np.float32) for row in rows}
+    step, start_s = table["step"][0].as_py(), table["start_s"][0].as_py()
+    leads = table["lead"].to_pylist()
+    values = {
+        lead: np.asarray(table["values"][i].values.to_numpy(zero_copy_only=False), np.float32)
+        for i, lead in enumerate(leads)
+    }
     n = len(next(iter(values.values()))) // (1 if step == 1 else 2)
     first = times.sample_at(start_s)
     return View(step=step, times_s=times.times_of(first + np.arange(n) * step), values=values, partial=True)

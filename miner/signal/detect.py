@@ -10,7 +10,8 @@ from numba import njit
 from numpy.typing import NDArray
 
 from miner.signal.blocks import BLOCK, block_extremes, find_segments, fold_envelope
-from miner.signal.measure import CUT_OFF, NEAR_GAP, measure_pulse, middle
+from miner.signal.estimators import middle
+from miner.signal.measure import CUT_OFF, NEAR_GAP, measure_pulse
 
 __all__ = ["advance", "new_state"]
 
@@ -27,9 +28,13 @@ LEVEL, USUAL, N_RING = 0, 1, 15
 _ON_SHARE, _OFF_SHARE = 0.25, 0.6
 """Threshold of the usual amplitude: a pulse of 40 % of it is crossed at 62 % of its own; hysteresis below it."""
 
-_LEAST_SHARE = 0.1
+_LEAST_SHARE = 0.2
 """Of the usual amplitude: what lies no further from the off-state right before it is no pulse but the off-state on its
-way to another level (own choice; an engine that catches lifts the supply, and a line pulled up to it, by volts)."""
+way to another level, or hum of a line that nothing drives (own choice, below the threshold's share: whatever crosses
+that at once lies further; an engine that catches lifts the supply, and a line pulled up to it, by volts)."""
+
+_SLOPING_SHARE = 0.5
+"""The same where neither end of it is an edge: nothing comes from 10 % to 90 % within what is looked at beside it."""
 
 _BINS, _STRIDE = 64, 16
 
@@ -282,7 +287,8 @@ def _measure_ripe(raw, base, upto, last, lim, s, f, pending, pulses):  # type: i
         pending[k, 3] = max(min(pending[k, 3], following, upto), pending[k, 1])
         out = pulses[s[N_PULSES]]
         measure_pulse(raw, base, lim, pending[k], f[LEVEL], out)
-        if out[2] < _LEAST_SHARE * f[USUAL] and pending[k, 4] == 0:
+        slopes = out[6] != out[6] and out[5] != out[5]  # neither 10 % instant
+        if out[2] < (_SLOPING_SHARE if slopes else _LEAST_SHARE) * f[USUAL] and pending[k, 4] == 0:
             continue
         s[N_PULSES] += 1
         if out[2] > 0.0 and pending[k, 4] == 0:

@@ -46,6 +46,10 @@ _BEFORE_S, _BEFORE_SAMPLES = 400e-6, 24
 _AFTER_S, _AFTER_SAMPLES = 300e-6, 8
 """How long after the threshold a slow trailing edge may take to its 10 % level."""
 
+_NOISE_SIGMA, _STEPS = 3.0, 1.5
+"""Of the noise, and of the converter's steps: a sample so far from its level still is noise (own choice; at 3 sigma
+three in a thousand are drawn nearer, and a step and a half reaches the steps on either side)."""
+
 
 def _at_least(seconds: float, samples: float, rate_hz: float) -> int:
     return math.ceil(max(seconds * rate_hz, samples))
@@ -190,6 +194,8 @@ class PulseWork(LeadWork):
             own_stop=section.stop,
             usual=usual,
             noise=profile.noise_v / abs(scale),
+            reach=_NOISE_SIGMA * profile.noise_v / abs(scale) + _STEPS * profile.step_v / abs(scale),
+            edge=profile.edge_us * 1e-6 * rate_hz,
             clip_count=self._sign * profile.clip_count,
         )
         self._ints, self._floats = new_state(section.read_start, off, usual)

@@ -39,6 +39,10 @@ class LeadProfile:
         State levels in volts (histogram modes).
     noise_v : float
         Standard deviation of the noise, from differences of successive samples; 0 where it is below the quantisation.
+    step_v : float
+        Least step between stored values in volts; 0 where they are too fine to matter, or as wide as the signal.
+    edge_us : float
+        Mean duration of an edge from 0 to 100 %, as steep as between 40 and 60 %.
     pulse_us : float
         Median pulse duration.
     n_pulses : int
@@ -53,6 +57,8 @@ class LeadProfile:
     off_v: float
     on_v: float
     noise_v: float
+    step_v: float
+    edge_us: float
     pulse_us: float
     n_pulses: int
     clip_count: float

@@ -1,233 +1,221 @@
-"""A look at leads nobody has described: levels, noise, and the edges of what switches.
+"""What one look of some seconds shows of a lead: state levels, whole runs, noise, and whether that is a signal at all.
 
-Twelve stretches of five seconds spread over the recording are enough to tell what a lead is, and are read in seconds
-however long it is. They are thinned to about 100,000 samples a second: the shortest thing that matters, half a tooth of
-a crank wheel at full speed, lasts eight of them.
+A signal stays on two levels and changes between them at once. Noise of the converter, hum and drift do not: their two
+most frequent values lie together, or most samples lie between or beyond them.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from miner.recording.chunks import Chunk, iter_ranges
-from miner.recording.reader import Recording
+from miner.recording.reader import ChannelInfo
 from miner.signal.levels import noise_sigma, state_levels
 
-__all__ = ["LeadLook", "Pulses", "Stretch", "look_at"]
+__all__ = ["Look", "look_at"]
 
 Floats = NDArray[np.float64]
 
-_LOOK_HZ = 100_000.0
-_STRETCH_S, _N_STRETCHES = 5.0, 12
-_SHORTEST_S = 25e-6
-"""Shorter states are spikes and ringing (as `miner.signal.lead_work` has it)."""
+_LEAST_AMPLITUDE_V = 0.02
+"""Two levels closer than this are one level (own choice: half a percent of a logic level)."""
 
 _LEAST_SEPARATION_SIGMA = 8.0
-_NEAR_A_LEVEL = 0.2
-"""A sample within this share of the distance of two levels is on one of them."""
+"""Two levels closer than this many sigma of the noise are one level (own choice: 4 sigma on either side)."""
 
-_MOST_BETWEEN = 0.25
-"""Share of samples between the levels up to which a lead has two of them: a dwell of 5 ms in 20 ms charged along a
-ramp, or a sine, has far more."""
+_LEAST_STEPS, _LOGIC_STEP_V = 3.0, 0.5
+"""Nor are they two if fewer of the converter's steps apart, for noise toggles one or two; unless the steps are that
+high: then they are no converter's but those of a logic recorder, which knows two values (own choices)."""
 
-_LEAST_RANGE_V = 0.02
+_STEPS_FROM = 1 << 17
+"""Samples the converter's step is taken from."""
 
+_AT_ONCE = 1 << 13
+"""Samples freed of spikes in one go: so few stay in the fast cache."""
 
-@dataclass(frozen=True, kw_only=True)
-class Pulses:
-    """Whole high states of a lead, seconds since the recording's first sample, and the stretch each lies in."""
+_NEAR, _LEAST_NEAR = 0.25, 0.8
+"""Least share of the samples within this share of the amplitude of a level. A sine has 67 % there, whatever its
+amplitude; ignition pulses, edges and ringing included, over 95 %."""
 
-    start_s: Floats
-    stop_s: Floats
-    stretch: NDArray[np.int64]
-
-    @property
-    def size(self) -> int:
-        """Number of pulses."""
-        return int(self.start_s.size)
+_BLOCK_S, _LIVELY, _MOST_BLOCKS = 0.1, 0.5, 40
+"""Levels are taken in blocks of this length, in which drift is little, that reach over this share of what the look
+reaches over; of no more than so many, evenly spread."""
 
 
 @dataclass(frozen=True, kw_only=True)
-class Stretch:
-    """Thinned samples of one lead in volts (or its unit), NaN where missing."""
-
-    start_s: float
-    step_s: float
-    volts: Floats
-
-
-@dataclass(frozen=True, kw_only=True)
-class LeadLook:
-    """What a first look shows of one lead, in its unit.
+class Look:
+    """One look at one lead.
 
     Attributes
     ----------
-    low, high : float
-        State levels (histogram modes).
-    least, most : float
-        Thousandth and 999 thousandths of the samples.
-    mean, noise : float
-    two_levels : bool
-        Whether the samples lie on two levels, with little between.
-    stretches : tuple of Stretch
-    high_states, low_states : Pulses
-        The states above and below the middle, spikes left out.
-    seconds : float
-        Seconds looked at.
+    n_samples : int
+        Valid samples in it.
+    middle_v, low_v, high_v, noise_v : float
+        Median, state levels and noise in volts; NaN without samples.
+    step_v : float
+        Least step between stored values; 0 where it is as high as a signal.
+    edge : float
+        Mean length of an edge, in thinned samples.
+    low_runs, high_runs : ndarray of int64
+        Durations, in thinned samples, of the whole runs on either level.
+    low_share : float
+        Share of the samples that are nearer to the lower level.
+    low_cut, high_cut : float
+        Stored value either state is cut off at by the recorder; NaN where it is not.
+    is_signal : bool
+        Whether the two levels are those of a signal.
     """
 
-    column: str
-    unit: str
-    low: float
-    high: float
-    least: float
-    most: float
-    mean: float
-    noise: float
-    two_levels: bool
-    stretches: tuple[Stretch, ...]
-    high_states: Pulses
-    low_states: Pulses
-    seconds: float
+    n_samples: int
+    middle_v: float
+    low_v: float
+    high_v: float
+    noise_v: float
+    step_v: float
+    edge: float
+    low_runs: NDArray[np.int64]
+    high_runs: NDArray[np.int64]
+    low_share: float
+    low_cut: float
+    high_cut: float
+    is_signal: bool
+
+    @property
+    def amplitude_v(self) -> float:
+        """Distance between the levels."""
+        return self.high_v - self.low_v
+
+    @property
+    def n_pulses(self) -> int:
+        """Whole pulses with whole pauses."""
+        return min(self.low_runs.size, self.high_runs.size)
 
 
-def look_at(recording: Recording, columns: Sequence[str]) -> dict[str, LeadLook]:
-    """Look at the columns.
+_NO_RUNS = np.empty(0, np.int64)
 
-    Raises
-    ------
-    RecordingError
-        As `miner.recording.chunks.iter_chunks`.
+
+def look_at(raw: Floats, channel: ChannelInfo, rate_hz: float) -> Look:
+    """Look at thinned stored values of one lead.
+
+    Parameters
+    ----------
+    raw : ndarray of shape (n,)
+        Every so-many-th stored value; NaN where missing.
+    channel : ChannelInfo
+        Gives volts and the kind of number stored.
+    rate_hz : float
+        Thinned samples a second.
     """
-    stretches = _read(recording, columns)
-    return {column: _look(column, recording.channels[column].unit, tuple(stretches[column])) for column in columns}
-
-
-def _ranges(recording: Recording) -> list[tuple[int, int]]:
-    length = min(round(_STRETCH_S * recording.rate_hz), recording.n_samples)
-    if recording.n_samples <= _N_STRETCHES * length:
-        return [(0, recording.n_samples)]
-    starts = np.linspace(0, recording.n_samples - length, _N_STRETCHES).astype(np.int64)
-    return [(int(start), int(start) + length) for start in starts]
-
-
-def _read(recording: Recording, columns: Sequence[str]) -> Mapping[str, list[Stretch]]:
-    stride = max(1, int(recording.rate_hz / _LOOK_HZ))
-    found: dict[str, list[Stretch]] = {column: [] for column in columns}
-    held: dict[str, list[Floats]] = {column: [] for column in columns}
-    begins, expected = 0.0, -1
-    for chunk in iter_ranges(recording, columns, _ranges(recording)):
-        cuts = [chunk.start, *(int(b) for b in chunk.breaks), chunk.stop]
-        for first, last in pairwise(cuts):
-            if first != expected:
-                _close(held, found, begins, stride / recording.rate_hz)
-                begins = _second(chunk, first, recording)
-            expected = last if last == chunk.stop else -1
-            for column in columns:
-                held[column].append(_thinned(chunk, column, first, last, stride, recording))
-    _close(held, found, begins, stride / recording.rate_hz)
-    return found
-
-
-def _second(chunk: Chunk, sample: int, recording: Recording) -> float:
-    return sample / recording.rate_hz if chunk.time_s is None else float(chunk.time_s[sample - chunk.start])
-
-
-def _close(held: dict[str, list[Floats]], found: dict[str, list[Stretch]], start_s: float, step_s: float) -> None:
-    for column, pieces in held.items():
-        if pieces:
-            found[column].append(Stretch(start_s=start_s, step_s=step_s, volts=np.concatenate(pieces)))
-            pieces.clear()
-
-
-def _thinned(chunk: Chunk, column: str, first: int, last: int, stride: int, recording: Recording) -> Floats:
-    """Every ``stride``-th sample of the absolute grid, in the lead's unit."""
-    channel = recording.channels[column]
-    at = np.arange(first + -first % stride, last, stride)
-    values = chunk.raw[column][at - chunk.start].astype(np.float64) * channel.scale + channel.offset
-    for start, stop in chunk.missing[column]:
-        values[np.searchsorted(at, start) : np.searchsorted(at, stop)] = np.nan
-    return values
-
-
-def _look(column: str, unit: str, stretches: tuple[Stretch, ...]) -> LeadLook:
-    joined = np.concatenate([s.volts for s in stretches]) if stretches else np.empty(0)
-    known = joined[np.isfinite(joined)]
-    if known.size < 10:
-        nothing = Pulses(start_s=np.empty(0), stop_s=np.empty(0), stretch=np.empty(0, np.int64))
-        return LeadLook(
-            column=column, unit=unit, low=np.nan, high=np.nan, least=np.nan, most=np.nan, mean=np.nan, noise=np.nan,
-            two_levels=False, stretches=stretches, high_states=nothing, low_states=nothing, seconds=0.0,
+    raw = raw[np.isfinite(raw)]
+    if raw.size == 0:
+        return Look(
+            n_samples=0, middle_v=np.nan, low_v=np.nan, high_v=np.nan, noise_v=np.nan, step_v=0.0, edge=0.0,
+            low_runs=_NO_RUNS, high_runs=_NO_RUNS, low_share=np.nan, low_cut=np.nan, high_cut=np.nan, is_signal=False,
         )  # fmt: skip
-    least, most = (float(x) for x in np.quantile(known, [0.001, 0.999]))
-    low, high = state_levels(known[(known >= least) & (known <= most)])
-    noise = noise_sigma(known)
-    apart = high - low > max(_LEAST_SEPARATION_SIGMA * noise, _LEAST_RANGE_V)
-    between = np.abs(known - (low + high) / 2) < (0.5 - _NEAR_A_LEVEL) * (high - low)
-    ups, downs = _states(stretches, (low + high) / 2, max((high - low) / 10, 3.0 * noise))
-    return LeadLook(
-        column=column, unit=unit, low=low, high=high, least=least, most=most, mean=float(known.mean()), noise=noise,
-        two_levels=bool(apart and between.mean() < _MOST_BETWEEN * _active_share(ups, downs)), stretches=stretches,
-        high_states=ups, low_states=downs, seconds=known.size * stretches[0].step_s,
+    volts = raw * channel.scale + channel.offset
+    calm = _despiked(volts)
+    noise_v = noise_sigma(volts)
+    share_near, low_v, high_v = _levels_in_blocks(calm, max(1, round(_BLOCK_S * rate_hz)))
+    low_runs, high_runs, edge = _whole_runs(calm, low_v, high_v)
+    step_v = _step(raw, abs(channel.scale))
+    is_signal = (
+        share_near >= _LEAST_NEAR
+        and low_runs.size + high_runs.size > 0
+        and _are_two_levels(high_v - low_v, noise_v, step_v)
+    )
+    low_cut, high_cut = _cuts(raw, volts, low_v, high_v, channel) if is_signal else (np.nan, np.nan)
+    return Look(
+        n_samples=raw.size, middle_v=float(np.median(calm[::16])), low_v=low_v, high_v=high_v, noise_v=noise_v,
+        step_v=step_v, edge=edge,
+        low_runs=low_runs, high_runs=high_runs, low_share=float(np.mean(calm < (low_v + high_v) / 2)),
+        low_cut=low_cut, high_cut=high_cut, is_signal=is_signal,
     )  # fmt: skip
 
 
-def _active_share(ups: Pulses, downs: Pulses) -> float:
-    """Return the share of time in the shorter one of the states; what lies between the levels is held against it."""
-    high, low = (float((x.stop_s - x.start_s).sum()) for x in (ups, downs))
-    return min(high, low) / (high + low) if high + low > 0 else 0.0
+def _despiked(x: Floats) -> Floats:
+    """Return the running median of five samples: aliased spikes are single ones and do not set the range."""
+    if x.size < 5:
+        return x
+    return np.concatenate([_middle_of_five(x[i : i + _AT_ONCE + 4]) for i in range(0, x.size - 4, _AT_ONCE)])
 
 
-def _states(stretches: Sequence[Stretch], middle: float, band: float) -> tuple[Pulses, Pulses]:
-    """Return the whole states above and below the middle; a band of hysteresis keeps noise from switching."""
-    pieces = [_turns(s, middle, band) for s in stretches]
-    ups, downs = [], []
-    for number, (at, rising) in enumerate(pieces):
-        for want, rows in ((True, ups), (False, downs)):
-            first = rising[:-1] == want
-            rows.append((at[:-1][first], at[1:][first], np.full(int(first.sum()), number)))
-    return tuple(_joined(rows) for rows in (ups, downs))  # type: ignore[return-value]
+def _middle_of_five(x: Floats) -> Floats:
+    """Return the median of five neighbours: the middle one of three.
+
+    These are the larger of the smaller ones of two pairs, the smaller of their larger ones, and the fifth.
+    """
+    a, b, c, d, e = (x[i : x.size - 4 + i] for i in range(5))
+    below = np.maximum(np.minimum(a, b), np.minimum(c, d))
+    above = np.minimum(np.maximum(a, b), np.maximum(c, d))
+    return np.asarray(np.maximum(np.minimum(below, above), np.minimum(np.maximum(below, above), e)), np.float64)
 
 
-def _joined(rows: list[tuple[Floats, Floats, NDArray[np.int64]]]) -> Pulses:
-    start, stop, stretch = (np.concatenate([row[i] for row in rows]) if rows else np.empty(0) for i in range(3))
-    return Pulses(start_s=start, stop_s=stop, stretch=stretch.astype(np.int64))
+def _step(raw: Floats, scale: float) -> float:
+    """Return the least step between stored values in volts; 0 for a logic recorder's, which is the signal itself."""
+    steps = np.diff(np.unique(raw[:_STEPS_FROM])) * scale
+    step_v = float(steps.min()) if steps.size else 0.0
+    return 0.0 if step_v >= _LOGIC_STEP_V else step_v
 
 
-def _turns(stretch: Stretch, middle: float, band: float) -> tuple[Floats, NDArray[np.bool_]]:
-    """Return the instants of turns, interpolated, and whether each rises; states shorter than a spike are closed."""
-    x = stretch.volts - middle
-    side = np.where(x > band / 2, 1, np.where(x < -band / 2, -1, 0)).astype(np.int8)
+def _are_two_levels(amplitude_v: float, noise_v: float, step_v: float) -> bool:
+    """Whether two levels so far apart are two."""
+    return amplitude_v >= max(_LEAST_AMPLITUDE_V, _LEAST_SEPARATION_SIGMA * noise_v, _LEAST_STEPS * step_v)
+
+
+def _levels_in_blocks(x: Floats, n_block: int) -> tuple[float, float, float]:
+    """Return (share of samples near a level, median lower level, median upper level) over the blocks with a change."""
+    blocks = [x[i : i + n_block] for i in range(0, x.size, n_block)]
+    reach = np.array([np.ptp(block) for block in blocks])
+    lively = [blocks[i] for i in np.flatnonzero(reach >= _LIVELY * np.ptp(x))]
+    if not lively:  # drift alone: no block reaches far
+        return 0.0, float(x.min()), float(x.max())
+    lively = lively[:: -(-len(lively) // _MOST_BLOCKS)]
+    levels = np.array([state_levels(block) for block in lively])
+    near = [_share_near(block, low, high) for block, (low, high) in zip(lively, levels, strict=True)]
+    low, high = np.median(levels, axis=0)
+    return float(np.mean(near)), float(low), float(high)
+
+
+def _share_near(x: Floats, low: float, high: float) -> float:
+    off = np.minimum(np.abs(x - low), np.abs(x - high))
+    return float(np.mean(off < _NEAR * (high - low)))
+
+
+def _whole_runs(x: Floats, low: float, high: float) -> tuple[NDArray[np.int64], NDArray[np.int64], float]:
+    """Whole runs below 40 % and above 60 % of the distance between the levels; the band between keeps the state.
+
+    Also returns the mean length of an edge, five times that of its way through the band.
+    """
+    side = np.where(x > low + 0.6 * (high - low), 1, np.where(x < low + 0.4 * (high - low), -1, 0))
     decided = np.flatnonzero(side)
-    if decided.size < 2:
-        return np.empty(0), np.empty(0, bool)
-    new = np.flatnonzero(np.diff(side[decided])) + 1
-    at = decided[new]
-    rising = side[at] > 0
-    at, rising = _without_spikes(at, rising, _SHORTEST_S / stretch.step_s)
-    before = np.maximum(at - 1, 0)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        part = np.clip(np.nan_to_num(x[at] / (x[at] - x[before]), nan=0.0, posinf=0.0, neginf=0.0), 0.0, 1.0)
-    return stretch.start_s + (at - part) * stretch.step_s, rising
+    turned = np.flatnonzero(np.diff(side[decided]))
+    if turned.size == 0:
+        return _NO_RUNS, _NO_RUNS, 0.0
+    turns = decided[turned + 1]
+    lengths, states = np.diff(turns), side[turns[:-1]]
+    return lengths[states < 0], lengths[states > 0], 5.0 * float(np.mean(turns - decided[turned] - 1))
 
 
-def _without_spikes(
-    at: NDArray[np.int64], rising: NDArray[np.bool_], shortest: float
-) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
-    """Drop pairs of turns that enclose a state that is too short."""
-    keep = np.ones(at.size, bool)
-    for i in _short_states(at, shortest):
-        if keep[i] and keep[i + 1]:
-            keep[i] = keep[i + 1] = False
-    at, rising = at[keep], rising[keep]
-    same = np.flatnonzero(np.diff(rising.astype(np.int8)) == 0) + 1
-    return np.delete(at, same), np.delete(rising, same)
+def _cuts(raw: Floats, volts: Floats, low_v: float, high_v: float, channel: ChannelInfo) -> tuple[float, float]:
+    """Return the stored values at which the lower and the upper state are cut off, or NaN.
+
+    A state that never leaves the most extreme value while the other one is noisy is cut off by the recorder; near zero
+    volts it is a good ground.
+    """
+    if channel.dtype.startswith("float"):
+        return np.nan, np.nan
+    near_v = (high_v - low_v) / 4
+    low, high = raw[np.abs(volts - low_v) < near_v], raw[np.abs(volts - high_v) < near_v]
+    ends = (raw.min(), raw.max()) if channel.scale > 0 else (raw.max(), raw.min())
+    grounded_v = 0.1 * (high_v - low_v)
+    return (
+        _cut(low, high, ends[0]) if abs(low_v) > grounded_v else np.nan,
+        _cut(high, low, ends[1]) if abs(high_v) > grounded_v else np.nan,
+    )
 
 
-def _short_states(at: NDArray[np.int64], shortest: float) -> Iterator[int]:
-    yield from np.flatnonzero(np.diff(at) < shortest).tolist()
+def _cut(state: Floats, other: Floats, end: Any) -> float:
+    flat = state.size and other.size and np.mean(state == end) > 0.8 and noise_sigma(other) >= 0.5
+    return float(end) if flat else np.nan

@@ -11,7 +11,9 @@ from typing import NamedTuple
 import numpy as np
 from numba import njit
 
-__all__ = ["FIELDS", "Limits", "measure_pulse", "middle", "reference_instant"]
+from miner.signal.estimators import level_of, quiet_spread
+
+__all__ = ["FIELDS", "Limits", "measure_pulse", "reference_instant"]
 
 
 class Limits(NamedTuple):
@@ -33,6 +35,10 @@ class Limits(NamedTuple):
     usual: float
     """Amplitude of the first look."""
     noise: float
+    reach: float
+    """How far from its level a sample counts in full."""
+    edge: float
+    """Samples from 0 to 100 % of a usual edge of this lead."""
     clip_count: float
     """Signed count the on-state is cut off at; NaN where it is not."""
 
@@ -44,88 +50,19 @@ between them, standard deviation of the on-state, flags, and the same deviation 
 NEAR_GAP, CUT_OFF, CLIPPED, SLOW = 1, 2, 4, 8
 """Flags, summed."""
 
-_MEDIAN_OF, _ROUGH_MEDIAN_OF = 512, 96
-"""Samples a median is taken of; longer stretches are thinned evenly. The error of the median of n samples is 1.25 over
-the square root of n, so 6 % of the noise; the rough one only finds the edges."""
-
-_SPAN = 2048
-"""Counts between the least and the largest sample up to which a median is counted out: an array this short stays in
-the fastest cache (own choice; any value gives the same medians)."""
-
-_SPIKE_SIGMA, _SPIKE_SHARE, _SPIKE_DEPTH = 4.0, 0.1, 0.7
-"""Of the on-state: samples this many sigma off that are few in a row, while they are no more than this share of it and
-no deeper than this share of the amplitude, are spikes of the neighbours. More or deeper ones are its own."""
-
 _SWITCHED = 0.75
 """Share of the amplitude that only the line's own switching reaches: spikes of the neighbours come to 3 V of 5, and a
 sample of a fast edge may lie anywhere on it (own choice)."""
+
+_EDGES = 1.5
+"""Of a usual edge, left out of the on-state at either end and of the off-state before it: of an exponential one all but
+4 % (own choice). This pulse's own edge would make the stretches jump where something reaches its 10 or 90 %."""
 
 _NEVER = -np.inf
 """Where a pulse ends, dropouts before it are as likely as bounce behind: all crossings are weighed."""
 
 _SLOW_SAMPLES = 10.0
 """A pulse of fewer samples is measured to a few per cent only."""
-
-
-@njit(cache=True, nogil=True)
-def middle(x):  # type: ignore[no-untyped-def]
-    """Return the median of ``x``, whose order is lost (Hoare's selection, not slowed by equal values)."""
-    left, right, k = 0, x.size - 1, x.size // 2
-    while left < right:
-        pivot, i, j = x[(left + right) // 2], left, right
-        while i <= j:
-            while x[i] < pivot:
-                i += 1
-            while pivot < x[j]:
-                j -= 1
-            if i <= j:
-                x[i], x[j] = x[j], x[i]
-                i += 1
-                j -= 1
-        left = i if k > j else left
-        right = j if k < i else right
-    if x.size % 2:
-        return x[k]
-    below = x[0]
-    for value in x[1:k]:
-        below = max(below, value)
-    return (below + x[k]) / 2
-
-
-@njit(cache=True, nogil=True)
-def counted_middle(x, least, most):  # type: ignore[no-untyped-def]
-    """Return the median of the integers ``x`` between ``least`` and ``most``, as `middle`, by counting them out.
-
-    Several times faster: noise makes a selection guess wrong at every other sample.
-    """
-    counts = np.zeros(most - least + 1, np.int32)
-    for i in range(x.size):
-        counts[int(x[i]) - least] += 1
-    k, upper = x.size // 2, 0
-    seen = counts[0]
-    while seen <= k:
-        upper += 1
-        seen += counts[upper]
-    lower = upper
-    if x.size % 2 == 0 and seen - counts[upper] == k:  # the lower one of the middle two is another value
-        lower -= 1
-        while counts[lower] == 0:
-            lower -= 1
-    return least + (lower + upper) / 2
-
-
-@njit(cache=True, nogil=True)
-def _median(raw, base, start, stop, sign, n_most):  # type: ignore[no-untyped-def]
-    step = max(1, -(-(stop - start) // n_most))
-    x = raw[start - base : stop - base : step]
-    if raw.itemsize == 2:  # 16-bit counts; known when compiling
-        least = most = int(x[0])
-        for i in range(x.size):
-            least = min(least, int(x[i]))
-            most = max(most, int(x[i]))
-        if most - least < _SPAN:
-            return sign * counted_middle(x, least, most)
-    return sign * middle(x.astype(np.float64))
 
 
 @njit(cache=True, nogil=True)
@@ -282,47 +219,11 @@ def _spread(raw, base, start, stop, clip_count, sign):  # type: ignore[no-untype
 
 
 @njit(cache=True, nogil=True)
-def _quiet_spread(raw, base, start, stop, on, amplitude, lim, ripple):  # type: ignore[no-untyped-def]
-    """Return the standard deviation of the on-state without spikes of its neighbours; ``ripple``, where there are none.
-
-    A spike is a run of fewer than ``min_on`` samples beyond the noise: what makes no pulse makes no ripple either.
-    """
-    x, centre = raw[start - base : stop - base], lim.sign * on
-    reach = _SPIKE_SIGMA * lim.noise
-    least = most = x[0]
-    for i in range(x.size):
-        least, most = min(least, x[i]), max(most, x[i])
-    furthest = max(most - centre, centre - least)
-    if reach <= 0.0 or furthest <= reach or furthest > _SPIKE_DEPTH * abs(amplitude):
-        return ripple
-    n_left_out, run, total, square = 0, 0, 0.0, 0.0
-    for i in range(x.size + 1):
-        if i < x.size and abs(x[i] - centre) > reach:
-            run += 1
-            continue
-        if run >= lim.min_on:
-            for k in range(i - run, i):
-                total += x[k] - centre
-                square += (x[k] - centre) ** 2
-        else:
-            n_left_out += run
-        run = 0
-        if i < x.size:
-            total += x[i] - centre
-            square += (x[i] - centre) ** 2
-    n = x.size - n_left_out
-    if n_left_out == 0 or n_left_out > _SPIKE_SHARE * x.size:
-        return ripple
-    return np.sqrt(max(square / n - (total / n) ** 2, 0.0))
-
-
-@njit(cache=True, nogil=True)
-def _on_state(start, stop, t50, t90, u90, u50):  # type: ignore[no-untyped-def]
-    """Range of the on-state with the edges left out: twice the half transition, and 2 % of the pulse, at either end."""
-    lead = 2.0 * (t90 - t50) if t90 == t90 else 0.0
-    trail = 2.0 * (u50 - u90) if u90 == u90 else 0.0
-    guard = 1.0 + 0.02 * (u50 - t50)
-    a, b = int(np.ceil(t50 + lead + guard)), int(np.floor(u50 - trail - guard)) + 1
+def _on_state(start, stop, t50, u50, edge):  # type: ignore[no-untyped-def]
+    """Range of the on-state with the edges left out: those usual on this lead, and 2 % of the pulse, at either end."""
+    width = u50 - t50
+    guard = min(1.0 + _EDGES * edge + 0.02 * width, 0.3 * width)
+    a, b = int(np.ceil(t50 + guard)), int(np.floor(u50 - guard)) + 1
     if b - a >= 3:
         return a, b
     middle = (start + stop) // 2
@@ -331,9 +232,14 @@ def _on_state(start, stop, t50, t90, u90, u50):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def _off_level(raw, base, lim, floor, end, fallback, n_most):  # type: ignore[no-untyped-def]
+def _level(raw, base, lim, start, stop, rough):  # type: ignore[no-untyped-def]
+    return lim.sign * level_of(raw[start - base : stop - base], lim.reach, rough)
+
+
+@njit(cache=True, nogil=True)
+def _off_level(raw, base, lim, floor, end, fallback, rough):  # type: ignore[no-untyped-def]
     start = max(floor, end - lim.before)
-    return _median(raw, base, start, end, lim.sign, n_most) if end - start >= 5 else fallback
+    return _level(raw, base, lim, start, end, rough) if end - start >= 5 else fallback
 
 
 @njit(cache=True, nogil=True)
@@ -345,23 +251,22 @@ def measure_pulse(raw, base, lim, pulse, off, out):  # type: ignore[no-untyped-d
     """
     start, stop, floor, flags = pulse[0], pulse[1], pulse[2], pulse[4]
     quarter = (stop - start) // 4
-    on = _median(raw, base, start + quarter, stop - quarter, lim.sign, _ROUGH_MEDIAN_OF)
-    off_level = _off_level(raw, base, lim, floor, start - 1, off, _ROUGH_MEDIAN_OF)
+    on = _level(raw, base, lim, start + quarter, stop - quarter, True)
+    off_level = _off_level(raw, base, lim, floor, start - 1, off, True)
     t10, t50, t90, u90, u50, u10 = _edges(raw, base, lim, pulse, off_level, on)
     if t50 == t50 and u50 == u50:
-        reach = 2.0 * (t50 - t10) if t10 == t10 else 0.0
-        before = min(start - 1, int(t50 - reach - 1.0))
-        off_level = _off_level(raw, base, lim, floor, before, off, _MEDIAN_OF)
-        a, b = _on_state(start, stop, t50, t90, u90, u50)
-        on = _median(raw, base, a, b, lim.sign, _MEDIAN_OF)
+        before = min(start - 1, int(t50 - _EDGES * lim.edge - 1.0))
+        off_level = _off_level(raw, base, lim, floor, before, off, False)
+        a, b = _on_state(start, stop, t50, u50, lim.edge)
+        on = _level(raw, base, lim, a, b, False)
         t10, t50, t90, u90, u50, u10 = _edges(raw, base, lim, pulse, off_level, on)
     t50 = t50 if t50 == t50 else float(start)
     u50 = u50 if u50 == u50 else float(stop)
-    a, b = _on_state(start, stop, t50, t90, u90, u50)
+    a, b = _on_state(start, stop, t50, u50, lim.edge)
     ripple, clipped = _spread(raw, base, a, b, lim.clip_count, lim.sign)
     flags |= CLIPPED if clipped > 0.5 else 0
     flags |= SLOW if u50 - t50 < _SLOW_SAMPLES else 0
     out[0], out[1], out[2], out[3] = t50, u50, on - off_level, off_level
     out[4], out[5], out[6], out[7] = t90, u10, t10, u90
     out[8], out[9] = ripple, flags
-    out[10] = _quiet_spread(raw, base, a, b, on, on - off_level, lim, ripple)
+    out[10] = quiet_spread(raw[a - base : b - base], lim.min_on, lim.reach)

@@ -27,8 +27,8 @@ Floats = NDArray[np.float64]
 _WINDOWS_AT_ONCE = 8
 """Windows worked on in one go: about 0.8 s, so that the threads rarely wait for each other (own choice)."""
 
-_AVERAGED = (("supply", "supply_v", 0), ("ground", "ground_v", 0), ("coil_current", "coil_current_peak_a", 1))
-"""Role of a lead taken over each pulse, column of PULSES, and 0 for its mean or 1 for its largest value."""
+_AVERAGED = (("supply", "supply_v"), ("ground", "ground_v"))
+"""Role of a lead whose mean is taken over each pulse, and its column of PULSES."""
 
 _FLAG_NAMES = ((CLIPPED, "clipped"), (NEAR_GAP, "near_gap"), (SLOW, "slow_sampling"), (CUT_OFF, "cut_off"))
 
@@ -65,9 +65,10 @@ class SectionWork:
         self._other_leads = [SurveyWork(recording, section, s) for s in leads if not s.has_pulses]
         self._averaged = {
             role: next(w for w in self._other_leads if w.spec.role == role)
-            for role, _, _ in _AVERAGED
+            for role, _ in _AVERAGED
             if any(w.spec.role == role for w in self._other_leads)
         }
+        self._currents = [w for w in self._other_leads if w.spec.role == "coil_current"]
         self._order = [spec.index for spec in leads]
         self._rows: list[dict[str, NDArray[Any]]] = []
         self._n_pulses = 0
@@ -176,10 +177,12 @@ class SectionWork:
         }
         starts = np.ceil(found["start"]).astype(np.int64)
         stops = np.floor(found["stop"]).astype(np.int64) + 1
-        for role, column, which in _AVERAGED:
+        for role, column in _AVERAGED:
             rows[column] = np.full(start_s.size, np.nan)
             if role in self._averaged:
-                rows[column] = self._averaged[role].over(starts, stops)[:, which]
+                rows[column] = self._averaged[role].over(starts, stops)[:, 0]
+        peaks = [work.over(starts, stops)[:, 1] for work in self._currents]
+        rows["coil_currents_a"] = np.stack(peaks, axis=1) if peaks else np.empty((start_s.size, 0))
         self._rows.append(rows)
         self._n_pulses += start_s.size
 
@@ -208,8 +211,15 @@ def _pulse_table(rows: list[dict[str, NDArray[Any]]]) -> pa.Table:
         return PULSES.empty()
     columns = {c.name: np.concatenate([row[c.name] for row in rows]) for c in PULSES.columns}
     order = np.lexsort((columns["lead"], columns["start_s"]))
-    arrays = {c.name: pa.array(columns[c.name][order], c.type, from_pandas=True) for c in PULSES.columns}
-    return PULSES.validate(pa.table(arrays))
+    return PULSES.validate(pa.table({c.name: _array(columns[c.name][order], c.type) for c in PULSES.columns}))
+
+
+def _array(values: NDArray[Any], kind: pa.DataType) -> pa.Array:
+    """Return an Arrow array, NaN as null; a row of a matrix becomes a list."""
+    if values.ndim == 1:
+        return pa.array(values, kind, from_pandas=True)
+    ends = np.arange(values.shape[0] + 1, dtype=np.int32) * values.shape[1]
+    return pa.ListArray.from_arrays(ends, pa.array(values.ravel(), from_pandas=True))
 
 
 def _gap_table(gaps: list[tuple[int, Floats, Floats]]) -> pa.Table:

@@ -72,8 +72,8 @@ def _name(row: int, judged: Judgement) -> _Named:
     """Return what one event is called.
 
     An absent pulse has nothing else to measure. A pulse too many names the event if it is rarer than any distance.
-    Then the first kind in causal order whose distance is a fair share of the largest; a mixture only where it speaks
-    loudest.
+    Then the first kind in causal order whose distance is a fair share of the largest, a sag also where it is rare by
+    itself (no lead is measured as well as an on-time); a mixture only where it speaks loudest.
     """
     counts = {c.kind: float(np.log(c.rate[row])) for c in judged.counted if np.isfinite(c.rate[row])}
     absent = [kind for kind in counts if kind.startswith("absent")]
@@ -88,13 +88,14 @@ def _name(row: int, judged: Judgement) -> _Named:
     if loudest < 0 or judged.channels[loudest].measure is None:
         return _Named(kind="unusual", distance=max(range(len(z)), key=lambda at: abs(z[at]), default=-1))
     odd = [
-        (channel.kind, places[id(channel.measure)], channel.sign * z[places[id(channel.measure)]])
+        (channel.kind, places[id(channel.measure)], channel.sign * z[places[id(channel.measure)]], rate)
         for channel, rate in zip(judged.channels, rates, strict=True)
         if channel.measure is not None and np.isfinite(rate)
     ]
-    largest = max(size for _, _, size in odd)
+    largest = max(size for _, _, size, _ in odd)
     least = max(REALLY_ODD * largest, min(largest, NAMING_SIGMA))
-    kind, at, _ = min((one for one in odd if one[2] >= least), key=lambda one: (CAUSAL_ORDER.index(one[0]), -one[2]))
+    named = [one for one in odd if one[2] >= least or (one[0] == "supply_sag" and one[3] <= 0.0)]
+    kind, at, *_ = min(named, key=lambda one: (CAUSAL_ORDER.index(one[0]), -one[2]))
     return _Named(kind=kind, distance=at)
 
 

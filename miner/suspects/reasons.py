@@ -76,7 +76,7 @@ def _compared(finding: Finding) -> str:
         f"{finding.label} {with_unit(finding.measured, finding.unit)} where "
         f"{with_unit(finding.usual, finding.unit)} is usual for {finding.who} {_conditions(finding)}: "
         f"{with_unit(abs(difference), finding.unit)}{share} {_direction(finding, difference)}, "
-        f"{abs(finding.sigmas):.1f} sigma."
+        f"{abs(finding.sigmas):.1f} times the usual scatter."
     )
 
 
@@ -91,7 +91,8 @@ def _direction(finding: Finding, difference: float) -> str:
 
 def _conditions(finding: Finding) -> str:
     parts = [f"{finding.rpm:,.0f} rpm"] if finding.rpm > 1 else []
-    parts += [f"{finding.supply_v:.1f} V supply"] if finding.supply_v > 0 else []
+    said = finding.label == "Supply"  # the sentence has it already
+    parts += [f"{finding.supply_v:.1f} V supply"] if finding.supply_v > 0 and not said else []
     return f"at {' and '.join(parts)}" if parts else "in this recording"
 
 

@@ -16,7 +16,7 @@ from miner.errors import MAX_SENTENCE, MinerError, RunError, plain_text, shorten
 if TYPE_CHECKING:  # rich takes longer to load than --help takes to show
     from rich.console import Console
 
-__all__ = ["CAUTION", "ENDED_BY_USER", "SOME_FAILED", "USER_ERROR", "guarded", "open_console"]
+__all__ = ["ENDED_BY_USER", "SOME_FAILED", "USER_ERROR", "guarded", "open_console"]
 
 USER_ERROR = 2
 """Exit code of an error that the user can act on."""
@@ -29,11 +29,6 @@ DEFECT = 1
 
 ENDED_BY_USER = 130
 """Exit code after Ctrl-C, as shells have it: 128 and the number of the signal."""
-
-CAUTION = (
-    "This list is evidence, not a verdict: confirm with an independent measurement before replacing a part. "
-    "On the road a second person operates the equipment, never the driver."
-)
 
 
 def open_console(*, stderr: bool = False) -> Console:

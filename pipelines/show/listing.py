@@ -1,26 +1,41 @@
-"""What a run tells in the terminal: the ranked list, the incidents, and where the files lie."""
+"""What a run tells in the terminal: the ranked list, the incidents, where the files lie, and what to do next."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import shlex
+from collections.abc import Iterable, Sequence
 from typing import Any
 
-from rich import box
-from rich.console import Console, Group, RenderableType
-from rich.table import Table
+from rich.console import Console
 from rich.text import Text
 
 from miner.errors import FindingsError
 from miner.findings.store import Findings
 from miner.schema import INCIDENTS, SUSPECTS
 from miner.suspects.diagnosis import CODES_NOTE
-from pipelines.show.console import CAUTION
+from miner.words import (
+    CAUTION,
+    RARE_PER_H,
+    RATE_ASSUMED,
+    clock,
+    counted,
+    cylinder_name,
+    kind_name,
+    length,
+    of_many,
+    rate_number,
+    time_of_day,
+)
 
-__all__ = ["clock_time", "print_findings", "rate_text", "suspects_table"]
+__all__ = ["ordinary_rate", "print_findings", "print_indented", "print_suspects", "short_recording"]
 
 TOP_SUSPECTS = 15
-ORDINARY_RATE = 10.0
-"""False alarms per hour above which an event is ordinary and only fills the list."""
+LEAST_SUSPECTS = 5
+"""Suspects that are shown however ordinary they are: whoever mined a recording sees what is strangest in it."""
+
+ORDINARY = 10.0
+"""An event that a healthy engine would show so often in this very recording, or in an hour of a longer one, only
+fills the list."""
 
 TOP_INCIDENTS = 5
 SHOWN_CODES = 3
@@ -33,67 +48,143 @@ FILES = (
 )
 
 
-def clock_time(time_s: float) -> str:
-    """Return a place in the recording as hours, minutes and seconds.
+def print_suspects(console: Console, rows: Sequence[dict[str, Any]], *, started_at: str | None = None) -> None:
+    """Print suspects (as in `miner.schema.SUSPECTS`): a line that can be compared down the list, the reason beneath.
 
-    Examples
-    --------
-    >>> clock_time(3725.25)
-    '1:02:05.250'
+    Where the recording has its start, the time of day stands beside the time from the start. Rows of several
+    recordings have a ``name`` and their own ``started_at``.
     """
-    thousandths = round(time_s * 1000)
-    minutes, rest = divmod(thousandths, 60_000)
-    return f"{minutes // 60}:{minutes % 60:02d}:{rest // 1000:02d}.{rest % 1000:03d}"
+    cells = [_cells(row, row.get("started_at", started_at)) for row in rows]
+    widths = [max(map(len, column)) for column in zip(*cells, strict=True)]
+    for row, line in zip(rows, cells, strict=True):
+        rank, *rest = (cell.ljust(width) for cell, width in zip(line, widths, strict=True))
+        told = "  ".join([rank.strip().rjust(widths[0]), *rest]).rstrip()
+        console.print(Text(told, style="bold"))
+        print_indented(console, row["reason"], widths[0] + 2)
+    if any(row["kind"] in RATE_ASSUMED for row in rows):
+        console.print(Text(f"* {RATE_ASSUMED['extra_pulse']}"))
 
 
-def rate_text(rate: float) -> str:
-    """Return a false-alarm rate with as many digits as it deserves.
-
-    Examples
-    --------
-    >>> rate_text(0.0004), rate_text(0.123), rate_text(12.3)
-    ('< 0.001', '0.12', '12')
-    """
-    if rate < 0.001:
-        return "< 0.001"
-    return f"{rate:.2g}" if rate < 10 else f"{rate:.0f}"
+def print_indented(console: Console, text: str, by: int) -> None:
+    """Print a text whose every line begins so many characters from the left."""
+    for line in Text(text).wrap(console, max(console.width - by, 20)):
+        line.rstrip()
+        console.print(Text(" " * by) + line, soft_wrap=True)
 
 
-def suspects_table(rows: Sequence[dict[str, Any]]) -> Table:
-    """Return the ranked list as a table; ``rows`` as in `miner.schema.SUSPECTS`."""
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
-    for name, side in (("rank", "right"), ("time", "right"), ("cyl", "right"), ("kind", "left"), ("per hour", "right")):
-        table.add_column(name, justify="right" if side == "right" else "left", no_wrap=True)
-    table.add_column("reason", overflow="fold")
-    for row in rows:
-        table.add_row(*_cells(row))
-    return table
-
-
-def _cells(row: dict[str, Any]) -> list[Text]:
-    cylinder = "?" if row["cylinder"] is None else str(row["cylinder"])
-    cells = [
+def _cells(row: dict[str, Any], started_at: str | None) -> list[str]:
+    day = time_of_day(started_at, row["time_s"])
+    assumed = "*" if row["kind"] in RATE_ASSUMED else ""
+    return [
         str(row["rank"]),
-        clock_time(row["time_s"]),
-        cylinder,
-        row["kind"],
-        rate_text(row["false_alarms_per_hour"]),
+        clock(row["time_s"]) + (f" ({day})" if day else ""),
+        cylinder_name(row["cylinder"]),
+        kind_name(row["kind"]),
+        f"{rate_number(row['false_alarms_per_hour'])}/h{assumed}",
+        *([row["name"]] if "name" in row else []),
     ]
-    return [Text(cell) for cell in [*cells, row["reason"]]]
 
 
-def _incidents(rows: Sequence[dict[str, Any]]) -> RenderableType:
-    """Return the incidents; the caveat that goes with every list of codes is said once, at the end."""
-    parts = [Text("Incidents, worst first", style="bold")]
+def print_findings(console: Console, findings: Findings, *, top: int = TOP_SUSPECTS) -> None:
+    """Print list, incidents, warnings, places of the files, what to do next, and the standing caution."""
+    summary = findings.summary()
+    suspects = findings.read_table(SUSPECTS).to_pylist()
+    incidents = findings.read_table(INCIDENTS).to_pylist()
+    recording = summary["recording"]
+    _print_headline(console, summary, suspects)
+    shown = _worth_showing(suspects, recording["duration_s"], top)
+    if shown:
+        _title(console, f"Suspects, worst first{of_many(len(shown), len(suspects))}")
+        console.print(Text("rank, time, cylinder, kind, false alarms an hour on a healthy engine; reason"))
+        print_suspects(console, shown, started_at=recording.get("started_at"))
+    _print_incidents(console, incidents)
+    explained = summary.get("explained", {})
+    for title, key in (("Always different, so not in the list", "standing"), ("When it happens", "conditions")):
+        _print_sentences(console, title, explained.get(key, []))
+    for warning in summary.get("warnings", []):
+        console.print(Text(f"Note: {warning}"))
+    _print_places(console, findings)
+    _print_next(console, findings)
+    console.print(Text(CAUTION))
+
+
+def _title(console: Console, text: str) -> None:
+    console.print(Text(f"\n{text}", style="bold"))
+
+
+def _print_headline(console: Console, summary: dict[str, Any], suspects: Sequence[dict[str, Any]]) -> None:
+    """Say how much was recorded and how much of it is rare; every number of a sentence counts the same events."""
+    recording = summary["recording"]
+    started_at = recording.get("started_at")
+    begun = time_of_day(started_at, 0.0)
+    since = f" from {str(started_at)[:10]} {begun}" if begun else ""
+    n_events = summary["counts"]["events"]["events"]
+    rare = [row for row in suspects if row["false_alarms_per_hour"] < RARE_PER_H]
+    n_incidents = len({row["incident_id"] for row in rare})
+    if rare:
+        belong = f"{'it belongs' if len(rare) == 1 else 'they belong'} to {counted(n_incidents, 'incident')}"
+        found = f"{len(rare):,} of them a healthy engine would show less than once an hour; {belong}."
+    else:
+        found = "None of them is rarer than once an hour on a healthy engine."
+    text = f"{counted(n_events, 'ignition event')} in {length(recording['duration_s'])}{since}. {found}"
+    console.print(Text(text, style="bold"))
+    note = short_recording(recording["duration_s"])
+    if note:
+        console.print(Text(note))
+
+
+def short_recording(duration_s: float) -> str:
+    """Say in plain words what so little recording can prove; empty from an hour on.
+
+    Examples
+    --------
+    >>> short_recording(7200.0)
+    ''
+    >>> short_recording(16.0)
+    'In 16 s chance alone shows once what it shows 225 times an hour: such rates prove nothing. Judge by how large a \
+difference is, and record longer if you can.'
+    """
+    if not 0.0 < duration_s < 3600.0:
+        return ""
+    return (
+        f"In {length(duration_s)} chance alone shows once what it shows {rate_number(3600.0 / duration_s)} times an "
+        "hour: such rates prove nothing. Judge by how large a difference is, and record longer if you can."
+    )
+
+
+def ordinary_rate(recorded_s: float) -> float:
+    """Return the rate an hour from which on an event is ordinary in a recording of this length.
+
+    Examples
+    --------
+    >>> ordinary_rate(7200.0), ordinary_rate(36.0)
+    (10.0, 1000.0)
+    """
+    return ORDINARY / min(max(recorded_s / 3600.0, 1e-9), 1.0)
+
+
+def _worth_showing(suspects: Sequence[dict[str, Any]], recorded_s: float, top: int) -> list[dict[str, Any]]:
+    """Return the first of the list up to those that are ordinary; the strangest always."""
+    limit = ordinary_rate(recorded_s)
+    n = sum(row["false_alarms_per_hour"] <= limit for row in suspects)
+    return list(suspects[: min(max(n, LEAST_SUSPECTS), top)])
+
+
+def _print_incidents(console: Console, incidents: Sequence[dict[str, Any]]) -> None:
+    """Print the incidents; the caveat that goes with every list of codes is said once, at the end."""
+    rows = incidents[:TOP_INCIDENTS]
+    if not rows:
+        return
+    _title(console, f"Incidents, worst first{of_many(len(rows), len(incidents))}")
     for row in rows:
-        parts.append(Text(f"  {row['incident_id']}. {row['sentence']}"))
-        parts += [Text(f"     points to: {row['circuit']}")] if row["circuit"] else []
         test = row["next_test"].removesuffix(f"{CODES_NOTE}.").rstrip()
-        parts += [Text(f"     next test: {test}")] if test else []
-        parts += [Text(f"     codes: {_first(row['codes'])}")] if row["codes"] else []
+        console.print(Text(f"{row['incident_id']}. {row['sentence']}"))
+        told = {"points to": row["circuit"], "next test": test, "codes": _first(row["codes"])}
+        for name, text in told.items():
+            if text:
+                print_indented(console, f"{name}: {text}", 3)
     if any(row["codes"] for row in rows):
-        parts.append(Text(f"  {CODES_NOTE}."))
-    return Group(*parts)
+        console.print(Text(f"{CODES_NOTE}."))
 
 
 def _first(codes: Sequence[str]) -> str:
@@ -102,50 +193,41 @@ def _first(codes: Sequence[str]) -> str:
     return ", ".join(codes[:SHOWN_CODES]) + (f" and {more} more" if more > 0 else "")
 
 
-def _sentences(title: str, sentences: Sequence[str]) -> RenderableType:
-    shown = [Text(f"  {sentence}\n") for sentence in sentences[:TOP_INCIDENTS]]
-    return Text.assemble((f"{title}\n", "bold"), *shown) if shown else Text("")
+def _print_sentences(console: Console, title: str, sentences: Sequence[str]) -> None:
+    if sentences:
+        _title(console, f"{title}{of_many(min(len(sentences), TOP_INCIDENTS), len(sentences))}")
+    for sentence in sentences[:TOP_INCIDENTS]:
+        print_indented(console, sentence, 2)
 
 
-def print_findings(console: Console, findings: Findings, *, top: int = TOP_SUSPECTS) -> None:
-    """Print list, incidents, warnings, places of the files and the standing caution."""
-    summary = findings.summary()
-    suspects = [
-        row for row in findings.read_table(SUSPECTS).to_pylist() if row["false_alarms_per_hour"] <= ORDINARY_RATE
-    ]
-    incidents = findings.read_table(INCIDENTS).slice(0, TOP_INCIDENTS).to_pylist()
-    console.print(Text(_verdict(summary), style="bold"))
-    if suspects:
-        console.print(suspects_table(suspects[:top]))
-    if len(suspects) > top:
-        console.print(Text(f"... and {len(suspects) - top} more in the ranked list"))
-    if incidents:
-        console.print(_incidents(incidents))
-    explained = summary.get("explained", {})
-    for title, key in (("Always different, so not in the list", "standing"), ("When it happens", "conditions")):
-        console.print(_sentences(title, explained.get(key, [])), end="")
-    for warning in summary.get("warnings", []):
-        console.print(Text(f"Note: {warning}"))
-    console.print(_places(findings))
-    console.print(Text(CAUTION))
-
-
-def _verdict(summary: dict[str, Any]) -> str:
-    counts = summary["counts"]
-    found = counts["suspects"]["under_one_false_alarm_per_hour"]
-    return (
-        f"{counts['events']['events']:,} ignition events in {summary['recording']['duration_s'] / 60:.1f} minutes; "
-        f"{found} of them a healthy engine would show less than once an hour, "
-        f"in {counts['suspects']['incidents']} incidents."
-    )
-
-
-def _places(findings: Findings) -> RenderableType:
-    lines = [
-        Text(f"{meaning}: {findings.folder / name}") for name, meaning in FILES if (findings.folder / name).exists()
-    ]
+def _print_places(console: Console, findings: Findings) -> None:
+    _title(console, "Files")
+    there = [(findings.folder / name, meaning) for name, meaning in FILES if (findings.folder / name).exists()]
+    _print_whole(console, (f"{meaning}: {path}" for path, meaning in there))
     try:
         timing = findings.read_json("timing.json")
     except FindingsError:  # findings copied without it are still findings
-        return Group(*lines)
-    return Group(*lines, Text(f"mined in {timing['total_s']:.1f} s, {timing['times_real_time']:.0f} x real time"))
+        return
+    console.print(Text(f"mined in {length(timing['total_s'])}, {_times(timing['times_real_time'])}"))
+
+
+def _times(times_real_time: float) -> str:
+    return "slower than real time" if times_real_time < 1.0 else f"{times_real_time:,.0f} x real time"
+
+
+def _print_next(console: Console, findings: Findings) -> None:
+    folder = shlex.quote(str(findings.folder))
+    table = shlex.quote(f"{findings.folder}.xlsx")
+    _title(console, "What to do next")
+    steps = {
+        f"ignition-miner review {folder}": "look at every suspect on all leads, and judge it",
+        f"ignition-miner sensitivity {folder}": "how large a fault would have been found",
+        f"ignition-miner export {folder} --to {table}": "a workbook for the customer file",
+    }
+    _print_whole(console, (f"  {command}\n      {meaning}" for command, meaning in steps.items()))
+
+
+def _print_whole(console: Console, lines: Iterable[str]) -> None:
+    """Print lines that are to be copied: a terminal that is too narrow breaks them, we do not."""
+    for line in lines:
+        console.print(Text(line), soft_wrap=True)

@@ -12,25 +12,30 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from rich import box
 from rich.console import Console
-from rich.table import Table
 from rich.text import Text
 
 from miner.errors import FindingsError
 from miner.findings.store import Findings
 from miner.schema import INCIDENTS, SUSPECTS
+from miner.words import CAUTION, QUALITY_NAMES, RARE_PER_H, counted, kind_name, length, of_many
 from pipelines.overnight.run import Result
 from pipelines.overnight.tasks import Failure
-from pipelines.show.console import CAUTION
-from pipelines.show.listing import clock_time, rate_text
+from pipelines.show.listing import ordinary_rate, print_indented, print_suspects
 
-__all__ = ["Failed", "Mined", "Overview", "Worst", "make_overview", "print_overview", "quality_words", "speed_words"]
+__all__ = [
+    "Failed",
+    "Mined",
+    "Overview",
+    "Worst",
+    "counts_words",
+    "make_overview",
+    "print_overview",
+    "quality_words",
+    "speed_words",
+]
 
-RARE_PER_H = 1.0
-"""Suspects that a healthy engine shows less than once an hour are counted; more frequent ones are only listed."""
-
-TOP_INCIDENTS, TOP_SUSPECTS, TOP_IN_TERMINAL = 3, 500, 15
+TOP_INCIDENTS, TOP_SUSPECTS, TOP_IN_TERMINAL = 3, 100, 15
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -48,7 +53,7 @@ class Mined:
 
     name: str
     vehicle: str
-    verdict: str
+    in_short: str
     n_suspects: int
     n_incidents: int
     n_events: int
@@ -68,7 +73,9 @@ class Worst:
     rank: int
     name: str
     vehicle: str
+    event_id: int
     time_s: float
+    started_at: str | None
     cylinder: int | None
     kind: str
     false_alarms_per_hour: float
@@ -81,13 +88,15 @@ class Worst:
 class Overview:
     """Everything the morning shows: failures, recordings, the common list, and counts of rare suspects.
 
-    ``counts`` has one entry for each of vehicle, cylinder and kind: name and number, most first.
+    ``worst`` leaves out what is ordinary, of ``n_listed`` suspects in all lists together; ``counts`` has one entry for
+    each of vehicle, cylinder and kind: name and number, most first.
     """
 
     folder: Path
     failed: tuple[Failed, ...]
     mined: tuple[Mined, ...]
     worst: tuple[Worst, ...]
+    n_listed: int
     counts: dict[str, tuple[tuple[str, int], ...]]
 
     @property
@@ -98,7 +107,10 @@ class Overview:
     def headline(self) -> str:
         """Return the whole night in one sentence."""
         n_with = sum(m.n_suspects > 0 for m in self.mined)
-        parts = [f"{len(self.mined)} recordings mined ({self.recorded_h:.2f} hours)", f"{n_with} with rare suspects"]
+        parts = [
+            f"{counted(len(self.mined), 'recording')} mined ({length(3600.0 * self.recorded_h)})",
+            f"{n_with} with rare suspects",
+        ]
         return ", ".join([*parts, f"{len(self.failed)} failed" if self.failed else "none failed"]) + "."
 
 
@@ -115,6 +127,7 @@ def make_overview(folder: Path, results: Sequence[Result]) -> Overview:
     failed = [_failed(r.name, r.failure) for r in results if r.failure]
     mined: list[Mined] = []
     suspects: list[tuple[Result, dict[str, Any]]] = []
+    n_listed = 0
     for result in results:
         if result.findings is None:
             continue
@@ -124,13 +137,16 @@ def make_overview(folder: Path, results: Sequence[Result]) -> Overview:
             failed.append(Failed(name=result.name, problem=str(error).rstrip("."), remedy=error.remedy))
             continue
         mined.append(one)
-        suspects += [(result, row) for row in rows]
+        n_listed += len(rows)
+        limit = ordinary_rate(result.recorded_s)
+        suspects += [(result, row) for row in rows if row["false_alarms_per_hour"] <= limit]
     mined.sort(key=lambda m: (-m.n_suspects, m.name))
     return Overview(
         folder=folder,
         failed=tuple(failed),
         mined=tuple(mined),
         worst=_rank(suspects),
+        n_listed=n_listed,
         counts=_count(suspects),
     )
 
@@ -142,7 +158,8 @@ def _failed(name: str, failure: Failure) -> Failed:
 def _read(result: Result, findings: Findings) -> tuple[Mined, list[dict[str, Any]]]:
     summary = findings.summary()
     incidents = findings.read_table(INCIDENTS).to_pylist()
-    suspects = findings.read_table(SUSPECTS).to_pylist()
+    began = {"started_at": summary.get("recording", {}).get("started_at")}
+    suspects = [row | began for row in findings.read_table(SUSPECTS).to_pylist()]
     rare = [row for row in suspects if row["false_alarms_per_hour"] < RARE_PER_H]
     n_events = int(summary["counts"]["events"]["events"])
     ids = {row["incident_id"] for row in rare}
@@ -150,7 +167,7 @@ def _read(result: Result, findings: Findings) -> tuple[Mined, list[dict[str, Any
     mined = Mined(
         name=result.name,
         vehicle=result.vehicle,
-        verdict=_verdict(len(rare), len(ids), n_events, result.recorded_s),
+        in_short=_in_short(len(rare), len(ids), n_events, result.recorded_s),
         n_suspects=len(rare),
         n_incidents=len(ids),
         n_events=n_events,
@@ -165,20 +182,22 @@ def _read(result: Result, findings: Findings) -> tuple[Mined, list[dict[str, Any
     return mined, suspects
 
 
-def _verdict(n_rare: int, n_incidents: int, n_events: int, recorded_s: float) -> str:
-    base = f"{n_events:,} ignition events in {recorded_s / 60:.1f} minutes"
+def _in_short(n_rare: int, n_incidents: int, n_events: int, recorded_s: float) -> str:
+    base = f"{counted(n_events, 'ignition event')} in {length(recorded_s)}"
     if not n_rare:
         return f"nothing rare among {base}"
-    incidents = "1 incident" if n_incidents == 1 else f"{n_incidents} incidents"
-    return f"{n_rare} rare among {base}, in {incidents}"
+    return f"{n_rare:,} rare among {base}, in {counted(n_incidents, 'incident')}"
 
 
 def quality_words(summary: dict[str, Any]) -> str:
     """Return in words what makes a recording less trustworthy, ``good`` if nothing does."""
     counts = summary["counts"]
-    words = [f"{n:,} events {name.replace('_', ' ')}" for name, n in counts["events"]["by_quality"].items()]
+    qualities = counts["events"]["by_quality"].items()
+    words = [f"{counted(n, 'event')} {QUALITY_NAMES.get(name, name)}" for name, n in qualities]
     gaps = counts["gaps"]
-    words += [f"{gaps['number']:,} gaps, {gaps['seconds']:.1f} s" for _ in range(bool(gaps["number"]))]
+    words += [
+        f"{counted(gaps['number'], 'gap')} of {length(gaps['seconds'])} together" for _ in range(bool(gaps["number"]))
+    ]
     return ", ".join([*words, *summary.get("warnings", [])]) or "good"
 
 
@@ -186,7 +205,11 @@ def speed_words(result: Result) -> str:
     """Return the speed as a multiple of real time on one core."""
     if not result.elapsed_s:
         return ""
-    return f"{result.recorded_s / result.elapsed_s:,.0f} x real time on one core"
+    times = result.recorded_s / result.elapsed_s
+    return f"{times:,.0f} x real time on one core" if times >= 1.0 else f"mined in {length(result.elapsed_s)}"
+
+
+_OF_SUSPECT = ("event_id", "time_s", "cylinder", "kind", "false_alarms_per_hour", "score", "reason")
 
 
 def _rank(suspects: Sequence[tuple[Result, dict[str, Any]]]) -> tuple[Worst, ...]:
@@ -201,7 +224,8 @@ def _rank(suspects: Sequence[tuple[Result, dict[str, Any]]]) -> tuple[Worst, ...
             name=result.name,
             vehicle=result.vehicle,
             findings=result.findings or Path(),
-            **{key: row[key] for key in ("time_s", "cylinder", "kind", "false_alarms_per_hour", "score", "reason")},
+            started_at=row["started_at"],
+            **{key: row[key] for key in _OF_SUSPECT},
         )
         for rank, (result, row) in enumerate(ordered[:TOP_SUSPECTS], start=1)
     )
@@ -212,7 +236,7 @@ def _count(suspects: Sequence[tuple[Result, dict[str, Any]]]) -> dict[str, tuple
     named = {
         "vehicle": [result.vehicle or "not named" for result, _ in rare],
         "cylinder": ["unknown" if row["cylinder"] is None else str(row["cylinder"]) for _, row in rare],
-        "kind": [row["kind"] for _, row in rare],
+        "kind": [kind_name(row["kind"]) for _, row in rare],
     }
     return {
         what: tuple(sorted(Counter(values).items(), key=lambda item: (-item[1], item[0])))
@@ -226,35 +250,32 @@ def print_overview(console: Console, overview: Overview) -> None:
     for failure in overview.failed:
         console.print(Text(f"failed: {failure.name}: {failure.problem}"))
         console.print(Text(f"        what to do: {failure.remedy}"))
-    if overview.mined:
-        console.print(_recordings_table(overview.mined))
+    for one in overview.mined:
+        console.print(Text(f"{one.name}: {one.in_short}"))
+        told = {"worst": one.worst[0].rstrip(".") if one.worst else "", "quality": one.quality, "": one.speed}
+        text = "; ".join(f"{name}: {words}" if name else words for name, words in told.items() if words)
+        print_indented(console, text, 4)
     rare = [one for one in overview.worst if one.false_alarms_per_hour < RARE_PER_H]
     if rare:
-        console.print(Text("Worst of all recordings", style="bold"))
-        console.print(_worst_table(rare[:TOP_IN_TERMINAL]))
-    for what, counted in overview.counts.items():
-        if counted:
-            console.print(Text(f"rare suspects by {what}: " + ", ".join(f"{name} {n}" for name, n in counted)))
+        shown = rare[:TOP_IN_TERMINAL]
+        title = f"Worst of all recordings{of_many(len(shown), len(rare))}"
+        console.print(
+            Text(f"\n{title}: rank, time, cylinder, kind, false alarms an hour, recording; reason", style="bold")
+        )
+        print_suspects(console, [vars(one) for one in shown])
+    for what, named in overview.counts.items():
+        if named:
+            console.print(Text(f"rare suspects by {what}: {counts_words(what, named)}"))
     console.print(Text(CAUTION))
 
 
-def _recordings_table(mined: Sequence[Mined]) -> Table:
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
-    for name in ("recording", "verdict", "worst incident", "quality", "speed"):
-        table.add_column(name, overflow="fold")
-    for one in mined:
-        worst = one.worst[0] if one.worst else ""
-        table.add_row(*map(Text, (one.name, one.verdict, worst, one.quality, one.speed)))
-    return table
+def counts_words(what: str, named: Sequence[tuple[str, int]]) -> str:
+    """Return counts in words.
 
-
-def _worst_table(worst: Sequence[Worst]) -> Table:
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
-    for name in ("rank", "recording", "time", "cyl", "kind", "per hour", "reason"):
-        table.add_column(name, overflow="fold")
-    for one in worst:
-        cylinder = "?" if one.cylinder is None else str(one.cylinder)
-        rate = rate_text(one.false_alarms_per_hour)
-        cells = (str(one.rank), one.name, clock_time(one.time_s), cylinder, one.kind, rate, one.reason)
-        table.add_row(*map(Text, cells))
-    return table
+    Examples
+    --------
+    >>> counts_words("cylinder", [("2", 3), ("unknown", 1)])
+    'cylinder 2: 3, cylinder unknown: 1'
+    """
+    before = "cylinder " if what == "cylinder" else ""
+    return ", ".join(f"{before}{name}: {n:,}" for name, n in named)

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from miner.findings.store import replacing
+from miner.words import kind_name, time_of_day
 from pipelines.show.overview import Overview
 
 __all__ = ["write_book"]
@@ -13,14 +14,10 @@ __all__ = ["write_book"]
 Cell = str | int | float | None
 
 _WIDE = {
-    "problem": 70,
-    "remedy": 60,
-    "verdict": 50,
-    "worst incidents": 70,
-    "reason": 90,
-    "recording": 32,
-    "quality": 30,
-}
+    "problem": 70, "remedy": 60, "in short": 34, "worst incidents": 60, "reason": 62, "recording": 26, "quality": 24,
+    "rank": 6, "cylinder": 9, "kind": 19, "score": 8, "findings": 30, "same content": 20, "notes": 110,
+}  # fmt: skip
+"""Widths of columns in characters; others are as wide as their heading."""
 
 
 def write_book(path: Path, overview: Overview) -> None:
@@ -38,25 +35,36 @@ def write_book(path: Path, overview: Overview) -> None:
 def _sheets(overview: Overview) -> dict[str, tuple[Sequence[str], list[list[Cell]]]]:
     mined: list[list[Cell]] = [
         [
-            m.name, m.vehicle, m.verdict, m.n_suspects, m.n_incidents, m.n_events, m.recorded_s / 3600.0,
+            m.name, m.vehicle, m.in_short, m.n_suspects, m.n_incidents, m.n_events, m.recorded_s / 3600.0,
             "\n".join(m.worst), m.quality, m.speed, str(m.findings), ", ".join(m.also),
         ]
         for m in overview.mined
     ]  # fmt: skip
     worst: list[list[Cell]] = [
-        [w.rank, w.name, w.vehicle, w.time_s, w.cylinder, w.kind, w.false_alarms_per_hour, w.score, w.reason]
+        [
+            w.rank,
+            w.name,
+            w.vehicle,
+            w.time_s,
+            w.cylinder,
+            kind_name(w.kind),
+            w.false_alarms_per_hour,
+            w.score,
+            w.reason,
+            time_of_day(w.started_at, w.time_s),
+        ]
         for w in overview.worst
     ]
     counts: list[list[Cell]] = [[what, name, n] for what, rows in overview.counts.items() for name, n in rows]
     return {
         "Failed": (("recording", "problem", "remedy"), [[f.name, f.problem, f.remedy] for f in overview.failed]),
         "Recordings": (
-            ("recording", "vehicle", "verdict", "suspects", "incidents", "events", "recorded (h)", "worst incidents",
+            ("recording", "vehicle", "in short", "suspects", "incidents", "events", "recorded (h)", "worst incidents",
              "quality", "speed", "findings", "same content"), mined,
         ),
         "Worst": (
             ("rank", "recording", "vehicle", "time (s)", "cylinder", "kind", "false alarms per hour (1/h)", "score",
-             "reason"), worst,
+             "reason", "clock"), worst,
         ),
         "Counts": (("by", "name", "rare suspects"), counts),
     }  # fmt: skip
@@ -65,24 +73,34 @@ def _sheets(overview: Overview) -> dict[str, tuple[Sequence[str], list[list[Cell
 def _write(path: Path, sheets: dict[str, tuple[Sequence[str], list[list[Cell]]]]) -> None:
     import xlsxwriter
 
-    from miner.findings.workbook import CAUTIONS, EPOCH, write_cell
+    from miner.findings.workbook import CAUTIONS, DIGITS, EPOCH, set_paper, write_cell
 
     options = {"strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False}
     book = xlsxwriter.Workbook(str(path), options)
     book.set_properties({"title": "Ignition Miner overnight", "created": EPOCH})
-    header = book.add_format({"bold": True, "text_wrap": True, "valign": "top", "bottom": 1, "bg_color": "#EDEDED"})
-    body = book.add_format({"text_wrap": True, "valign": "top"})
+    top: dict[str, object] = {"text_wrap": True, "valign": "top"}
+    header = book.add_format({**top, "bold": True, "bottom": 1, "bg_color": "#EDEDED"})
+    body = book.add_format(top)
+    shown = {
+        "time (s)": "0.000000",
+        "recorded (h)": "0.00",
+        "false alarms per hour (1/h)": DIGITS["1/h"],
+        "score": "0.0",
+    }
+    formats = {title: book.add_format({**top, "num_format": digits}) for title, digits in shown.items()}
     notes: tuple[Sequence[str], list[list[Cell]]] = (("notes",), [[text] for text in CAUTIONS])
     for name, (headers, rows) in {**sheets, "Notes": notes}.items():
         sheet = book.add_worksheet(name)
         sheet.freeze_panes(1, 0)
         for column, title in enumerate(headers):
             write_cell(sheet, 0, column, title, header)
-            sheet.set_column(column, column, _WIDE.get(title, 90 if name == "Notes" else max(12, len(title) + 2)))
+            sheet.set_column(column, column, _WIDE.get(title, max(11, min(len(title) + 1, 14))))
         for number, cells in enumerate(_numbered(rows), start=1):
-            for column, cell in enumerate(cells):
-                write_cell(sheet, number, column, cell, body)
+            for column, (title, cell) in enumerate(zip(headers, cells, strict=True)):
+                write_cell(sheet, number, column, cell, formats.get(title, body))
         sheet.autofilter(0, 0, max(len(rows), 1), len(headers) - 1)
+        sheet.repeat_rows(0)
+        set_paper(sheet, name)
     book.close()
 
 

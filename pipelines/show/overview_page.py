@@ -8,9 +8,8 @@ from pathlib import Path
 from urllib.parse import quote
 
 from miner.findings.store import replacing
-from pipelines.show.console import CAUTION
-from pipelines.show.listing import clock_time, rate_text
-from pipelines.show.overview import Mined, Overview
+from miner.words import CAUTION, RATE_ASSUMED, clock, kind_name, of_many, rate_number, time_of_day
+from pipelines.show.overview import Mined, Overview, Worst
 
 __all__ = ["write_page"]
 
@@ -24,7 +23,10 @@ th{background:#efece4;position:sticky;top:0}td.n{text-align:right;font-variant-n
 .failed{border-left:.4rem solid #8c2f5d;background:#fff;padding:.5rem .8rem;margin:.4rem 0}
 .wrap{overflow-x:auto}.counts{display:flex;gap:2rem;flex-wrap:wrap}.counts table{width:auto}
 a{color:#1f4e79}ul{margin:.2rem 0;padding-left:1.1rem}small{color:#5b6067}
-@media print{body{margin:0;max-width:none}th{position:static}}
+@media (prefers-color-scheme:dark){body{background:#231f1b;color:#ece5d6}table,.failed{background:#2b2722}
+th{background:#37322b}th,td{border-color:#423c33}a{color:#9cc3e6}small{color:#b3aa99}}
+@media print{@page{size:landscape;margin:10mm}body{margin:0;max-width:none;font-size:11px;color:#000;background:#fff}
+th{position:static}table,.failed{background:#fff}tr{break-inside:avoid}a{color:#000}}
 """
 
 
@@ -71,7 +73,7 @@ def _recordings(mined: Sequence[Mined], base: Path) -> Iterable[str]:
     if not mined:
         return
     yield "<h2>Recordings, most rare suspects first</h2>"
-    headers = ("recording", "vehicle", "verdict", "suspects", "worst incidents", "quality", "speed")
+    headers = ("recording", "vehicle", "in short", "rare suspects", "worst incidents", "quality", "speed")
     yield from _table(headers, (_mined_cells(one, base) for one in mined))
 
 
@@ -80,7 +82,7 @@ def _mined_cells(one: Mined, base: Path) -> list[str]:
     worst = "".join(f"<li>{escape(sentence)}</li>" for sentence in one.worst)
     return [
         f"<td>{_link(one.name, one.findings, base)}{copies}</td>",
-        *(f"<td>{escape(text)}</td>" for text in (one.vehicle, one.verdict)),
+        *(f"<td>{escape(text)}</td>" for text in (one.vehicle, one.in_short)),
         f'<td class="n">{one.n_suspects}</td>',
         f"<td>{f'<ul>{worst}</ul>' if worst else ''}</td>",
         *(f"<td>{escape(text)}</td>" for text in (one.quality, one.speed)),
@@ -90,23 +92,27 @@ def _mined_cells(one: Mined, base: Path) -> list[str]:
 def _worst(overview: Overview, base: Path) -> Iterable[str]:
     if not overview.worst:
         return
-    yield f"<h2>Worst of all recordings (first {len(overview.worst)})</h2>"
-    headers = ("rank", "recording", "time", "cylinder", "kind", "false alarms per hour", "reason")
-    yield from _table(
-        headers,
-        (
-            [
-                f'<td class="n">{one.rank}</td>',
-                f"<td>{_link(one.name, one.findings, base)}</td>",
-                f'<td class="n">{clock_time(one.time_s)}</td>',
-                f'<td class="n">{"?" if one.cylinder is None else one.cylinder}</td>',
-                f"<td>{escape(one.kind)}</td>",
-                f'<td class="n">{escape(rate_text(one.false_alarms_per_hour))}</td>',
-                f"<td>{escape(one.reason)}</td>",
-            ]
-            for one in overview.worst
-        ),
-    )
+    yield f"<h2>Worst of all recordings{of_many(len(overview.worst), overview.n_listed)}</h2>"
+    left_out = "What a healthy engine would show ten times in such a recording, or in an hour, is left out."
+    yield f"<p><small>{left_out}</small></p>"
+    headers = ("rank", "recording", "time", "cylinder", "kind", "false alarms an hour", "reason")
+    yield from _table(headers, (_worst_cells(one, base) for one in overview.worst))
+    if any(one.kind in RATE_ASSUMED for one in overview.worst):
+        yield f"<p><small>* {escape(RATE_ASSUMED['extra_pulse'])}</small></p>"
+
+
+def _worst_cells(one: Worst, base: Path) -> list[str]:
+    day = time_of_day(one.started_at, one.time_s)
+    assumed = "*" if one.kind in RATE_ASSUMED else ""
+    return [
+        f'<td class="n">{one.rank}</td>',
+        f"<td>{_link(one.name, one.findings, base, event_id=one.event_id)}</td>",
+        f'<td class="n">{clock(one.time_s)}{f"<br><small>{day}</small>" if day else ""}</td>',
+        f'<td class="n">{"?" if one.cylinder is None else one.cylinder}</td>',
+        f"<td>{escape(kind_name(one.kind))}</td>",
+        f'<td class="n">{escape(rate_number(one.false_alarms_per_hour))}{assumed}</td>',
+        f"<td>{escape(one.reason)}</td>",
+    ]
 
 
 def _counts(overview: Overview) -> Iterable[str]:
@@ -114,8 +120,9 @@ def _counts(overview: Overview) -> Iterable[str]:
         return
     yield '<h2>Rare suspects by vehicle, cylinder and kind</h2><div class="counts">'
     for what, counted in overview.counts.items():
-        rows = ([f"<td>{escape(name)}</td>", f'<td class="n">{n}</td>'] for name, n in counted)
-        yield from _table((what, "suspects"), rows)
+        before = "cylinder " if what == "cylinder" else ""
+        rows = ([f"<td>{before}{escape(name)}</td>", f'<td class="n">{n:,}</td>'] for name, n in counted)
+        yield from _table((what, "rare suspects"), rows)
     yield "</div>"
 
 
@@ -128,9 +135,10 @@ def _table(headers: Sequence[str], rows: Iterable[Sequence[str]]) -> Iterable[st
     yield "</tbody></table></div>"
 
 
-def _link(name: str, findings: Path, base: Path) -> str:
-    """Return a link to the recording's report, or its name alone where there is none."""
+def _link(name: str, findings: Path, base: Path, *, event_id: int | None = None) -> str:
+    """Return a link to the recording's report (at one event of it), or its name alone where there is none."""
     if not (findings / "report.html").is_file():
         return escape(name)
     place = quote((findings / "report.html").relative_to(base).as_posix())
-    return f'<a href="{escape(place)}">{escape(name)}</a>'
+    at = "" if event_id is None else f"#event-{event_id}"
+    return f'<a href="{escape(place)}{at}">{escape(name)}</a>'

@@ -20,7 +20,7 @@ from miner.questions.waveform_sample import sample_waveform
 from miner.recording.reader import open_recording
 from miner.schema import KINDS
 from miner.signal.profile import profile_leads
-from pipelines.show.listing import rate_text
+from miner.words import counted, cylinder_name, kind_name, rate_number
 
 __all__ = ["print_sensitivity", "size_text"]
 
@@ -81,10 +81,12 @@ def _table(smallest: list[dict[str, Any]]) -> Table:
     table.add_column("kind", no_wrap=True)
     for slot in slots:
         cylinder = names[slot]
-        table.add_column(f"place {slot + 1}" if cylinder is None else f"cyl {cylinder}", justify="right", no_wrap=True)
+        table.add_column(
+            f"place {slot + 1}" if cylinder is None else cylinder_name(cylinder), justify="right", no_wrap=True
+        )
     for kind in KINDS:
         if any((kind, slot) in cells for slot in slots):
-            table.add_row(kind, *(Text(cells.get((kind, slot), "")) for slot in slots))
+            table.add_row(kind_name(kind), *(Text(cells.get((kind, slot), "")) for slot in slots))
     return table
 
 
@@ -100,11 +102,12 @@ def size_text(size: float | None, unit: str) -> str:
         return "-"
     if unit == "pulses" or (unit == "share" and size >= 1.0):
         return "yes"
-    return f"{100 * size:.2g} %" if unit == "share" else f"{size:.2g} {unit}"
+    return f"{100 * size:.2g} %" if unit == "share" else f"{size:.2g} {'µs' if unit == 'us' else unit}"
 
 
 def _limits(limits: dict[str, Any]) -> str:
-    found = f"{limits['n_suspects']} of {limits['n_events']:,} events are suspects at that rate"
+    are = "is a suspect" if limits["n_suspects"] == 1 else "are suspects"
+    found = f"{limits['n_suspects']:,} of {counted(limits['n_events'], 'event')} {are} at that rate"
     sure = f"with {limits['confidence']:.0%} confidence the engine has at most"
-    per_hour, per_1000 = rate_text(limits["per_hour"]), rate_text(limits["per_1000_events"])
+    per_hour, per_1000 = rate_number(limits["per_hour"]), rate_number(limits["per_1000_events"])
     return f"{found}: {sure} {per_hour} such events an hour, or {per_1000} in 1,000 events."

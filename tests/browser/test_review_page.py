@@ -279,7 +279,7 @@ def test_the_tab_is_named_after_the_vehicle_and_the_recording(page):
 
 
 def test_names_come_from_the_one_owner_of_words(page):
-    expect(page.locator("#detail .measures")).to_contain_text("delay of the feedback")
+    expect(page.locator("#detail .measures")).to_contain_text("delay to the feedback")
     expect(page.locator("#detail")).to_contain_text("rests on an assumption")
     expect(page.locator("#detail")).to_contain_text(": the usual scatter")
     assert "score" not in page.locator("#detail").inner_text()

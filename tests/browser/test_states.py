@@ -153,6 +153,13 @@ def test_a_frozen_page_tells_the_verdicts_and_notes_of_its_day(folder, open_page
     expect(page.locator(".message")).to_be_hidden()
 
 
+def test_a_link_to_one_event_opens_that_event(folder, open_page):
+    third = ReviewSource(folder).suspects["event_id"].to_pylist()[2]
+    page = open_page(f"{write_report(folder).as_uri()}#event-{third}")
+    expect(page.locator("#detail h2")).to_contain_text("No. 3")
+    expect(page.locator(".suspect[aria-current=true]")).to_have_attribute("data-event", str(third))
+
+
 @pytest.mark.skipif(shutil.which("pdftotext") is None, reason="no pdftotext (Debian package poppler-utils)")
 def test_paper_loses_no_suspect_and_shows_the_leads_of_the_worst(page, tmp_path):
     suspects = page.locator(".suspect").count()

@@ -31,6 +31,7 @@ def _events(setup: Setup, pulses: list[tuple[int, float, float]]) -> pa.Table:
         "duration_us": duration * 1e6,
         "quality": [""] * len(lead),
     }
+    columns["coil_currents_a"] = [[1.0]] * len(lead)
     filled = {c.name: columns.get(c.name, np.full(len(lead), 1.0)) for c in PULSES.columns}
     table = PULSES.validate(pa.table(filled))
     tracking = track_cycles(table, GAPS.empty(), setup, end_s=float(start[-1]) + 1.0)

@@ -229,8 +229,7 @@ def test_feedback_alone_has_no_cylinder_but_a_slot():
     assert [k for k, seen in enumerate(events["feedback_seen"]) if not seen] == [6]
 
 
-MEASURES = ["amplitude_v", "off_level_v", "rise_us", "fall_us", "ripple_v", "supply_v", "ground_v",
-            "coil_current_peak_a"]  # fmt: skip
+MEASURES = ["amplitude_v", "off_level_v", "rise_us", "fall_us", "ripple_v", "supply_v", "ground_v"]
 
 
 def measured_rows():
@@ -251,7 +250,7 @@ def test_each_measure_comes_from_its_own_pulse():
             assert events[name][k] == (None if c is None else values[name][c])
         for name in ("amplitude_v", "rise_us", "ripple_v"):
             assert events[f"feedback_{name}"][k] == values[name][f]
-        for name in ("supply_v", "ground_v", "coil_current_peak_a"):
+        for name in ("supply_v", "ground_v"):
             assert events[name][k] == values[name][f if c is None else c]
     assert [v for v in events["on_time_us"] if v is not None] == pytest.approx([3000.0, 3000.0])
     assert [k for k, v in enumerate(events["on_time_us"]) if v is not None] == [0, 8]
@@ -262,6 +261,63 @@ def test_what_was_not_measured_is_null_not_zero():
     events = events_of(steady(12), four(COMMAND, FEEDBACK))
     for name in ("amplitude_v", "feedback_amplitude_v", "rise_us", "supply_v", "ground_v", "coil_current_peak_a"):
         assert events[name] == [None] * 12
+
+
+def clamp(column, **cylinders):
+    return {"column": column, "role": "coil_current", **cylinders}
+
+
+@pytest.mark.parametrize(
+    ("clamps", "of_slot"),
+    [
+        ([clamp("i")], [0, 0, 0, 0]),
+        ([clamp("i"), clamp("j")], [0, 0, 0, 0]),
+        ([clamp("i", cylinder=1)], [0, None, None, None]),
+        ([clamp("i", cylinder=4)], [None, None, 0, None]),
+        ([clamp("i", cylinders=[3, 2])], [None, 0, None, 0]),
+        ([clamp("i", cylinder=3), clamp("j", cylinder=1)], [1, 0, None, None]),
+        ([clamp("i"), clamp("j", cylinder=3)], [0, 1, 0, 0]),
+    ],
+    ids=["one for all", "two for all", "own command", "another cylinder", "two cylinders", "two clamps", "all but one"],
+)
+@pytest.mark.parametrize("supply", [False, True])
+@pytest.mark.parametrize("commands", [1, 2])
+def test_a_clamp_speaks_for_the_coils_it_sees(clamps, of_slot, supply, commands):
+    """The order of firing is 1, 3, 4, 2; the largest current is that of the command, else of the feedback."""
+    others = [{"column": "u", "role": "supply"}] if supply else []
+    leads = [COMMAND, FEEDBACK, *([SECOND] if commands == 2 else []), *others, *clamps]
+    rows = steady(12)
+    if commands == 2:
+        rows += [(2, FIRST_S + k * SLOT_S, ON_S) for k in range(2, 12, 4)]
+    currents = [[10.0 * i + place for place in range(len(clamps))] for i in range(len(rows))]
+    events = events_of(rows, four(*leads), coil_currents_a=currents, supply_v=[13.0] * len(rows))
+    for k in range(12):
+        slot = k % 4
+        own = [i for i, row in enumerate(rows) if row[0] != 1 and abs(row[1] - FIRST_S - k * SLOT_S) < 1e-9]
+        i = own[0] if own else rows.index(feedback(k))
+        place = of_slot[slot]
+        assert events["coil_current_peak_a"][k] == (None if place is None else currents[i][place])
+        assert events["supply_v"][k] == 13.0
+
+
+def test_a_clamp_on_a_paired_coil_speaks_for_both_cylinders():
+    rows = [(0, FIRST_S + 2 * k * SLOT_S, ON_S) for k in range(8)]
+    rows += [(1, FIRST_S + (2 * k + 1) * SLOT_S, ON_S) for k in range(8)]
+    second = {"column": "c", "role": "command", "cylinder": 3}
+    currents = [[5.0 + i] for i in range(len(rows))]
+    setup = four(COMMAND, second, clamp("i", cylinder=4), layout="paired")
+    events = events_of(rows, setup, coil_currents_a=currents)
+    assert events["cylinder"][:4] == [1, 3, 1, 3]
+    assert events["coil_current_peak_a"][0::2] == [5.0 + i for i in range(8)]
+    assert events["coil_current_peak_a"][1::2] == [None] * 8
+
+
+def test_a_clamp_says_nothing_of_a_cylinder_that_cannot_be_told():
+    rows = [feedback(k, lead=0) for k in range(12)]
+    currents = [[7.0]] * 12
+    events = events_of(rows, four(FEEDBACK, clamp("i", cylinder=1)), coil_currents_a=currents)
+    assert events["coil_current_peak_a"] == [None] * 12
+    assert events_of(rows, four(FEEDBACK, clamp("i")), coil_currents_a=currents)["coil_current_peak_a"] == [7.0] * 12
 
 
 def test_quality_joins_the_reasons_of_both_pulses_once_in_declared_order():

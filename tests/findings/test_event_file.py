@@ -18,7 +18,7 @@ from miner.findings.event_file import GROUPS_KEPT, EventFile
 from miner.findings.provenance import count_events
 from miner.findings.store import Findings
 from miner.schema import EVENTS
-from tests.suspicion.engines import Engine, healthy_events, setup_for
+from tests.rarity.engines import Engine, healthy_events, setup_for
 
 ENGINE = Engine(minutes=1.0, cylinders=4)
 GROUP = 97

@@ -1,7 +1,7 @@
 """The list against what one would reach for otherwise, on graded faults in made-up recordings.
 
 ``python -m tests.performance.bench_ranking`` prints the table and writes ``docs/benchmarks_ranking.md``.
-Engines are those of ``tests.suspicion.engines``: other physics and harsher noise than ``miner.synthetic``. Sizes of
+Engines are those of ``tests.rarity.engines``: other physics and harsher noise than ``miner.synthetic``. Sizes of
 faults are in sigma of the noise an event really had, so that no method's own idea of sigma decides.
 """
 
@@ -20,7 +20,7 @@ from sklearn.metrics import average_precision_score
 
 from miner.schema import EVENTS
 from miner.suspects.ranking import rank_events
-from tests.suspicion.engines import Engine, healthy_events, setup_for, true_sigmas
+from tests.rarity.engines import Engine, healthy_events, setup_for, true_sigmas
 
 FEATURES = ("on_time_us", "delay_us", "feedback_width_us", "amplitude_v", "feedback_amplitude_v", "ripple_v", "rise_us",
             "fall_us", "timing_residual_deg", "supply_v", "engine_rpm")  # fmt: skip

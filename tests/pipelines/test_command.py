@@ -5,17 +5,23 @@ from __future__ import annotations
 import json
 import re
 import shutil
+import signal
 import subprocess
 import sys
+import time
+import urllib.error
+import urllib.request
 from collections.abc import Callable
 from pathlib import Path
 
 import openpyxl
 import pytest
 
+from miner.review.source import ReviewSource
+from miner.words import CAUTION
 from pipelines.command import app
 from pipelines.demo import match_planted
-from pipelines.show.console import CAUTION, guarded
+from pipelines.show.console import guarded
 from pipelines.show.sensitivity_view import size_text
 from tests.pipelines.small import leads, write
 
@@ -50,11 +56,14 @@ def mined(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
 
 def test_mine_shows_list_incidents_files_and_caution(mined: tuple[Path, str]) -> None:
     folder, said = mined
-    assert "absent_feedback" in said
+    assert "absent feedback" in said
     assert "Incidents, worst first" in said
     assert f"event table: {folder / 'events.parquet'}" in said
-    assert "x real time" in said
+    assert "mined in" in said
+    assert "0 x real time" not in said
     assert CAUTION.split(":")[0] in said
+    assert f"ignition-miner review {folder}" in said, "what to do next"
+    assert "prove nothing" in said, "what 14 s can prove"
     assert "\x1b" not in said, "no colours in a pipe"
 
 
@@ -68,7 +77,7 @@ def test_export_says_where_it_wrote(mined: tuple[Path, str], tmp_path: Path, run
 def test_exported_workbook_opens(mined: tuple[Path, str], tmp_path: Path, run: Run) -> None:
     run("export", mined[0], "--to", tmp_path / "x.xlsx")
     book = openpyxl.load_workbook(tmp_path / "x.xlsx", read_only=True)
-    assert book["Suspects"]["E2"].value == "absent_feedback"
+    assert book["Suspects"]["E2"].value == "absent feedback"
     assert book["Setup"]["A1"].value == "key"
 
 
@@ -80,7 +89,7 @@ def test_export_of_another_table(mined: tuple[Path, str], tmp_path: Path, run: R
 def test_sensitivity_shows_kinds_and_the_limit_of_a_clean_list(mined: tuple[Path, str], run: Run) -> None:
     code, said = run("sensitivity", mined[0])
     assert code == 0
-    assert "absent_feedback" in said
+    assert "absent feedback" in said
     assert "95% confidence" in said
 
 
@@ -165,3 +174,55 @@ def test_short_demo_finds_what_was_planted(tmp_path: Path, run: Run) -> None:
     n_found, _, n_planted = line.split()[:3]
     assert int(n_planted) >= 10
     assert int(n_found) >= 0.7 * int(n_planted)
+
+
+def test_the_version_is_told(run: Run) -> None:
+    code, said = run("--version")
+    assert code == 0
+    assert re.fullmatch(r"ignition-miner \d+\.\d+\.\d+\n", said)
+
+
+def test_what_a_remedy_or_a_habit_names_is_there(run: Run) -> None:
+    wanted = {
+        "review": ("--port", "--no-browser"), "mine": ("--top",), "export": ("--all-events",), "report": (),
+        "": ("--install-completion", "--version"),
+    }  # fmt: skip
+    for command, options in wanted.items():
+        said = run(*filter(None, [command]), "--help")[1]
+        assert all(option in said for option in options), command
+
+
+def test_a_report_is_frozen_again_with_the_verdicts_of_today(mined: tuple[Path, str], tmp_path: Path, run: Run) -> None:
+    folder = shutil.copytree(mined[0], tmp_path / "out")
+    before = (folder / "report.html").read_bytes()
+    source = ReviewSource(folder)
+    event = source.suspects.select(["time_s", "cylinder", "kind"]).to_pylist()[0]
+    source.verdicts.decide(**event, verdict="fault", note="a loose plug", seen_revision=None)
+    assert run("report", folder) == (0, f"written: {folder / 'report.html'}\n")
+    assert (folder / "report.html").read_bytes() != before
+
+
+def wait_for_answer(address: str) -> None:
+    """Return once the server serves its page; an end before that would end the printing of a line."""
+    for _ in range(300):
+        try:
+            urllib.request.urlopen(address, timeout=10).close()
+        except urllib.error.URLError:
+            time.sleep(0.1)
+        else:
+            return
+    raise AssertionError("the review does not answer")
+
+
+def test_the_review_prints_its_address_and_how_it_is_ended(mined: tuple[Path, str]) -> None:
+    code = "from pipelines.command import main; main()"
+    arguments = [sys.executable, "-c", code, "review", str(mined[0]), "--no-browser"]
+    with subprocess.Popen(arguments, stdout=subprocess.PIPE, text=True) as server:
+        assert server.stdout is not None
+        address = re.search(r"http://127\.0\.0\.1:\d+/", server.stdout.readline())
+        assert address
+        assert "Ctrl-C ends it" in server.stdout.readline()
+        wait_for_answer(address.group())
+        server.send_signal(signal.SIGINT)
+        assert server.stdout.read() == "The review has ended.\n"
+        assert server.wait(30) == 0

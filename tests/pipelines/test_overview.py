@@ -76,20 +76,20 @@ def test_recordings_and_the_common_list(night, tmp_path):
     assert [m.name for m in overview.mined] == ["b.parquet", "a.parquet", "c.parquet"]  # most rare suspects first
     assert [m.n_suspects for m in overview.mined] == [2, 1, 0]
     assert overview.mined[0].worst == ("First.", f"Second {EVIL}")
-    assert overview.mined[0].verdict == "2 rare among 1,000 ignition events in 120.0 minutes, in 2 incidents"
-    assert overview.mined[2].verdict == "nothing rare among 1,000 ignition events in 120.0 minutes"
+    assert overview.mined[0].in_short == "2 rare among 1,000 ignition events in 2 h, in 2 incidents"
+    assert overview.mined[2].in_short == "nothing rare among 1,000 ignition events in 2 h"
     assert overview.mined[0].speed == "120 x real time on one core"
-    assert overview.mined[0].quality == "7 events near gap, 2 gaps, 3.2 s"
+    assert overview.mined[0].quality == "7 events next to a gap, 2 gaps of 3.2 s together"
     assert [(w.rank, w.name, w.false_alarms_per_hour) for w in overview.worst] == [
         (1, "b.parquet", 0.001), (2, "b.parquet", 0.02), (3, "a.parquet", 0.5), (4, "b.parquet", 7.0),
-        (5, "a.parquet", 40.0),
     ]  # fmt: skip
+    assert overview.n_listed == 5, "one is ordinary and only filled its list"
     assert overview.counts == {
         "vehicle": (("bus", 2), ("van", 1)),
         "cylinder": (("1", 1), ("3", 1), ("unknown", 1)),
-        "kind": (("absent_feedback", 2), ("weak_command", 1)),
+        "kind": (("absent feedback", 2), ("weak command", 1)),
     }
-    assert overview.headline() == "3 recordings mined (6.00 hours), 2 with rare suspects, 1 failed."
+    assert overview.headline() == "3 recordings mined (6 h), 2 with rare suspects, 1 failed."
 
 
 def test_findings_that_cannot_be_read_are_a_failure_not_the_end(night, tmp_path):
@@ -105,7 +105,8 @@ def test_terminal_shows_failures_first(night, tmp_path):
     text = console.file.getvalue()
     places = [text.index(word) for word in ("failed: z-broken", "give the rate", "nothing rare", "Worst of all")]
     assert places == sorted(places)
-    assert "rare suspects by vehicle: bus 2, van 1" in text
+    assert "rare suspects by vehicle: bus: 2, van: 1" in text
+    assert "rare suspects by cylinder: cylinder 1: 1, cylinder 3: 1, cylinder unknown: 1" in text
     assert "40" not in text.split("Worst of all")[1].split("rare suspects by")[0]  # only the rare ones
 
 
@@ -120,6 +121,8 @@ def test_the_page_escapes_and_loads_nothing(night, tmp_path):
     assert "http://" not in text
     assert '<a href="b-2/report.html">b.parquet</a>' in text
     assert "a-1/report.html" not in text  # there is none
+    assert '<a href="b-2/report.html#event-2">b.parquet</a>' in text, "a row leads to its own event"
+    assert "Worst of all recordings (4 of 5 shown)" in text
     assert text.index("Failed") < text.index("Recordings, most rare") < text.index("Worst of all")
 
 
@@ -128,7 +131,7 @@ def test_the_workbook_has_typed_cells(night, tmp_path):
     book = openpyxl.load_workbook(tmp_path / "o.xlsx")
     assert book.sheetnames == ["Failed", "Recordings", "Worst", "Counts", "Notes"]
     worst = [[cell.value for cell in row] for row in book["Worst"].iter_rows()]
-    assert worst[1][:7] == [1, "b.parquet", "bus", 3600, 1, "absent_feedback", 0.001]
+    assert worst[1][:7] == [1, "b.parquet", "bus", 3600, 1, "absent feedback", 0.001]
     assert worst[2][4] is None  # a cylinder that could not be told
     assert book["Worst"].freeze_panes == "A2"
     assert [cell.value for cell in book["Failed"][2]] == ["z-broken.parquet", f"no rate {EVIL}", "give the rate"]

@@ -22,7 +22,7 @@ def measured(volts: np.ndarray) -> dict[str, float]:
     assert not more
     limits = Limits(
         sign=1.0, min_on=3, min_off=60, max_on=10**7, before=400, after=3000, own_start=0, own_stop=volts.size,
-        usual=usual, noise=0.0, clip_count=math.nan,
+        usual=usual, noise=0.0, reach=0.0, edge=0.0, clip_count=math.nan,
     )  # fmt: skip
     out = np.empty(len(FIELDS))
     pulse = np.array([start, stop, 0, min(stop + limits.after, volts.size), 0])

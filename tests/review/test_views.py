@@ -63,6 +63,23 @@ def test_a_quick_view_of_much_unread_is_coarse_and_says_so(source):
     assert fresh.view(0.0, 8.0, 500, quick=True).exact, "what was read stays at hand"
 
 
+def test_the_first_look_at_a_suspect_needs_no_recording_and_shows_its_samples(source, volts, monkeypatch):
+    fresh = ViewReader(source)
+    monkeypatch.setattr("miner.review.views.read_windows", lambda *_: pytest.fail("the recording was read"))
+    for row in source.suspects.slice(0, 5).to_pylist():
+        pulse_s = 0.00309  # of the made-up events: delay and feedback width
+        start, stop = row["time_s"] - 0.35 * pulse_s, row["time_s"] + 1.5 * pulse_s
+        margin = (stop - start) / 4
+        view = fresh.view(start - margin, stop + margin, 1500, quick=True)
+        assert view.step == 1
+        assert not view.exact, "what lies beyond the picture follows"
+        assert view.times_s[0] <= start + 0.15 * (stop - start)
+        assert view.times_s[-1] >= stop - 0.15 * (stop - start)
+        first = round(view.times_s[0] * RATE)
+        for lead, values in view.values.items():
+            np.testing.assert_allclose(values, volts[lead][first : first + len(values)], rtol=1e-6)
+
+
 def test_beyond_the_recording_there_is_nothing(reader):
     assert len(reader.view(50.0, 60.0, 500).times_s) == 0
 

@@ -9,7 +9,19 @@ from hypothesis import strategies as st
 
 from miner.signal import detect
 from miner.signal.blocks import _sum, block_extremes, find_segments
-from miner.signal.measure import Limits, _moments, counted_middle, middle, reference_instant
+from miner.signal.estimators import (
+    _blocks,
+    _clipped_mean,
+    _counted_mean,
+    _mean_square,
+    _off_a_line,
+    _select,
+    level_of,
+    middle,
+    quiet_spread,
+    trimmed_mean,
+)
+from miner.signal.measure import Limits, _moments, reference_instant
 from tests.naive_signal import segment_pulses, step_fit
 
 RUNS = st.lists(st.tuples(st.sampled_from([0, 14, 20, 30, 100]), st.integers(1, 90)), min_size=1, max_size=25)
@@ -18,7 +30,7 @@ RUNS = st.lists(st.tuples(st.sampled_from([0, 14, 20, 30, 100]), st.integers(1, 
 def limits(n: int) -> Limits:
     return Limits(
         sign=1.0, min_on=5, min_off=8, max_on=10**6, before=20, after=10, own_start=0, own_stop=n, usual=100.0,
-        noise=0.0, clip_count=np.nan,
+        noise=0.0, reach=0.0, edge=0.0, clip_count=np.nan,
     )  # fmt: skip
 
 
@@ -77,14 +89,60 @@ def test_median(kernel, n):
         assert kernel(x.copy()) == np.median(x)
 
 
-@pytest.mark.parametrize("kernel", [counted_middle, counted_middle.py_func], ids=["compiled", "python"])
+@pytest.mark.parametrize("kernel", [trimmed_mean, trimmed_mean.py_func], ids=["compiled", "python"])
 @pytest.mark.parametrize("n", [1, 2, 3, 10, 101, 512])
-def test_median_by_counting(kernel, n):
+def test_trimmed_mean(kernel, n):
     rng = np.random.default_rng(n)
-    two_levels = np.repeat([-900, 1000], [n // 2, n - n // 2])  # the middle two of an even number lie far apart
+    two_levels = np.repeat([-900, 1000], [n // 2, n - n // 2])
     for x in (rng.integers(-40, 1000, n), rng.integers(0, 3, n), two_levels, np.full(n, -32768)):
-        x = x.astype(np.int16)
-        assert kernel(x, int(x.min()), int(x.max())) == np.median(x)
+        for below, above in ((0, 0), (n // 4, n // 4), (0, n // 10), (n // 3, n // 5)):
+            slow = np.sort(x)[below : n - above].mean()
+            for kind in (np.int16, np.int32, np.float64):
+                assert kernel(x.astype(kind), below, above) == pytest.approx(slow, rel=1e-12, abs=1e-12)
+    wide = rng.integers(-32768, 32767, n).astype(np.int16)
+    assert kernel(wide, n // 4, n // 4) == pytest.approx(np.sort(wide)[n // 4 : n - n // 4].mean())
+
+
+@pytest.mark.parametrize("kernel", [level_of, level_of.py_func], ids=["compiled", "python"])
+def test_level(kernel):
+    x = np.random.default_rng(1).normal(3.0, 0.1, 900)
+    x[100:130] = 8.0
+    quarter = np.sort(x[::2])[112:338].mean()
+    assert kernel(x, 0.3, 0) == pytest.approx(quarter + np.clip(x - quarter, -0.3, 0.3).mean(), abs=1e-12)
+    assert kernel(x, 0.0, 0) == pytest.approx(quarter, abs=1e-12)
+    assert kernel(x, 0.3, 1) == pytest.approx(np.sort(x[::10])[22:68].mean(), abs=1e-12)
+
+
+def slow_quiet_spread(x: np.ndarray, shortest: int, reach: float) -> float:
+    """Blocks written out."""
+    x = np.asarray(x, float)
+    length = max(min(3 * shortest, x.size // 6), min(3, x.size))
+    n = max(1, min(2 * (x.size // length) - 1, 40))
+    starts = [(x.size - length) * k // max(n - 1, 1) for k in range(n)]
+    blocks = [x[start : start + length] for start in starts]
+    few = [np.sort(block[:: max(1, length // 32)]) for block in blocks]
+    middles = [x[x.size // 3 : x.size - x.size // 3].mean() for x in few]
+    levels = [m + np.clip(block - m, -reach, reach).mean() for m, block in zip(middles, blocks, strict=True)]
+    most = reach or np.inf
+    each = [np.mean(np.clip(block - v, -most, most) ** 2) for block, v in zip(blocks, levels, strict=True)]
+    squares = np.sort(each)[: n - n // 4]
+    line = np.polyval(np.polyfit(np.arange(n), levels, min(n - 1, 1)), np.arange(n))
+    return float(np.sqrt(squares.mean() + np.mean((levels - line) ** 2)))
+
+
+@pytest.mark.parametrize("compiled", [True, False], ids=["compiled", "python"])
+@pytest.mark.parametrize("kind", [np.int16, np.float64])
+@pytest.mark.parametrize("n", [3, 7, 40, 300, 3100])
+def test_quiet_spread(monkeypatch, compiled, kind, n):
+    if not compiled:
+        for kernel in (_blocks, _clipped_mean, _counted_mean, _mean_square, _off_a_line, _select, trimmed_mean):
+            monkeypatch.setattr(f"miner.signal.estimators.{kernel.__name__}", kernel.py_func)
+    kernel = quiet_spread if compiled else quiet_spread.py_func
+    x = (np.random.default_rng(n).normal(2000, 9, n) + np.linspace(0, 300, n)).astype(kind)
+    for shortest, reach in ((3, 0.0), (25, 30.0)):
+        assert kernel(x, shortest, reach) == pytest.approx(slow_quiet_spread(x, shortest, reach), abs=1e-6)
+    if n == 3100:
+        assert kernel(x, 25, 30.0) == pytest.approx(9.0, abs=0.6)
 
 
 @pytest.mark.parametrize("n", [1, 63, 3000])

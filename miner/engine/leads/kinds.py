@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from miner.engine.leads.trains import Train, train_of
-from miner.signal.look import LeadLook
+from miner.signal.unknown_leads import LeadLook
 
 __all__ = ["Kind", "kind_of"]
 
@@ -24,6 +24,10 @@ _SUPPLY_RANGE = 0.6
 _OVER_REST = 1.5
 """A coil's turn-off drives its primary side to several times the supply; ringing of a logic line stays under half
 more."""
+
+_WAVE_OVER_NOISE = 4.0
+_LONGEST_MS = 15.0
+"""Usual length of a coil's pulse at most: charging takes milliseconds, in cranking some more."""
 
 _ANGLE_SLOPE, _TIME_SLOPE = 0.75, 0.5
 _LEAST_TEETH = 6
@@ -64,6 +68,9 @@ def kind_of(look: LeadLook) -> Kind:
         return _switching(train)
     if train is not None:
         return _shaped(look, train)
+    if look.two_levels and look.high_states.size + look.low_states.size > 0:
+        n = max(look.high_states.size, look.low_states.size)
+        return Kind(name="unknown", confidence=0.0, reason=f"it switches {n} times, too seldom to tell what it is")
     return _flat(look)
 
 
@@ -81,6 +88,10 @@ def _switching(train: Train) -> Kind:
             name="wheel", confidence=_HIGH if slope > 0.85 else _MEDIUM, train=train,
             reason="the length of its pulses follows the engine's speed, as that of a tooth does",
         )  # fmt: skip
+    if usual_ms > _LONGEST_MS:
+        return Kind(
+            name="unknown", confidence=0.0, train=train, reason=f"pulses of {usual_ms:.2g} ms are longer than a coil's"
+        )
     if slope is not None and slope < _TIME_SLOPE:
         reason = f"pulses of {usual_ms:.2g} ms, whatever the engine's speed, as of a coil"
         return Kind(name="pulses", confidence=_HIGH, train=train, reason=reason)
@@ -123,7 +134,13 @@ def _gap(train: Train) -> tuple[int, int] | None:
 def _is_primary(look: LeadLook) -> bool:
     """Whether the lead rests high, is drawn to ground, and jumps far above its rest where it is let go."""
     rest = look.high
-    return bool(rest > 0 and abs(look.low) < 0.2 * rest and look.most > _OVER_REST * rest and _rests_high(look))
+    return bool(
+        rest > 0
+        and abs(look.low) < 0.2 * rest
+        and look.peak > _OVER_REST * rest
+        and rest - look.low > 8.0 * look.noise
+        and _rests_high(look)
+    )
 
 
 def _rests_high(look: LeadLook) -> bool:
@@ -136,7 +153,7 @@ def _shaped(look: LeadLook, train: Train) -> Kind:
     if _is_primary(look):
         return Kind(
             name="coil_primary", confidence=_HIGH, train=train,
-            reason=f"rests at {look.high:.3g} {look.unit}, is drawn to {look.low:.2g}, jumps to {look.most:.3g} when let go",
+            reason=f"rests at {look.high:.3g} {look.unit}, is drawn to {look.low:.2g}, jumps to {look.peak:.3g} then",
         )  # fmt: skip
     gap = _gap(train)
     if gap is not None:
@@ -144,6 +161,9 @@ def _shaped(look: LeadLook, train: Train) -> Kind:
             name="wheel", confidence=_HIGH, train=train, teeth_per_gap=gap[0], missing=gap[1],
             reason=f"a wave with a gap after each {gap[0]}, as of a pickup on a wheel of {gap[0] + gap[1]}-{gap[1]}",
         )  # fmt: skip
+    flat = _flat(look)
+    if flat.name == "supply":
+        return flat
     ramp = _ramp(look, train)
     if ramp is not None:
         return Kind(
@@ -153,6 +173,8 @@ def _shaped(look: LeadLook, train: Train) -> Kind:
     slope = train.width_follows_period()
     if slope is not None and slope > _ANGLE_SLOPE:
         return Kind(name="wheel", confidence=_LOW, train=train, reason="a wave whose length follows the engine's speed")
+    if flat.name != "unknown":
+        return flat
     return Kind(name="unknown", confidence=0.0, train=train, reason="it has a shape that fits nothing known")
 
 

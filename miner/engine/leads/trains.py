@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from miner.signal.look import LeadLook, Pulses
+from miner.signal.unknown_leads import LeadLook, Pulses
 
 __all__ = ["Follow", "Train", "counts_between", "follow", "phase_of", "spread", "train_of"]
 
@@ -67,13 +67,13 @@ class Train:
         return float(1.0 / np.median(known)) if known.size else 0.0
 
     def slow_rate_hz(self) -> float:
-        """Pulses in a second at the slow end, where an engine idles: cranking takes less than a tenth of the time."""
+        """Pulses in a second at the slow end, where an engine idles: cranking takes less than a twentieth of it."""
         known = self.period_s[np.isfinite(self.period_s)]
         if not known.size:
             return 0.0
         order = np.argsort(known)[::-1]
         lasted = np.cumsum(known[order])
-        return float(1.0 / known[order][np.searchsorted(lasted, 0.15 * lasted[-1])])
+        return float(1.0 / known[order][np.searchsorted(lasted, 0.05 * lasted[-1])])
 
     def width_follows_period(self) -> float | None:
         """Return how the length of a pulse goes with the period: 0 a time of its own, 1 a constant angle.
@@ -82,10 +82,11 @@ class Train:
         """
         known = np.isfinite(self.period_s)
         x, y = np.log(self.period_s[known]), np.log(self.width_s[known])
-        n = x.size // _BLOCK
+        block = min(max(x.size // _BLOCKS, 1), _BLOCK)
+        n = x.size // block
         if n < _LEAST_BLOCKS:
             return None
-        x, y = (np.median(v[: n * _BLOCK].reshape(n, _BLOCK), axis=1) for v in (x, y))
+        x, y = (np.median(v[: n * block].reshape(n, block), axis=1) for v in (x, y))
         if np.ptp(x) < _LEAST_CHANGE:
             return None
         slopes = (y[:, None] - y[None, :])[np.abs(x[:, None] - x[None, :]) > _LEAST_CHANGE / 2]
@@ -93,8 +94,9 @@ class Train:
         return float(np.median(slopes / runs))
 
 
-_BLOCK, _LEAST_BLOCKS, _LEAST_CHANGE = 7, 4, 0.18
-"""Pulses of a block; blocks; change of the period (20 %) from which on a slope is worth anything."""
+_BLOCK, _BLOCKS, _LEAST_BLOCKS, _LEAST_CHANGE = 7, 8, 6, 0.18
+"""Pulses of a block, or fewer so that there are as many blocks as the second; least blocks; change of the period (20 %)
+from which on a slope is worth anything."""
 
 
 def spread(values: Floats) -> float:

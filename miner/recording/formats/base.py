@@ -41,7 +41,7 @@ BLOCK_ROWS = 1 << 18
 KEEP_TIME, AS_FLOATS = "keep the time column", "text as floats"
 
 
-class Again(Exception):
+class Again(Exception):  # noqa: N818 - no error: the import begins once more and knows better
     """A plan made from the first rows does not hold for a later one.
 
     Parameters

@@ -13,7 +13,7 @@ from miner.recording.formats.base import ImportOptions, Notes, Stream, refuse
 __all__ = ["open_hdf5"]
 
 
-def open_hdf5(file: Path, options: ImportOptions, notes: Notes) -> Stream:
+def open_hdf5(file: Path, options: ImportOptions, notes: Notes) -> Stream:  # noqa: ARG001 - nothing to note
     """Open an HDF5 file; a dataset is named by its path, with dots.
 
     Raises

@@ -21,7 +21,7 @@ __all__ = ["open_npy", "open_npz"]
 _DAMAGED = "copy it again from where it was made"
 
 
-def open_npy(file: Path, options: ImportOptions, notes: Notes) -> Stream:
+def open_npy(file: Path, options: ImportOptions, notes: Notes) -> Stream:  # noqa: ARG001 - nothing to note
     """Open one array: a lead; two-dimensional, the shorter side counts leads; structured, its fields."""
     try:
         array = np.load(file, mmap_mode="r", allow_pickle=False)
@@ -49,7 +49,7 @@ def _column(name: str, array: NDArray[Any]) -> Column:
     return Column(name=name, dtype=array.dtype, n_rows=array.shape[0], read=lambda start, stop: array[start:stop])
 
 
-def open_npz(file: Path, options: ImportOptions, notes: Notes) -> Stream:
+def open_npz(file: Path, options: ImportOptions, notes: Notes) -> Stream:  # noqa: ARG001
     """Open an archive of arrays: one-dimensional ones are leads by their names, single numbers may be the rate."""
     columns: list[Column] = []
     numbers: dict[str, float] = {}
@@ -98,7 +98,7 @@ class _Member:
         """Return rows ``[start, stop)``; begins anew where it has gone past them."""
         try:
             if self._source is None or start < self._at:
-                self._source = zipfile.ZipFile(self.file).open(self.entry)
+                self._source = zipfile.ZipFile(self.file).open(self.entry)  # noqa: SIM115 - open from slice to slice
                 _read_head(self._source)
                 self._at = 0
             size = self.dtype.itemsize

@@ -255,7 +255,7 @@ class _Reader:
     def _row(self, line: str, number: int) -> list[float]:
         try:
             fields = fields_of(line, self.layout.delimiter)
-        except Exception as error:
+        except Exception as error:  # noqa: BLE001 - the csv module's own error class, for a NUL or an open quote
             return self._bad_row(f"the line cannot be read ({error})", number)
         n = len(self.layout.names)
         if len(fields) != n:

@@ -147,7 +147,7 @@ const LEAST_DECADE = -3; // rarer than one in a thousand hours is all alike
 function decades(
   ctx: CanvasRenderingContext2D, width: number, height: number, xs: [number, number], ys: [number, number], xName: string, yName: string,
 ): Scale {
-  const [right, bottom] = [width - BOX.right, height - BOX.bottom];
+  const [right, bottom] = [width - BOX.right - 14, height - BOX.bottom]; // half of the last label lies beyond
   const scale: Scale = {
     x: (v) => BOX.left + ((v - xs[0]) / (xs[1] - xs[0])) * (right - BOX.left),
     y: (v) => bottom - ((v - ys[0]) / (ys[1] - ys[0])) * (bottom - BOX.top),
@@ -164,7 +164,7 @@ function decades(
   }
   ctx.textAlign = "center";
   for (let d = Math.ceil(xs[0]); d <= xs[1]; d++) {
-    ctx.textAlign = d === xs[1] ? "right" : "center";
+    ctx.textAlign = "center";
     ctx.fillText(d === LEAST_DECADE ? `≤ ${decade(d)}` : decade(d), scale.x(d), bottom + 9);
   }
   names(ctx, width, height, xName, yName);

@@ -2,7 +2,7 @@
 import { el, replace } from "./dom";
 import { clock, measureValue, rate, timeOfDay } from "./format";
 import { verdictSign } from "./list";
-import { counted, cylinderName, kindMeaning, kindName, measureName, qualityNames, rateAssumed, words } from "./names";
+import { counted, cylinderName, kindMeaning, kindName, measureMeaning, measureName, qualityNames, rateAssumed, words } from "./names";
 import type { State } from "./state";
 import type { EventRow, Incident, Suspect } from "./types";
 
@@ -71,7 +71,7 @@ function row(suspect: Suspect, event: EventRow, name: (typeof MEASURES)[number])
   const sigma = deciding ? suspect.distance_sigma : (kept?.[1] ?? null);
   return el(
     "tr", { class: deciding ? "deciding" : "" },
-    el("th", { scope: "row" }, measureName(name)),
+    el("th", { scope: "row", title: measureMeaning(name) }, measureName(name)),
     el("td", {}, measureValue(name, event[name])),
     el("td", {}, usual === null ? "" : measureValue(name, usual)),
     el("td", {}, sigma === null ? "" : `${sigma.toFixed(Math.abs(sigma) < 10 ? 1 : 0).replace(/^-0\.0$/, "0.0")}\u202fσ`),

@@ -31,7 +31,7 @@ function header(state: State, buttons: HTMLElement[]): HTMLElement {
     `${length(r.duration_s)}${begun}`,
     `${digits(r.rate_hz / 1000, 3)} kS/s`,
     counted(r.n_events, "ignition event"),
-    `${counted(r.n_suspects, "suspect")}, ${r.n_rare.toLocaleString("en")} rarer than once an hour`,
+    `${counted(r.n_suspects, "suspect")}, ${r.n_rare.toLocaleString("en")} of them rare (less than one false alarm an hour)`,
     state.opened.made_at ? `made ${state.opened.made_at}` : "",
   ].filter(Boolean);
   const name = r.vehicle ? `${r.vehicle} · ${r.name}` : r.name;
@@ -39,7 +39,7 @@ function header(state: State, buttons: HTMLElement[]): HTMLElement {
   return el(
     "header", {},
     el("h1", { title: name }, name),
-    el("p", { class: "facts", title: facts.join(" · ") }, facts.join(" · ")),
+    el("p", { class: "facts", title: facts.join(" · ") }, facts.join(" · ").replace(/ \(less.*?\)/, "")),
     el("nav", {}, ...buttons),
     el("p", { class: "caution" }, state.opened.caution),
   );
@@ -107,8 +107,17 @@ function build(page: HTMLElement, state: State): void {
   const help = helpSheet(list);
   page.append(help);
   listenKeys(list);
-  if (state.suspects.length) state.step(0);
-  else zoom.goToAll();
+  const addressed = () => {
+    const id = /^#event-(\d+)$/.exec(location.hash)?.[1];
+    const suspect = state.suspects.find((s) => String(s.event_id) === id);
+    if (suspect) state.select(suspect);
+    return suspect !== undefined;
+  };
+  addEventListener("hashchange", addressed);
+  if (!addressed()) {
+    if (state.suspects.length) state.step(0);
+    else zoom.goToAll();
+  }
   if (!state.source.frozen) keepUpToDate(state);
 }
 

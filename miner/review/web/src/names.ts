@@ -2,7 +2,7 @@
 // in the workbook.
 import type { Names } from "./types";
 
-let names: Names = { kinds: {}, meanings: {}, assumed: {}, measures: {}, qualities: {} };
+let names: Names = { kinds: {}, meanings: {}, assumed: {}, measures: {}, measure_meanings: {}, qualities: {} };
 
 export function learnNames(told: Names): void {
   names = told;
@@ -18,6 +18,8 @@ export const kindMeaning = (kind: string): string => names.meanings[kind] ?? "";
 export const rateAssumed = (kind: string): string => names.assumed[kind] ?? "";
 
 export const measureName = (column: string): string => names.measures[column] ?? words(column);
+
+export const measureMeaning = (column: string): string => names.measure_meanings[column] ?? "";
 
 export const qualityNames = (quality: string): string => quality.split(",").map((one) => names.qualities[one] ?? words(one)).join(", ");
 

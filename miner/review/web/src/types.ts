@@ -92,6 +92,7 @@ export interface Names {
   meanings: Record<string, string>;
   assumed: Record<string, string>;
   measures: Record<string, string>;
+  measure_meanings: Record<string, string>;
   qualities: Record<string, string>;
 }
 

@@ -224,6 +224,7 @@ export class Zoom {
       : this.state.selected ? " · no usual pulse kept" : "";
     const zero = this.picture.isFar() ? "" : ` · 0 = ${clock(this.picture.scene.zero, 6)}`;
     this.status.textContent = `${duration(stop - start, 3)} · ${kind}${view.partial && !this.state.source.frozen ? " (the recording is missing)" : ""}${zero}${band}`;
+    this.status.title = this.status.textContent;
   }
 }
 

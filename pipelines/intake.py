@@ -1,0 +1,145 @@
+"""From what a person has to what can be mined: any file becomes a recording, unknown leads become a setup."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from miner.errors import SetupError
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from miner.engine.leads.roles import LeadsFound
+    from miner.engine.setup import Engine
+    from miner.recording.formats.base import ImportOptions
+    from miner.recording.importing import Imported
+    from miner.recording.reader import Recording
+
+__all__ = [
+    "COPY",
+    "FOUND_SETUP",
+    "TakenIn",
+    "described_by_signals",
+    "imported",
+    "taken_in",
+    "told_import",
+    "write_found",
+]
+
+COPY, FOUND_SETUP = "recording.parquet", "setup.toml"
+"""Names, in a findings folder, of what was imported and of the setup that was written from the signals."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class TakenIn:
+    """A recording and its setup, ready to be mined, and sentences about how they came about."""
+
+    recording: Path
+    setup: Path
+    remarks: tuple[str, ...]
+
+
+@contextmanager
+def taken_in(
+    console: Console,
+    recording: Path,
+    setup: Path | None,
+    out: Path,
+    options: ImportOptions,
+    *,
+    keep_copy: bool = True,
+    cylinders: int | None = None,
+) -> Iterator[TakenIn]:
+    """Hand out recording and setup; what is missing of them is made in ``out``.
+
+    Raises
+    ------
+    MinerError
+        As import, setup and the telling apart of leads have it.
+    """
+    with tempfile.TemporaryDirectory() as away:
+        copy = (out if keep_copy else Path(away)) / COPY
+        path, done = imported(console, [recording], copy, options)
+        remarks = list(told_import(done)) if done is not None else []
+        if setup is None or not _names_leads(setup):
+            found, engine = described_by_signals(path, setup, options.rate_hz, cylinders)
+            setup = write_found(found, engine, out / FOUND_SETUP, path)
+            remarks.append(f"the leads were told apart by their signals: read and correct {setup}")
+        yield TakenIn(recording=path, setup=setup, remarks=tuple(remarks))
+
+
+def imported(
+    console: Console, files: Sequence[Path], copy: Path, options: ImportOptions
+) -> tuple[Path, Imported | None]:
+    """Return the recording that the files are, importing them with a progress view where they have to be."""
+    from miner.recording.intake import take_in
+    from pipelines.show.import_view import ImportView
+
+    with ImportView(console) as view:
+        return take_in(files, copy, options=options, on_import=view.update)
+
+
+def told_import(done: Imported) -> Iterator[str]:
+    """Yield what an import has to say, a sentence each."""
+    seconds = done.n_samples / done.rate_hz if done.rate_hz else 0.0
+    leads = ", ".join(done.leads)
+    yield f"imported {done.n_samples:,} samples at {done.rate_hz:,.6g} a second ({seconds:,.6g} s) of {leads}"
+    yield from done.remarks
+
+
+def _names_leads(setup: Path) -> bool:
+    from miner.engine.setup import load_setup
+
+    return bool(load_setup(setup).channel)
+
+
+def described_by_signals(
+    recording: Path, setup: Path | None, rate_hz: float | None, cylinders: int | None
+) -> tuple[LeadsFound, Engine | None]:
+    """Return what the leads are by their signals, and the engine that the setup states, if any."""
+    from miner.engine.leads.roles import tell_leads_apart
+    from miner.engine.leads.stated import fitted_to
+    from miner.engine.setup import load_setup
+    from miner.recording.reader import open_recording
+
+    stated = load_setup(setup) if setup is not None else None
+    opened: Recording = open_recording(recording, rate_hz=rate_hz or (stated.sample_rate_hz if stated else None))
+    known = stated.engine.cylinders if stated is not None else cylinders
+    found = tell_leads_apart(opened, cylinders=known)
+    if stated is None:
+        return found, None
+    return fitted_to(found, stated.engine, setup or recording), stated.engine
+
+
+def write_found(found: LeadsFound, engine: Engine | None, target: Path, recording: Path) -> Path:
+    """Write the setup, under a temporary name first.
+
+    Raises
+    ------
+    SetupError
+        If no lead carries ignition pulses, or the engine is neither stated nor shown.
+    """
+    from miner.engine.leads.setup_text import setup_text
+    from miner.schema import PULSE_ROLES
+
+    if not any(lead.role in PULSE_ROLES for lead in found.leads):
+        said = "; ".join(f"'{lead.column}' {lead.reason}" for lead in found.leads[:3])
+        raise SetupError(
+            f"no lead can be told to be a command or an answer ({said})",
+            remedy="write a setup that names them: ignition-miner setup", file=recording, key="channel",
+        )  # fmt: skip
+    if found.engine is None and engine is None:
+        raise SetupError(
+            "the leads do not tell the number of cylinders", remedy="give --cylinders", file=recording,
+            key="engine.cylinders",
+        )  # fmt: skip
+    target.parent.mkdir(parents=True, exist_ok=True)
+    temporary = target.with_name(target.name + ".partial")
+    temporary.write_text(setup_text(found, engine), encoding="utf-8")
+    temporary.replace(target)
+    return target

@@ -1,0 +1,137 @@
+"""Unknown leads are told apart by their signals alone; "cannot tell" is an answer, a sure wrong one is not."""
+
+from __future__ import annotations
+
+import os
+import tomllib
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from miner.engine.leads.roles import LeadsFound, tell_leads_apart
+from miner.engine.leads.setup_text import SURE, setup_text
+from miner.engine.leads.stated import fitted_to
+from miner.engine.setup import parse_setup
+from miner.errors import SetupError
+from miner.recording.reader import open_recording
+from tests.engine.drawn_leads import Drawn, draw, pulses
+from tests.recording.made import write_recording
+
+RATE_HZ = 50_000.0
+
+
+@pytest.fixture(scope="module", params=[11, 20, 25, 31])
+def drawn(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> tuple[Drawn, LeadsFound]:
+    truth = draw(tmp_path_factory.mktemp("drawn"), request.param)
+    return truth, tell_leads_apart(open_recording(truth.path), cylinders=truth.cylinders)
+
+
+def test_no_lead_is_surely_wrong(drawn: tuple[Drawn, LeadsFound]) -> None:
+    truth, found = drawn
+    wrong = [lead for lead in found.leads if lead.role not in (None, truth.roles[lead.column])]
+    assert not [lead for lead in wrong if lead.confidence >= SURE], wrong
+    right = [lead for lead in found.leads if lead.role == truth.roles[lead.column]]
+    assert len(right) >= 0.8 * len(found.leads)
+
+
+def test_places_in_the_firing_order(drawn: tuple[Drawn, LeadsFound]) -> None:
+    truth, found = drawn
+    commands = [lead for lead in found.leads if lead.role == "command" and truth.roles[lead.column] == "command"]
+    n_slots = truth.cylinders // 2 if truth.paired else truth.cylinders
+    first = commands[0]
+    for lead in commands[1:]:
+        if lead.cylinder is not None:
+            expected = (truth.slots[lead.column] - truth.slots[first.column]) % n_slots
+            assert (lead.cylinder - 1) % n_slots == expected
+
+
+def test_setup_can_be_used_at_once(drawn: tuple[Drawn, LeadsFound]) -> None:
+    truth, found = drawn
+    setup = parse_setup(tomllib.loads(setup_text(found)))
+    setup.require_leads("setup.toml")
+    assert setup.engine.cylinders == truth.cylinders
+
+
+def firings(cylinders: int, seconds: float = 20.0) -> tuple[np.ndarray, np.ndarray]:
+    """Return instants and slots of an engine that goes from 700 to 2500 turns a minute and back."""
+    time_s = np.arange(0, seconds, 1e-3)
+    rpm = 1600 - 900 * np.cos(2 * np.pi * time_s / 10.0)
+    angle = np.cumsum(6.0 * rpm) * 1e-3
+    due = np.arange(30.0, angle[-1] - 100, 720.0 / cylinders)
+    return np.interp(due, angle, time_s), np.arange(due.size) % cylinders
+
+
+def written(tmp_path: Path, leads: dict[str, np.ndarray]) -> Path:
+    return write_recording(tmp_path / "r.parquet", leads, rate_hz=RATE_HZ)
+
+
+def two_leads(cylinders: int) -> dict[str, np.ndarray]:
+    at, slot = firings(cylinders)
+    time_s = np.arange(round(20 * RATE_HZ)) / RATE_HZ
+    return {
+        "a": pulses(time_s, at[slot == 0], 2.4e-3, 5.0, 0.2),
+        "b": pulses(time_s, at + 0.6e-3, 1e-3, 0.1, 4.8),
+    }
+
+
+@pytest.mark.parametrize("cylinders", [2, 3, 5, 6, 8, 12])
+def test_number_of_cylinders_from_command_and_feedback(cylinders: int, tmp_path: Path) -> None:
+    found = tell_leads_apart(open_recording(written(tmp_path, two_leads(cylinders))))
+    assert [lead.role for lead in found.leads] == ["command", "feedback"]
+    assert [lead.active for lead in found.leads] == ["low", "high"]
+    assert all(lead.confidence >= SURE for lead in found.leads)
+    assert found.engine is not None
+    n_slots = found.engine.cylinders // (2 if found.engine.layout == "paired" else 1)
+    assert n_slots == cylinders
+    if cylinders > 4:
+        assert found.engine.layout == "coil_per_cylinder"
+
+
+def test_stated_engine_gives_its_numbers(tmp_path: Path) -> None:
+    found = tell_leads_apart(open_recording(written(tmp_path, two_leads(4))), cylinders=4)
+    engine = parse_setup({"engine": {"cylinders": 4, "firing_order": [3, 4, 2, 1]}}).engine
+    setup = parse_setup(tomllib.loads(setup_text(fitted_to(found, engine, tmp_path), engine)))
+    assert setup.engine.firing_order == (3, 4, 2, 1)
+    assert setup.channel[0].cylinder == 3
+
+
+def test_stated_engine_that_does_not_fit(tmp_path: Path) -> None:
+    found = tell_leads_apart(open_recording(written(tmp_path, two_leads(6))))
+    engine = parse_setup({"engine": {"cylinders": 4, "firing_order": [1, 3, 4, 2]}}).engine
+    with pytest.raises(SetupError, match="fires 4 coils in turn, the leads show 6"):
+        fitted_to(found, engine, tmp_path / "s.toml")
+
+
+def test_one_lead_alone_is_never_sure(tmp_path: Path) -> None:
+    leads = two_leads(4)
+    for name in leads:
+        (lead,) = tell_leads_apart(open_recording(written(tmp_path, {name: leads[name]})), cylinders=4).leads
+        assert lead.confidence < SURE
+
+
+def test_lead_that_holds_nothing(tmp_path: Path) -> None:
+    leads = {**two_leads(4), "c": np.full(round(20 * RATE_HZ), np.nan)}
+    found = tell_leads_apart(open_recording(written(tmp_path, leads)))
+    assert [lead.role for lead in found.leads] == ["command", "feedback", None]
+
+
+CAPTURES = Path(os.environ.get("IGNITION_CAPTURES") or Path(__file__).parents[3] / "shared" / "captures")
+
+
+@pytest.mark.skipif(not CAPTURES.is_dir(), reason="the real captures are not here")
+@pytest.mark.parametrize(
+    ("name", "truth"),
+    [
+        ("crank_60_2_start_500ksps", {"crank": "crank", "ch1": "cam"}),
+        ("crank_pickup_volts_10ksps", {"crank_v": "crank"}),
+        ("cranking_two_coils_1msps", {"cam_4": "cam", "cam_2": "cam", "coil_a": "command", "coil_b": "command"}),
+        ("cranking_two_coils_4msps", {"crank": "crank", "cam": "cam", "coil_a": "command", "coil_b": "command"}),
+    ],
+)
+def test_real_leads_are_never_surely_wrong(name: str, truth: dict[str, str]) -> None:
+    found = tell_leads_apart(open_recording(CAPTURES / f"{name}.parquet"))
+    wrong = [lead for lead in found.leads if lead.role not in (None, truth[lead.column])]
+    assert not [lead for lead in wrong if lead.confidence >= SURE], wrong
+    if name.startswith("crank_"):
+        assert found.leads[0].role == "crank"
