@@ -76,7 +76,13 @@ def extensions(r, tau, lead, delay, gap, longest, plan, leading):
     else:
         price = k.EXTRA_NEXT if r.count == r.last_extra and elapsed < slot_deg else k.EXTRA_FIRST
     close = elapsed < k.EARLY * slot_deg and gap * speed < k.CLOSE * slot_deg
-    yield add(r, price, k.EXTRA, last_extra=r.count, spacing=gap if close else 0.0 if r.count - r.last_extra > 2 * n else r.spacing)
+    yield add(
+        r,
+        price,
+        k.EXTRA,
+        last_extra=r.count,
+        spacing=gap if close else 0.0 if r.count - r.last_extra > 2 * n else r.spacing,
+    )
     if tau <= r.time:
         return
     quiet = [one for one in range(len(plan.lead)) if plan.serves[one, place] and one not in r.seen]

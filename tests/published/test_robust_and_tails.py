@@ -9,6 +9,7 @@ from scipy import stats
 from miner.expected.robust import robust_regression
 from miner.rarity.tails import Prior, fit_pareto, fit_tail
 
+
 @pytest.mark.parametrize("shape", [0.0, 0.1, 0.4])
 def test_pareto_fit_agrees_with_scipy(shape: float) -> None:
     x = stats.genpareto.rvs(shape, scale=2.0, size=3000, random_state=11)

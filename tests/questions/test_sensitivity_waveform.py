@@ -9,10 +9,10 @@ from typing import NamedTuple
 import numpy as np
 import pyarrow as pa
 import pytest
-from miner.questions import waveform_compare, waveform_stretch
 
 from miner.engine.setup import Setup
 from miner.mining.steps import open_source
+from miner.questions import waveform_compare, waveform_stretch
 from miner.questions.waveform_compare import Planted, compare_planted
 from miner.questions.waveform_sample import SAMPLED_KINDS, sample_waveform
 from miner.questions.waveform_stretch import choose_stretches
