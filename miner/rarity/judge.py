@@ -263,13 +263,12 @@ def _matters(channels: tuple[Channel, ...], distances: list[Distance], n_events:
     out = np.ones((len(channels), n_events), dtype=np.bool_)
     for index, channel in enumerate(channels):
         if channel.measure is not None:
-            out[index] = share[id(channel.measure)] >= 1.0
+            out[index] = channel.sign * share[id(channel.measure)] >= 1.0
         else:
-            out[index] = np.sum(np.stack(list(share.values())) >= MIXED_SHARE, axis=0) >= 2
+            out[index] = np.sum(np.abs(np.stack(list(share.values()))) >= MIXED_SHARE, axis=0) >= 2
     return out
 
 
 def least_share(distance: Distance) -> _Singles:
-    """Return each difference over the least that matters (n,)."""
-    size = np.abs(distance.residual)
-    return np.asarray(np.nan_to_num(size / max(distance.least, 1.5 * distance.step)), dtype=np.float32)
+    """Return each difference over the least that matters (n,), signed."""
+    return np.asarray(np.nan_to_num(distance.residual / max(distance.least, 1.5 * distance.step)), dtype=np.float32)
