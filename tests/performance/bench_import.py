@@ -55,7 +55,8 @@ def bench_text(folder: Path, megabytes: float) -> None:
     bare_wall, bare = timed(lambda: sum(batch.num_rows for batch in pacsv.open_csv(path)))
     say(f"CSV of {size:.0f} MB: {size / wall:.0f} MB/s, {size / processor:.0f} MB a processor second")
     say(
-        f"  bare parser {size / bare_wall:.0f} MB/s, {size / bare:.0f} MB a processor second; ratio {processor / bare:.2f}"
+        f"  bare parser {size / bare_wall:.0f} MB/s, {size / bare:.0f} MB a processor second; "
+        f"ratio {processor / bare:.2f}"
     )
 
 
