@@ -22,6 +22,7 @@ __all__ = [
     "QUALITIES",
     "ROLES",
     "SENSITIVITY",
+    "SILENCES",
     "STANDING",
     "SUSPECTS",
     "TABLES",
@@ -288,6 +289,25 @@ MISFIRE_WINDOWS = Table(
     ),
 )
 
+SILENCES = Table(
+    name="silences",
+    row="one time the ignition fell silent: all of it, or one lead while the engine turned on",
+    columns=(
+        _must("silence_id", _I, "", "running number in time order, from 1"),
+        _must("start_s", _F, "s", "last event before; of a single lead, the last one it could have shown"),
+        _may("stop_s", _F, "s", "first event after; null: silent to the end of the recording"),
+        _must("leads", pa.list_(_S), "", "columns of the leads that fell silent"),
+        _may("rpm_before", _F, "rpm", "speed half a second before the last event; null: a single lead, or no speed"),
+        _may("turns_to_silence", _F, "", "turns of the crank from where the speed began to fall to the last event; "
+             "0: a sudden end"),
+        _must("came_back", _S, "", "'by the starter', 'still turning' or 'not told'"),
+        _may("rpm_after", _F, "rpm", "speed when it came back"),
+        _must("looks_like", _S, "", "stop, pause (at low speed, the engine turned on), overrun, limiter, cut_out (at "
+              "speed, out of the blue), clip_off (one lead alone)"),
+        _must("sentence", _S, "", "the same in plain words"),
+    ),
+)  # fmt: skip
+
 SENSITIVITY = Table(
     name="sensitivity",
     row="what the list would have found of one kind of fault on one cylinder",
@@ -308,6 +328,6 @@ SENSITIVITY = Table(
 TABLES = {
     table.name: table
     for table in (
-        PULSES, GAPS, EVENTS, SUSPECTS, INCIDENTS, STANDING, CONDITIONS, MISFIRE_WINDOWS, SENSITIVITY,
+        PULSES, GAPS, EVENTS, SUSPECTS, INCIDENTS, STANDING, CONDITIONS, MISFIRE_WINDOWS, SENSITIVITY, SILENCES,
     )
 }  # fmt: skip

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from miner.errors import SetupError
+from miner.files import replacing
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -122,7 +123,7 @@ def write_found(found: LeadsFound, engine: Engine | None, target: Path, recordin
     Raises
     ------
     SetupError
-        If no lead carries ignition pulses, or the engine is neither stated nor shown.
+        If no lead carries ignition pulses, the engine is neither stated nor shown, or another setup lies there.
     """
     from miner.engine.leads.setup_text import setup_text
     from miner.schema import PULSE_ROLES
@@ -138,8 +139,14 @@ def write_found(found: LeadsFound, engine: Engine | None, target: Path, recordin
             "the leads do not tell the number of cylinders", remedy="give --cylinders", file=recording,
             key="engine.cylinders",
         )  # fmt: skip
-    target.parent.mkdir(parents=True, exist_ok=True)
-    temporary = target.with_name(target.name + ".partial")
-    temporary.write_text(setup_text(found, engine), encoding="utf-8")
-    temporary.replace(target)
+    text = setup_text(found, engine)
+    if target.exists():
+        if target.is_file() and target.read_text(encoding="utf-8", errors="replace") == text:
+            return target
+        raise SetupError(
+            "another setup lies there already, perhaps corrected by hand",
+            remedy="use it with --setup, or choose another --out", file=target,
+        )  # fmt: skip
+    with replacing(target) as temporary:
+        temporary.write_text(text, encoding="utf-8")
     return target

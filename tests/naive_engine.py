@@ -111,7 +111,11 @@ def later_slots(r, tau, lead, closing, partly, plan):
             continue
         passed = [(place + j) % n for j in range(1, m)]
         soon = r.count - r.last_silent <= k.SOON_CYCLES * n
-        price = closing + silence_price(passed, r.silent - {place}, soon, plan)
+        price = (
+            closing
+            - (k.SOON if soon and closing >= k.ABSENT else 0.0)
+            + silence_price(passed, r.silent - {place}, soon, plan)
+        )
         silent = r.silent - {place} | set(passed)
         new = math.log(degrees / dt)
         price += speed_price(r, new, degrees, dt, m, n == 1, plan.cycle_deg)
@@ -136,9 +140,9 @@ def longest_pause(n):
 
 def silence_price(passed, silent, soon, plan):
     price, fresh, also, silent = 0.0, 0, 0, set(silent)
-    for slot in passed:
+    for j, slot in enumerate(passed, 1):
         if slot in silent:
-            price += k.ABSENT_AGAIN
+            price += k.ALL_AGAIN if price and j <= plan.n_slots else k.ABSENT_AGAIN
         else:
             fresh += 1
             also = max(also, int(plan.serves[:, slot].sum()) - 1)

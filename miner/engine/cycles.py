@@ -98,7 +98,8 @@ class Tracking(ArrayFields):
     command_expected, feedback_expected : ndarray of bool
         Whether such a lead would have shown a pulse: there is one and it was recorded at that time.
     broken : ndarray of bool
-        Whether a gap of a lead of this slot lies between the slot's previous turn and this one.
+        Whether a gap of a lead of this slot, or a time when its clip was off, lies between the slot's previous turn and
+        this one.
     extra : ndarray of int64
         Further pulses in the slot; repeated sparks that show on two leads count once.
     merged : ndarray of bool
@@ -214,7 +215,9 @@ def _collect(
     timed = np.where(command >= 0, command, feedback)
     seen = timed >= 0
     turn_on = np.interp(crank, crank[seen], observed.turn_on_s[timed[seen]]) if total else np.zeros(0)
+    recorded = _visible(unseen, plan, place, turn_on, 0.0)
     unseen, hidden = (without_clip(g, plan, place, turn_on, command, feedback) for g in (unseen, hidden))
+    clip_off = (recorded & ~_visible(unseen, plan, place, turn_on, 0.0)).any(axis=0)
     segment = (np.cumsum(restart) - 1)[owner]
     rpm = cycle_speed_rpm(turn_on, crank, segment, n)
     chance = (1.0 / (1.0 + np.exp(-alignment.margin[opens])))[owner]
@@ -247,7 +250,7 @@ def _collect(
         feedback_row=np.where(feedback >= 0, observed.row[feedback], -1),
         command_expected=(command >= 0) | (visible & plan.is_command[:, None]).any(axis=0),
         feedback_expected=(feedback >= 0) | (visible & ~plan.is_command[:, None]).any(axis=0),
-        broken=_broken(unseen, plan, place, turn_on, plan.cycle_deg / (6.0 * rpm)),
+        broken=clip_off | _broken(unseen, plan, place, turn_on, plan.cycle_deg / (6.0 * rpm)),
         extra=_extra_pulses(observed, alignment, plan, slot_row, place, turn_on),
         merged=_merged(hidden, plan, observed, place, turn_on, feedback),
     )
@@ -275,7 +278,7 @@ def _visible(
     plan: SlotPlan,
     place: NDArray[np.int64],
     turn_on: NDArray[np.float64],
-    slack_s: NDArray[np.float64],
+    slack_s: NDArray[np.float64] | float,
 ) -> NDArray[np.bool_]:
     """Return whether each lead would have shown each slot, shape (n_leads, n)."""
     visible = plan.serves[:, place]

@@ -32,10 +32,9 @@ MAX_KEPT = 48
 PRUNE = 32.0
 
 ABSENT = 7.0  # one slot or lead in a thousand
-ABSENT_AGAIN = 1.5  # the same slot was silent a cycle ago
+ABSENT_AGAIN, ALL_AGAIN = 1.5, 0.1  # the same slot was silent a cycle ago; so were its neighbours: one cause
 SPREAD = np.array([0.0, 7.0, 10.0, 12.0, 13.0])  # n absent in a row: they come in bursts
-SPREAD_MORE = 0.7
-SOON, SOON_CYCLES = 4.0, 3  # less where slots were silent this many cycles ago
+SPREAD_MORE, SOON, SOON_CYCLES = 0.7, 4.0, 3  # so much less where slots were silent this many cycles ago
 ALSO_ABSENT = 1.0  # command gone, its feedback gone too: one cause
 EXTRA_FIRST, EXTRA_NEXT, EXTRA_HABIT = 7.0, 4.0, 0.3
 SLOT_AT_HABIT = 4.0  # a pulse close behind another, or at the pace of repeated sparks, is hardly a slot's first
@@ -115,7 +114,7 @@ def _skipping(place, m, silent, soon, start, dt, steps, serves, gaps):  # type: 
         slot = (place + j) % n_slots
         n = _silent(0, slot, at, serves, gaps)
         if n and (silent >> slot) & 1:
-            again += ABSENT_AGAIN
+            again += ABSENT_AGAIN if again == 0.0 or j > n_slots else ALL_AGAIN
         elif n:
             n_absent += 1
             also = max(also, n - 1)
@@ -240,6 +239,7 @@ def _go_on(tau, lead, gap, longest, closing, partly, kept, h, out, n, limit, pla
     if follows or 0.75 < pace < 1.33:
         closing += SLOT_AT_HABIT
     soon = count - ints[h, LAST_SILENT] <= SOON_CYCLES * n_slots
+    closing -= SOON if soon and closing >= ABSENT else 0.0
     for m in range(1, steps.shape[1]):
         degrees = steps[place, m]
         if m > 1 and degrees > reach:

@@ -14,7 +14,7 @@ from miner.engine.delay import usual_delay_s
 from miner.engine.runs import lasting_runs, runs_of
 from miner.engine.slots import SlotPlan
 
-__all__ = ["GAP_SLACK_S", "Observed", "lead_gaps", "observe", "with_busy", "without_clip"]
+__all__ = ["CLIP_OFF", "GAP_SLACK_S", "Observed", "lead_gaps", "observe", "with_busy", "without_clip"]
 
 BUSY_AFTER, BUSY_BEFORE_END = 0.25, 0.5
 """Shares of a usual pulse. A slot due sooner after a pulse's beginning is the pulse's own; one due nearer to its end
@@ -31,8 +31,8 @@ SINGLE_PULSE = 0.01
 """Quantile of a lead's pulse durations that is surely one answer, not two that overlap (own choice)."""
 
 CLIP_OFF = 30
-"""Cycles in a row without command whose coil answered all the same: nothing fires unasked, so the clip was off. Fewer
-are shown as absences, for someone to look at (own choice)."""
+"""Cycles in a row in which a lead was silent while others showed that the engine turned, and nothing that hung on it
+stood still: its clip was off, or its wire open. Fewer are shown as absences, for someone to look at (own choice)."""
 
 GAP_SLACK_S = 0.002
 """A due time is not known better than this next to a gap."""
@@ -157,7 +157,10 @@ def without_clip(
     command: NDArray[np.int64],
     feedback: NDArray[np.int64],
 ) -> LeadGaps:
-    """Add to each command lead's gaps when its clip had fallen off.
+    """Add to each lead's gaps when its clip had fallen off.
+
+    A command whose coil answers all the same was sent: nothing fires unasked. A command that nothing answers to, or a
+    feedback lead on which no coil at all answers the commands, hangs on one clip as well.
 
     Parameters
     ----------
@@ -167,11 +170,17 @@ def without_clip(
         Observable slot, turn-on and pulses (-1 for none) of each tracked slot.
     """
     of_leads = []
+    answered: NDArray[np.bool_] = np.any(plan.serves[~plan.is_command], axis=0)[place]
     for lead in range(len(plan.lead)):
         begin, end = gaps.of(lead)
         own = np.flatnonzero(plan.serves[lead, place])
-        off = (command[own] < 0) & (feedback[own] >= 0) & plan.is_command[lead]
-        for low, high in runs_of(lasting_runs(off, CLIP_OFF)):
+        if plan.is_command[lead]:
+            off = (command[own] < 0) & ((feedback[own] >= 0) | ~answered[own])
+        else:
+            off = feedback[own] < 0
+        for low, high in runs_of(lasting_runs(off, CLIP_OFF * int(plan.serves[lead].sum()))):
+            if not plan.is_command[lead] and (command[own[low:high]] >= 0).sum() < CLIP_OFF:
+                continue
             after = turn_on_s[own[high]] - 2.0 * GAP_SLACK_S if high < len(own) else np.inf
             begin, end = np.append(begin, turn_on_s[own[low]] - GAP_SLACK_S), np.append(end, after)
         of_leads.append((begin, end))

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 import pyarrow as pa
 
-from miner.schema import EVENTS, INCIDENTS, KINDS, OPERATING_STATES, QUALITIES, SUSPECTS, Column, Table
+from miner.schema import EVENTS, INCIDENTS, KINDS, OPERATING_STATES, QUALITIES, SILENCES, SUSPECTS, Column, Table
 
 __all__ = ["tables_page"]
 
@@ -24,7 +24,11 @@ folder is `summary.json`; without it the folder is not finished.
 def tables_page() -> str:
     """Return the page as Markdown."""
     return "\n".join(
-        [INTRODUCTION, *(line for table in (EVENTS, SUSPECTS, INCIDENTS) for line in _table(table)), *_words()]
+        [
+            INTRODUCTION,
+            *(line for table in (EVENTS, SUSPECTS, INCIDENTS, SILENCES) for line in _table(table)),
+            *_words(),
+        ]
     )
 
 

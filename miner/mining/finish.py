@@ -17,6 +17,7 @@ import pyarrow.compute as pc
 from miner.engine.setup import Setup
 from miner.errors import RecordingError
 from miner.events.rows import first_id
+from miner.events.silences import find_silences
 from miner.expected.least import Resolution
 from miner.findings.event_file import EventFile
 from miner.findings.provenance import count_events, count_suspects, describe_recording, describe_setup, versions
@@ -43,6 +44,7 @@ from miner.schema import (
     INCIDENTS,
     MISFIRE_WINDOWS,
     SENSITIVITY,
+    SILENCES,
     STANDING,
     SUSPECTS,
 )  # fmt: skip
@@ -155,6 +157,7 @@ def write_findings(
     on_stage("writing tables and windows")
     findings.write_table(SUSPECTS, ranking.suspects)
     findings.write_table(INCIDENTS, ranking.incidents)
+    findings.write_table(SILENCES, find_silences(EventFile(findings), frame.gaps, source.setup))
     for declared in (STANDING, CONDITIONS, MISFIRE_WINDOWS, SENSITIVITY):
         findings.write_table(declared, explained[declared.name])
     build_windows(

@@ -44,7 +44,8 @@ CUT_DOUBT = 3e6
 COAST_SIGMA = 2.0
 """A fall of speed of this many usual changes from cycle to cycle is more than the unevenness of steady running."""
 
-SPEED_BINS = 16
+SPEED_BINS, TOP_SPEEDS = 16, (0.98, 0.995)
+"""Equal parts of the events in order of speed, and the fastest ones apart: a limiter leaves sparks out there only."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -132,7 +133,7 @@ def _habit(shown: Bools, could: Bools, context: Context) -> Floats:
     """Return the share (n,) of events that show it at such speeds as a habit of the engine; 0 where it is none."""
     if not shown.any():
         return np.zeros(shown.size)
-    edges = np.unique(np.quantile(context.rpm, np.linspace(0, 1, SPEED_BINS + 1)[1:-1]))
+    edges = np.unique(np.quantile(context.rpm, (*np.linspace(0, 1, SPEED_BINS + 1)[1:-1], *TOP_SPEEDS)))
     cell = np.searchsorted(edges, context.rpm)
     groups = np.unique(context.group[could])
     least = HABIT_SHARE if groups.size > 1 else LONE_HABIT_SHARE

@@ -114,7 +114,7 @@ class Judge:
         known = np.isfinite(least)
         if self.combined is not None:
             measured[known] = _believed(self.combined.log_rate(-least[known]), self.hours)
-        gross = _gross(distances, least.size)
+        gross = _gross(self.channels, distances, least.size)
         measured[gross] = np.minimum(measured[gross], np.log(GROSS_RATE))
         counted, notes = count_suspects(events, context)
         log_rate = np.minimum.reduce([measured, *(np.log(c.rate) for c in counted)])
@@ -195,17 +195,20 @@ def _oddness(channel: Channel, distances: list[Distance]) -> _Floats:
     return np.where(n >= 2, -np.log(np.maximum(chance, 1e-300)), np.nan)
 
 
-GROSS_RATE, GROSS_SIGMA, ROUNDING = 0.5, 5.0, 0.95
+GROSS_RATE, GROSS_SIGMA, ROUNDING = 0.5, 5.0, 0.8
 """Gross differences an hour that a healthy engine is believed to show at most, however little a recording can teach
 (an assumption, no source); they must be beyond the noise all the same, and the range of usual values rounds them."""
 
 
-def _gross(distances: list[Distance], n_events: int) -> _Bools:
+def _gross(channels: tuple[Channel, ...], distances: list[Distance], n_events: int) -> _Bools:
     """Return which events (n,) are off by so much that no lack of experience excuses them."""
     found = np.zeros(n_events, dtype=np.bool_)
-    for d in distances:
-        if np.isfinite(d.measure.gross):
-            found |= (np.abs(np.expm1(d.residual)) >= ROUNDING * d.measure.gross) & (np.abs(d.z) >= GROSS_SIGMA)
+    by_measure = {id(d.measure): d for d in distances}
+    for channel in channels:
+        if channel.measure is not None and np.isfinite(channel.measure.gross):
+            d = by_measure[id(channel.measure)]
+            off = channel.sign * np.expm1(d.residual)
+            found |= (off >= ROUNDING * channel.measure.gross) & (channel.sign * d.z >= GROSS_SIGMA)
     return found
 
 
@@ -266,13 +269,12 @@ def _matters(channels: tuple[Channel, ...], distances: list[Distance], n_events:
     out = np.ones((len(channels), n_events), dtype=np.bool_)
     for index, channel in enumerate(channels):
         if channel.measure is not None:
-            out[index] = share[id(channel.measure)] >= 1.0
+            out[index] = channel.sign * share[id(channel.measure)] >= 1.0
         else:
-            out[index] = np.sum(np.stack(list(share.values())) >= MIXED_SHARE, axis=0) >= 2
+            out[index] = np.sum(np.abs(np.stack(list(share.values()))) >= MIXED_SHARE, axis=0) >= 2
     return out
 
 
 def least_share(distance: Distance) -> _Singles:
-    """Return each difference over the least that matters (n,)."""
-    size = np.abs(distance.residual)
-    return np.asarray(np.nan_to_num(size / max(distance.least, 1.5 * distance.step)), dtype=np.float32)
+    """Return each difference over the least that matters (n,), signed."""
+    return np.asarray(np.nan_to_num(distance.residual / max(distance.least, 1.5 * distance.step)), dtype=np.float32)

@@ -110,7 +110,11 @@ class _Run:
             return lambda block: dict(block.columns)
         if self.keep_time:
             steps = Steps()
-            self.rate_hz = estimate_rate(first.time_s) or 0.0
+            rate = estimate_rate(first.time_s)
+            if rate is None:
+                raise refuse("has no step of time to take the rate from", "check the time column", first.file)
+            check_rate(rate, first)
+            self.rate_hz = rate
             return lambda block: self._kept(steps, block)
         grid = Grid(first.time_s)
         self.rate_hz = grid.rate_hz

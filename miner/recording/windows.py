@@ -88,7 +88,8 @@ def _window(recording: Recording, columns: Sequence[str], first: int, last: int,
             time_s[to] = chunk.time_s[of]
         for column in columns:
             channel = recording.channels[column]
-            volts[column][to] = chunk.raw[column][of].astype(np.float64) * channel.scale + channel.offset
+            with np.errstate(over="ignore", invalid="ignore"):  # what is missing holds anything, until it is set below
+                volts[column][to] = chunk.raw[column][of].astype(np.float64) * channel.scale + channel.offset
             for gap in np.clip(chunk.missing[column], start, stop) - first:
                 volts[column][gap[0] : gap[1]] = np.nan
     return Window(start=first, stop=last, time_s=time_s, volts=volts)

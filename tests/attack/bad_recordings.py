@@ -72,7 +72,8 @@ def scaled(draw: np.random.Generator, made: Made) -> None:
     """Make a lead absurdly large, small or of whole numbers."""
     name = _lead(draw, made)
     factor = float(draw.choice((1e-300, 1e-30, 1e-9, 1e9, 1e30, 1e300)))
-    made.columns[name] = pa.array(_values(made, name) * factor)
+    with np.errstate(over="ignore"):
+        made.columns[name] = pa.array(_values(made, name) * factor)
 
 
 def counts(draw: np.random.Generator, made: Made) -> None:

@@ -11,6 +11,7 @@ import argparse
 import contextlib
 import io
 import shutil
+import sys
 import tempfile
 import time
 from collections import Counter
@@ -35,7 +36,7 @@ def main() -> None:
                 raise AssertionError(f"seed {seed}: {said.getvalue()}")
         finally:
             shutil.rmtree(folder)
-    print(f"{asked.n} bad recordings in {time.perf_counter() - began:.0f} s: {dict(ended)}")
+    sys.stdout.write(f"{asked.n} bad recordings in {time.perf_counter() - began:.0f} s: {dict(ended)}\n")
 
 
 if __name__ == "__main__":

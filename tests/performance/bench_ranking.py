@@ -143,9 +143,6 @@ def main() -> None:
             own = ranked["score"].to_numpy()
             hours = engine.minutes / 60
             results.setdefault(("this list", band), []).append(figures(own, truth, hours))
-            results.setdefault(("this list without the forest", band), []).append(
-                figures(without_forest(events, setup), truth, hours)
-            )
             healthy.setdefault(band, []).append(float(np.sum((own >= 0) & ~truth)) / hours)
             x, measures = raw_features(events), raw_features(events, without=CONDITIONS)
             group = events["slot"].to_numpy()
@@ -158,12 +155,6 @@ def main() -> None:
     text = page(results, healthy)
     (Path(__file__).parents[2] / "docs" / "benchmarks_ranking.md").write_text(text, encoding="utf-8")
     sys.stdout.write(text)
-
-
-def without_forest(events: pa.Table, setup: object) -> np.ndarray:
-    from miner.suspects.ranking import RankSettings
-
-    return rank_events(events, setup, settings=RankSettings(forest=False)).scores["score"].to_numpy()
 
 
 def page(results: dict[tuple[str, str], list[tuple[float, float, float]]], healthy: dict[str, list[float]]) -> str:
@@ -182,7 +173,7 @@ def page(results: dict[tuple[str, str], list[tuple[float, float, float]]], healt
             "| method | AP | top K | at 1/h | missed of top K |",
             "| --- | --- | --- | --- | --- |",
         ]
-        for name in ("this list", "this list without the forest", *METHODS):
+        for name in ("this list", *METHODS):
             ap, top, at_one = np.mean(results[name, band], axis=0)
             missed = round((1 - top) * FAULTS * len(RECORDINGS))
             lines.append(f"| {name} | {ap:.3f} | {top:.3f} | {at_one:.3f} | {missed} |")

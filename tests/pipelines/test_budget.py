@@ -219,10 +219,11 @@ def test_events_are_counted_from_the_sections_without_reading_them(tmp_path):
     """One command lead and the shared feedback: every event has its feedback pulse."""
     recording, setup = small.write(tmp_path, small.leads(12.0, absent=(100,)))
     steps, profile, section = MineSteps(), tmp_path / "profile", tmp_path / "section-000000"
-    steps.profile(recording, setup, profile)
-    steps.section(recording, setup, 0, profile, section, lambda _: None)
-    n_events = steps.count_events(setup, [section])
+    described = steps.look(recording, setup).setup
+    steps.profile(recording, described, profile)
+    steps.section(recording, described, 0, profile, section, lambda _: None)
+    n_events = steps.count_events(described, [section])
     source = open_source(recording, setup)
     events = find_events(source.setup, read_extraction(section), end_s=12.0, rate_hz=source.recording.rate_hz)
     assert n_events == events.num_rows - 1  # the absent one has no pulse
-    assert steps.count_events(setup, [section, section]) == 2 * n_events
+    assert steps.count_events(described, [section, section]) == 2 * n_events

@@ -109,7 +109,7 @@ class ShortSections(MineSteps):
         with mock.patch.object(sections, "_SECTION_S", self.section_s):
             return super().look(recording, setup)
 
-    def section(self, recording: Path, setup: Path, index: int, profile: Path, out: Path, on_samples) -> None:
+    def section(self, recording: Path, setup: str, index: int, profile: Path, out: Path, on_samples) -> None:
         if self.pause_s:
             (self._diary(recording.parent.parent) / f"{os.getpid()}-{index}-{time.monotonic_ns()}").touch()
         time.sleep(self.pause_s)

@@ -86,6 +86,8 @@ def _guarded(batches: Iterator[pa.RecordBatch], file: Path) -> Iterator[pa.Recor
     while True:
         try:
             batch = next(batches, None)
+            if batch is not None:
+                batch.validate(full=True)
         except (pa.ArrowException, OSError, ValueError) as error:
             raise refuse("cannot be decoded from here on (damaged file)", _DAMAGED, file, row=n_rows) from error
         if batch is None:

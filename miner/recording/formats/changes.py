@@ -38,6 +38,9 @@ _FULL = 32000
 
 _BLOCK_SAMPLES = 1 << 20
 
+_LONGEST_S, _LONGEST_STEP_S = 600.0, 60.0
+"""Changes that are further apart than a minute on the average are no ignition; they would become a huge recording."""
+
 
 @dataclass(frozen=True, kw_only=True)
 class Change:
@@ -67,6 +70,7 @@ class _Survey:
     grid: int = 0
     """Greatest common divisor of all steps, in ticks."""
     before: dict[str, int] = field(default_factory=dict)
+    n_changes: int = 0
     levels: dict[str, set[float]]
 
     def take(self, change: Change) -> None:
@@ -78,6 +82,7 @@ class _Survey:
             self.grid = math.gcd(self.grid, int(np.gcd.reduce(np.diff(ticks, prepend=self.before.get(name, ticks[0])))))
             self.grid = math.gcd(self.grid, int(ticks[0]) - self.first)
             self.before[name] = int(ticks[-1])
+            self.n_changes += ticks.size
             if len(self.levels[name]) <= 2:
                 self.levels[name].update(float(v) for v in np.unique(values[~np.isnan(values)])[:3])
         self.last = max(self.last, change.until)
@@ -106,6 +111,12 @@ def sampled_changes(
         survey.take(change)
     if survey.last <= survey.first:
         raise refuse("holds no changes", "check how it was recorded", file)
+    seconds = (survey.last - survey.first) * tick_s
+    if seconds > _LONGEST_S + _LONGEST_STEP_S * survey.n_changes:
+        raise refuse(
+            f"lasts {seconds:.3g} s with {survey.n_changes} changes, as if an instant had a digit too many",
+            "correct the instants, or cut the file into recordings", file,
+        )  # fmt: skip
     grid_hz = 1.0 / (max(survey.grid, 1) * tick_s)
     on_grid = grid_hz <= _FASTEST_GRID_HZ and options.rate_hz is None
     rate_hz = _rounded(grid_hz * math.ceil(_RATE_HZ / grid_hz)) if on_grid else options.rate_hz or _RATE_HZ

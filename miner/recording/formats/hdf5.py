@@ -31,7 +31,7 @@ def open_hdf5(file: Path, options: ImportOptions, notes: Notes) -> Stream:  # no
         numbers = {_name(item): float(item[()]) for item in found if item.shape == () and is_numeric(item.dtype)}
         rate = _rate([source, *found])
         started = source.attrs.get("started_at")
-    except (OSError, RuntimeError, KeyError, ValueError, TypeError) as error:
+    except Exception as error:
         raise refuse(f"is no complete HDF5 file ({error})", "copy it again from where it was made", file) from error
     return stream_of(Arrays(columns=columns, rate_hz=rate, numbers=numbers, started_at=_text(started)), options, file)
 
@@ -61,7 +61,7 @@ def _column(item: Any, name: str, file: Path, read: Any, n_rows: int) -> Column:
     def checked(start: int, stop: int) -> Any:
         try:
             return np.asarray(read(start, stop))
-        except (OSError, RuntimeError) as error:
+        except Exception as error:
             raise refuse(f"is damaged ({error})", "copy it again", file, column=name, row=start) from error
 
     return Column(

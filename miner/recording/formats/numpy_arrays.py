@@ -13,6 +13,7 @@ import numpy as np
 from numpy.lib import format as npy_format
 from numpy.typing import NDArray
 
+from miner.errors import RecordingError
 from miner.recording.formats.arrays import Arrays, Column, is_numeric, stream_of
 from miner.recording.formats.base import ImportOptions, Notes, Stream, refuse
 
@@ -25,7 +26,7 @@ def open_npy(file: Path, options: ImportOptions, notes: Notes) -> Stream:  # noq
     """Open one array: a lead; two-dimensional, the shorter side counts leads; structured, its fields."""
     try:
         array = np.load(file, mmap_mode="r", allow_pickle=False)
-    except (ValueError, OSError, EOFError, SyntaxError, MemoryError) as error:
+    except Exception as error:
         raise refuse(f"is no complete array of numbers ({error})", _DAMAGED, file) from error
     return stream_of(Arrays(columns=_columns(array, file)), options, file)
 
@@ -58,7 +59,9 @@ def open_npz(file: Path, options: ImportOptions, notes: Notes) -> Stream:  # noq
             for entry in archive.namelist():
                 if entry.endswith(".npy"):
                     _take(_Member.open(file, entry), columns, numbers, file)
-    except (zipfile.BadZipFile, ValueError, OSError, EOFError, zlib.error, SyntaxError, NotImplementedError) as error:
+    except RecordingError:
+        raise
+    except Exception as error:
         raise refuse(f"is no complete archive of arrays ({error})", _DAMAGED, file) from error
     return stream_of(Arrays(columns=columns, numbers=numbers), options, file)
 
@@ -105,7 +108,7 @@ class _Member:
             while self._at < start:
                 self._at += len(self._source.read((start - self._at) * size)) // size or start
             data = self._source.read((stop - start) * size)
-        except (zipfile.BadZipFile, OSError, EOFError, zlib.error) as error:
+        except (zipfile.BadZipFile, OSError, EOFError, zlib.error, ValueError, NotImplementedError) as error:
             raise refuse(f"is damaged ({error})", _DAMAGED, self.file, column=self.entry, row=start) from error
         self._at = stop
         if len(data) < (stop - start) * size:
