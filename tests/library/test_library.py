@@ -65,9 +65,23 @@ def test_arrays_find_the_same(mined: miner.Mined, setup: miner.Setup, tmp_path: 
     assert (tmp_path / "out" / "recording.parquet").is_file()
 
 
-def test_a_polars_frame_finds_the_same(mined: miner.Mined) -> None:
-    same_findings(mined, miner.mine(pl.DataFrame(columns()), {"engine": mined.setup.engine.model_dump(), "channel": [
-        {"column": "feedback_v", "role": "feedback"}]}))  # fmt: skip
+def test_a_polars_frame_finds_the_same_and_what_was_temporary_goes(mined: miner.Mined) -> None:
+    described = {"engine": mined.setup.engine.model_dump(), "channel": [{"column": "feedback_v", "role": "feedback"}]}
+    again = miner.mine(pl.DataFrame(columns()), described)
+    same_findings(mined, again)
+    folder, window = again.folder, again.window(1)
+    del again
+    gc.collect()
+    assert not folder.parent.exists()
+    assert window.time_us.size
+
+
+def test_an_arrow_table_keeps_scale_and_rate(tmp_path: Path) -> None:
+    place = ROOT / "demo_recordings" / "six_cylinders_one_command"
+    table = pq.read_table(place / "recording.parquet", partitioning=None)
+    path = as_recording(table, miner.load_setup(place / "setup.toml"), tmp_path / "copy.parquet")
+    kept, given = miner.open_recording(path), miner.open_recording(place / "recording.parquet")
+    assert (kept.channels, kept.rate_hz, kept.n_samples) == (given.channels, given.rate_hz, given.n_samples)
 
 
 def test_a_pandas_frame_makes_the_same_recording(setup: miner.Setup, tmp_path: Path) -> None:
@@ -228,17 +242,6 @@ def test_no_value_is_rounded(setup: miner.Setup, tmp_path: Path, values: Any, ke
 def test_a_masked_array_keeps_its_mask(setup: miner.Setup) -> None:
     masked = np.ma.masked_array([1.0, 2.0, 3.0], mask=[False, True, False])
     assert as_table({"feedback_v": masked}, setup)["feedback_v"].to_pylist() == [1.0, None, 3.0]
-
-
-def test_what_was_temporary_goes_with_its_object() -> None:
-    mined = miner.mine(RECORDING, SETUP)
-    folder = mined.folder
-    assert folder.is_dir()
-    window = mined.window(1)
-    del mined
-    gc.collect()
-    assert not folder.exists()
-    assert window.time_us.size
 
 
 def test_names_are_sorted_complete_and_there() -> None:
