@@ -15,7 +15,7 @@ import pytest
 ROOT = Path(__file__).parent.parent
 ORDER = (
     "recording", "signal", "engine", "events", "synthetic", "expected", "rarity", "suspects", "questions", "findings",
-    "review", "mining",
+    "review", "mining", "library",
 )  # fmt: skip
 FOUNDATIONS = ("compiled", "errors", "files", "memory", "schema", "words")
 HEAVY = ("numba", "sklearn", "scipy", "polars", "pandas", "pyarrow", "starlette", "uvicorn", "distributed", "numpy")
@@ -183,6 +183,8 @@ def defined(body: list[ast.stmt]) -> Iterator[str]:
             yield from (alias.asname or alias.name for alias in node.names)
         elif isinstance(node, ast.Assign | ast.AnnAssign):
             yield from (n.id for n in ast.walk(node) if isinstance(n, ast.Name) and isinstance(n.ctx, ast.Store))
+        elif isinstance(node, ast.If) and ast.unparse(node.test) == "TYPE_CHECKING":  # loaded when first used
+            yield from defined(node.body)
 
 
 def test_only_the_command_layer_writes_to_the_terminal() -> None:

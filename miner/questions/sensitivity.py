@@ -196,8 +196,8 @@ def _size_needed(as_is: Judgement, kind: str, own: _Bools, sigma: float) -> floa
     """Return the size that should bring nine of ten events of a coil into the list; NaN: cannot be shown."""
     distance = next((d for d in as_is.distances if d.measure.column == MEASURE_OF[kind]), None)
     rows = np.flatnonzero(own)
-    if distance is None or not np.isfinite(distance.z[own]).any():
-        return float("nan")
+    if distance is None or not np.isfinite(sigma) or not np.isfinite(distance.z[own]).any():
+        return float("nan")  # an infinite sigma: no size is rare enough in so short a recording
     sign = -1.0 if kind in (*_SHRINKING, "supply_sag") else 1.0
     moves = (sigma - sign * distance.z[own]) * distance.sigma[own]
     move = max(float(np.nanquantile(moves, FOUND_SHARE)), distance.least)

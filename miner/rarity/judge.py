@@ -78,6 +78,12 @@ class Judgement:
     n_too_small: int
     notes: list[str]
 
+    @property
+    def bounded_log_rate(self) -> _Floats:
+        """The log rate, no higher than that of all events: none is more common than all of them, (n,)."""
+        most = np.log(max(self.log_rate.size, 1) / self.context.hours)
+        return np.minimum(self.log_rate, most)
+
 
 @dataclass(frozen=True, kw_only=True)
 class Judge:

@@ -169,8 +169,7 @@ def _joined(chapters: list[dict[str, Any]], settings: RankSettings) -> dict[str,
 
 def _scores(events: pa.Table, judged: Judgement) -> pa.Table:
     rows = np.arange(judged.log_rate.size)
-    most = np.log(rows.size / judged.context.hours)  # no event is more common than all of them
-    log_rate = np.minimum(judged.log_rate, most)
+    log_rate = judged.bounded_log_rate
     columns = {
         "event_id": events["event_id"],
         "score": pa.array(-log_rate / np.log(10.0)),
