@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -90,7 +90,8 @@ def _nothing_half_done(out: Path, new: Sequence[Path]) -> Iterator[None]:
         yield
     except BaseException:
         for path in new:
-            path.unlink(missing_ok=True)
+            with suppress(OSError):
+                path.unlink(missing_ok=True)
         if not was_there and out.exists() and not any(out.iterdir()):
             out.rmdir()
         raise

@@ -318,6 +318,15 @@ class Basis:
         self._calm = max(mad_sigma(context.acceleration), 1e-4)
         self._n_groups = context.n_groups
 
+    def supply_effect(self, coefficients: Floats, supply_v: Floats) -> Floats:
+        """Return what the coefficients of `lines` make of the supply alone (n,); 0 where it is no condition."""
+        if self._charge_knots is None:
+            return np.zeros(supply_v.size)
+        first = 1 + self._speed_knots.n_columns
+        columns = self._charge_knots.columns(_charge(supply_v))
+        effect = sum((c * x for c, x in zip(coefficients[first:], columns, strict=False)), np.zeros(supply_v.size))
+        return np.asarray(effect, dtype=np.float64)
+
     def lines(self, context: Context, rows: Ints) -> Floats:
         """Return (rows, p) columns: cylinder, speed, supply, state, acceleration, intervals, time to start and stop."""
         speed, pull = np.log(context.rpm[rows]), context.acceleration[rows]

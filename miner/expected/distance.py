@@ -181,9 +181,9 @@ def _around(measure: Measure, usual: Usual, values: _Floats, context: Context) -
     """Return the range of usual values of each event: its references, one after the other, and what they span."""
     rows = np.flatnonzero(np.isfinite(values))
     series = _series(measure, rows, context)
-    lines, tables = (np.full(values.size, np.nan) for _ in range(2))
-    lines[rows], tables[rows] = usual.at(context, rows)
-    off = values - lines - tables
+    value, at_once = (np.full(values.size, np.nan) for _ in range(2))
+    value[rows], at_once[rows] = usual.at(context, rows)
+    off = values - value
     before, after = _levels(off, series, context)
     middle = (before + after) / 2
     quick = np.where(context.learns, off - middle, np.nan)
@@ -191,7 +191,7 @@ def _around(measure: Measure, usual: Usual, values: _Floats, context: Context) -
     moves: list[tuple[_Floats, _Floats]] = []
     lag = np.zeros(values.size)
     if measure.moves == "tables":
-        earlier, later = _lags(tables, series)
+        earlier, later = _lags(at_once, series)
         lag = np.abs(earlier) + np.abs(later)
         moves.append((_shrunk(earlier, scale), _shrunk(later, scale)))
     if measure.moves in ("tables", "level") and len(series) > 1:
@@ -230,14 +230,14 @@ def _levels(off: _Floats, series: list[_Ints], context: Context) -> tuple[_Float
     return before, after
 
 
-def _lags(tables: _Floats, series: list[_Ints]) -> tuple[_Floats, _Floats]:
-    """Return how far the tables say otherwise for the event before and the one after of the same cylinder.
+def _lags(at_once: _Floats, series: list[_Ints]) -> tuple[_Floats, _Floats]:
+    """Return how far supply and tables say otherwise for the event before and the one after of the same cylinder.
 
-    The engine computer acts on the speed and supply of another moment than the one measured.
+    The engine computer acts on the supply and speed of another moment than the one measured.
     """
-    earlier, later = np.zeros((2, tables.size))
+    earlier, later = np.zeros((2, at_once.size))
     for own in series:
-        here = tables[own]
+        here = at_once[own]
         earlier[own] = np.append(here[:1], here[:-1]) - here
         later[own] = np.append(here[1:], here[-1:]) - here
     return earlier, later

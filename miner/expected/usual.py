@@ -50,14 +50,15 @@ class Usual:
     trees: HistGradientBoostingRegressor | None
 
     def at(self, context: Context, rows: _Ints) -> tuple[_Floats, _Floats]:
-        """Return what lines (rows,) and tables (rows,) make of the conditions; their sum is the usual value."""
-        lines, tables = np.empty(rows.size), np.zeros(rows.size)
+        """Return the usual value (rows,), and the part of it that moves at once: that of supply and tables."""
+        value, quick = np.empty(rows.size), np.empty(rows.size)
         for first in range(0, rows.size, BLOCK_EVENTS):
             block = slice(first, first + BLOCK_EVENTS)
-            lines[block] = self.lines.predict(self.basis.lines(context, rows[block]))
-            if self.trees is not None:
-                tables[block] = self.trees.predict(inputs_of(context, rows[block]))
-        return lines, tables
+            some = rows[block]
+            tables = np.zeros(some.size) if self.trees is None else self.trees.predict(inputs_of(context, some))
+            value[block] = self.lines.predict(self.basis.lines(context, some)) + tables
+            quick[block] = self.basis.supply_effect(self.lines.coefficients, context.supply_v[some]) + tables
+        return value, quick
 
 
 def fit_usual(values: _Floats, rows: _Ints, context: Context, *, supply: bool, tabled: bool) -> Usual:

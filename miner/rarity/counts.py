@@ -45,8 +45,8 @@ COAST_SIGMA = 2.0
 """A fall of speed of this many usual changes from cycle to cycle is more than the unevenness of steady running."""
 
 SPEED_CELL, NEAR_CELLS = 0.05, 2
-"""Width of a cell of the log of speed, and cells on each side that a habit reaches into: where repeated sparks begin,
-and where a limiter does, speed is told to some per cent (own choice)."""
+"""Width of a cell of the log of speed, and cells on each side that are taken together: where repeated sparks begin, and
+where a limiter does, speed is told to some per cent (own choice)."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -144,14 +144,16 @@ def _habit(shown: Bools, could: Bools, context: Context) -> Floats:
     groups = np.unique(context.group[could])
     least = HABIT_SHARE if groups.size > 1 else LONE_HABIT_SHARE
     share = np.full(int(cell.max()) + 1, np.inf)
+    around = np.ones(2 * NEAR_CELLS + 1)
     for group in groups:
         own = could & (context.group == group)
-        n_could = np.bincount(cell[own], minlength=share.size)
-        n_shown = np.bincount(cell[own & shown], minlength=share.size)
+        n_could, n_shown = (
+            np.convolve(np.bincount(cell[rows], minlength=share.size), around)[NEAR_CELLS : NEAR_CELLS + share.size]
+            for rows in (own, own & shown)
+        )
         share = np.minimum(share, np.where(n_could >= LEAST_TOLD, n_shown / np.maximum(n_could, 1), 0.0))
     share[(share < least) | ~np.isfinite(share)] = 0.0
-    wide = np.array([share[max(at - NEAR_CELLS, 0) : at + NEAR_CELLS + 1].max() for at in range(share.size)])
-    return np.asarray(wide[cell], dtype=np.float64)
+    return np.asarray(share[cell], dtype=np.float64)
 
 
 def _shares(shown: Bools, could: Bools, context: Context) -> list[tuple[int, float, int]]:

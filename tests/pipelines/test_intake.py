@@ -8,9 +8,12 @@ from typing import Any
 import numpy as np
 import pytest
 
-from miner.engine.setup import load_setup
+from miner.engine.leads.roles import tell_leads_apart
+from miner.engine.leads.stated import fitted_to
+from miner.engine.setup import load_setup, parse_setup
 from miner.errors import RunError, SetupError
 from miner.recording.formats.base import ImportOptions
+from miner.recording.reader import open_recording
 from pipelines.intake import COPY, taken_in
 from pipelines.setup_dialogue import ask_setup
 from pipelines.show.console import open_console
@@ -53,12 +56,22 @@ def test_a_setup_without_leads_gets_them_from_the_signals(table: Path, tmp_path:
     setup.write_text(ENGINE)
     with taken_in(open_console(), table, setup, tmp_path / "out", ImportOptions()) as taken:
         assert load_setup(taken.setup).engine.firing_order == (1, 3, 4, 2)
-    setup.write_text("[engine]\ncylinders = 6\nfiring_order = [1, 2, 3, 4, 5, 6]\n")
+
+
+def test_an_engine_that_the_leads_contradict_is_refused(table: Path, tmp_path: Path) -> None:
+    with taken_in(open_console(), table, None, tmp_path / "out", ImportOptions(), cylinders=4) as taken:
+        found = tell_leads_apart(open_recording(taken.recording), cylinders=4)
+    six = parse_setup({"engine": {"cylinders": 6, "firing_order": [1, 2, 3, 4, 5, 6]}}).engine
+    with pytest.raises(SetupError, match="fires 6 coils in turn, the leads show 4"):
+        fitted_to(found, six, tmp_path / "car.toml")
+
+
+def test_what_was_made_is_taken_away_on_an_error(table: Path, tmp_path: Path) -> None:
     with (
-        pytest.raises(SetupError, match="fires 6 coils in turn, the leads show 4"),
-        taken_in(open_console(), table, setup, tmp_path / "other", ImportOptions()),
+        pytest.raises(RunError, match="in between"),
+        taken_in(open_console(), table, None, tmp_path / "other", ImportOptions(), cylinders=4),
     ):
-        pass
+        raise RunError("in between", remedy="none")
     assert not (tmp_path / "other").exists()
 
 
