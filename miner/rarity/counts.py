@@ -33,7 +33,7 @@ HABIT_SHARE, LONE_HABIT_SHARE = 0.02, 0.1
 cylinder alone is watched, its own share must be larger, as there is none to compare it with (own choice)."""
 
 LEAST_TOLD = 20
-"""Events of every cylinder at some speed without which nothing is a habit there (own choice)."""
+"""Events of every cylinder at some speed without which what is a habit there is not known (own choice)."""
 
 LISTED_OF_MANY = 100
 """Events of a standing fault, one that a cylinder shows more often than `HABIT_SHARE`, that are listed."""
@@ -144,6 +144,7 @@ def _habit(shown: Bools, could: Bools, context: Context) -> Floats:
     groups = np.unique(context.group[could])
     least = HABIT_SHARE if groups.size > 1 else LONE_HABIT_SHARE
     share = np.full(int(cell.max()) + 1, np.inf)
+    told = np.ones(share.size, dtype=np.bool_)
     around = np.ones(2 * NEAR_CELLS + 1)
     for group in groups:
         own = could & (context.group == group)
@@ -151,9 +152,14 @@ def _habit(shown: Bools, could: Bools, context: Context) -> Floats:
             np.convolve(np.bincount(cell[rows], minlength=share.size), around)[NEAR_CELLS : NEAR_CELLS + share.size]
             for rows in (own, own & shown)
         )
-        share = np.minimum(share, np.where(n_could >= LEAST_TOLD, n_shown / np.maximum(n_could, 1), 0.0))
-    share[(share < least) | ~np.isfinite(share)] = 0.0
-    return np.asarray(share[cell], dtype=np.float64)
+        told &= n_could >= LEAST_TOLD
+        share = np.minimum(share, n_shown / np.maximum(n_could, 1))
+    if not told.any():
+        return np.zeros(shown.size)
+    share[share < least] = 0.0
+    cells = np.flatnonzero(told)  # at other speeds, those of a start, what is so at the nearest that was driven
+    nearest = cells[np.abs(cells[:, None] - np.arange(share.size)).argmin(axis=0)]
+    return np.asarray(share[nearest][cell], dtype=np.float64)
 
 
 def _shares(shown: Bools, could: Bools, context: Context) -> list[tuple[int, float, int]]:
