@@ -98,7 +98,7 @@ def test_tables_are_the_declared_ones(mined: miner.Mined) -> None:
     for frame, declared in ((mined.events, EVENTS), (mined.suspects, SUSPECTS), (mined.incidents, INCIDENTS)):
         assert isinstance(frame, pl.DataFrame)
         assert frame.columns == declared.schema.names
-    for name in ("standing", "conditions", "misfire_windows", "sensitivity", "gaps"):
+    for name in ("standing", "conditions", "misfire_windows", "sensitivity", "gaps", "silences"):
         assert isinstance(getattr(mined, name), pl.DataFrame)
     assert mined.summary["counts"]["suspects"]["listed"] == mined.suspects.height
     assert mined.warnings == mined.summary["warnings"]
@@ -218,6 +218,18 @@ def test_no_recording_of_others_is_replaced(setup: miner.Setup, tmp_path: Path) 
     copy.unlink()
     for _ in range(2):  # what was made here may
         as_recording(columns(), setup, copy)
+
+
+def test_an_import_is_made_again_but_replaces_nothing_else(setup: miner.Setup, tmp_path: Path) -> None:
+    copy, text = tmp_path / "recording.parquet", tmp_path / "drive.csv"
+    text.write_text("time_s,feedback_v\n" + "".join(f"{i / 1000},{i % 7}\n" for i in range(500)))
+    assert as_recording(text, setup, copy) == as_recording(text, setup, copy) == copy
+    assert miner.open_recording(copy).n_samples == 500
+    copy.write_bytes(RECORDING.read_bytes())
+    with pytest.raises(RecordingError, match="would be replaced"):
+        as_recording(text, setup, copy)
+    assert copy.read_bytes() == RECORDING.read_bytes()
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["drive.csv", "recording.parquet"]
 
 
 @pytest.mark.parametrize(
