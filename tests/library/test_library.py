@@ -279,12 +279,23 @@ def test_examples_run(module: str, monkeypatch: pytest.MonkeyPatch) -> None:
     assert result.failed == 0
 
 
+def page_code() -> list[str]:
+    page = (ROOT / "docs" / "library.md").read_text("utf-8")
+    return re.findall(r"(?ms)^```python\n(.*?)^```", page)
+
+
+def test_the_notebook_is_of_the_page() -> None:
+    """``python docs/make_library_notebook.py`` makes it anew."""
+    cells = json.loads((ROOT / "docs" / "library.ipynb").read_text("utf-8"))["cells"]
+    code = [cell for cell in cells if cell["cell_type"] == "code"]
+    lines = "\n".join(cell["source"] for cell in code).split("\n")
+    assert [line for line in lines if line] == [line for line in "\n".join(page_code()).split("\n") if line]
+    assert any("image/png" in output["data"] for cell in code for output in cell["outputs"])
+
+
 def test_the_page_runs(monkeypatch: pytest.MonkeyPatch) -> None:
     pytest.importorskip("matplotlib")
     monkeypatch.chdir(ROOT)
-    page = (ROOT / "docs" / "library.md").read_text("utf-8")
-    blocks = re.findall(r"(?ms)^```python\n(.*?)^```", page)
-    assert blocks
     names: dict[str, Any] = {}
-    for block in blocks:
+    for block in page_code():
         exec(compile(block, "docs/library.md", "exec"), names)
