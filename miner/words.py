@@ -73,8 +73,8 @@ KIND_MEANINGS = {
 """Each kind of suspect in a few words."""
 
 _BELIEVED = (
-    "the rate rests on an assumption: a healthy engine is taken to show one such pulse in 1,000 hours, or as many as "
-    "are this engine's habit"
+    "the rate rests on an assumption: a healthy engine is taken to show one such pulse in a million hours, more often "
+    "where its place is unsure"
 )
 
 RATE_ASSUMED = dict.fromkeys(("absent_command", "absent_feedback", "extra_pulse"), _BELIEVED)

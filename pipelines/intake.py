@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from miner.errors import SetupError
+from miner.errors import RunError, SetupError
 from miner.files import replacing
 
 if TYPE_CHECKING:
@@ -32,8 +32,9 @@ __all__ = [
     "write_found",
 ]
 
-COPY, FOUND_SETUP = "recording.parquet", "setup.toml"
-"""Names, in a findings folder, of what was imported and of the setup that was written from the signals."""
+COPY, FOUND_SETUP, SUMMARY = "recording.parquet", "setup.toml", "summary.json"
+"""Names, in a findings folder, of what was imported, of the setup that was written from the signals, and of what only
+findings have."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -56,15 +57,22 @@ def taken_in(
     keep_copy: bool = True,
     cylinders: int | None = None,
 ) -> Iterator[TakenIn]:
-    """Hand out recording and setup; what is missing of them is made in ``out``.
+    """Hand out recording and setup; what is missing of them is made in ``out``, and taken away again on an error.
 
     Raises
     ------
     MinerError
-        As import, setup and the telling apart of leads have it.
+        If another recording lies where the copy would; and as import, setup and the telling apart of leads have it.
     """
-    with tempfile.TemporaryDirectory() as away:
-        copy = (out if keep_copy else Path(away)) / COPY
+    kept = out / COPY
+    if keep_copy and kept.exists() and not (out / SUMMARY).exists():
+        raise RunError(
+            "a recording that is no copy of an earlier run lies where the imported copy would", file=kept,
+            remedy="give another --out, or --no-copy",
+        )  # fmt: skip
+    new = [path for path in (kept, out / FOUND_SETUP) if not path.exists()]
+    with tempfile.TemporaryDirectory() as away, _nothing_half_done(out, new):
+        copy = kept if keep_copy else Path(away) / COPY
         path, done = imported(console, [recording], copy, options)
         remarks = list(told_import(done)) if done is not None else []
         if setup is None or not _names_leads(setup):
@@ -72,6 +80,20 @@ def taken_in(
             setup = write_found(found, engine, out / FOUND_SETUP, path)
             remarks.append(f"the leads were told apart by their signals: read and correct {setup}")
         yield TakenIn(recording=path, setup=setup, remarks=tuple(remarks))
+
+
+@contextmanager
+def _nothing_half_done(out: Path, new: Sequence[Path]) -> Iterator[None]:
+    """Take away what was made in a folder, and the folder if that is all, where the run does not come to its end."""
+    was_there = out.exists()
+    try:
+        yield
+    except BaseException:
+        for path in new:
+            path.unlink(missing_ok=True)
+        if not was_there and out.exists() and not any(out.iterdir()):
+            out.rmdir()
+        raise
 
 
 def imported(
@@ -110,10 +132,11 @@ def described_by_signals(
 
     stated = load_setup(setup) if setup is not None else None
     opened: Recording = open_recording(recording, rate_hz=rate_hz or (stated.sample_rate_hz if stated else None))
-    known = stated.engine.cylinders if stated is not None else cylinders
-    found = tell_leads_apart(opened, cylinders=known)
     if stated is None:
-        return found, None
+        return tell_leads_apart(opened, cylinders=cylinders), None
+    found = tell_leads_apart(opened, cylinders=None)  # what they show by themselves is held against the setup
+    if found.engine is None:
+        found = tell_leads_apart(opened, cylinders=stated.engine.cylinders)
     return fitted_to(found, stated.engine, setup or recording), stated.engine
 
 

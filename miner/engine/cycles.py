@@ -341,7 +341,7 @@ def _extra_pulses(
     """
     most = np.zeros(len(place), dtype=np.int64)
     for lead in range(len(plan.lead)):
-        pulses = np.flatnonzero((observed.lead == lead) & (alignment.action == EXTRA))
+        pulses = np.flatnonzero((observed.lead == lead) & (alignment.action == EXTRA) & observed.could_spark)
         own = np.flatnonzero(plan.serves[lead, place])
         if not len(pulses) or not len(own):
             continue

@@ -38,6 +38,11 @@ GAP_SLACK_S = 0.002
 """A due time is not known better than this next to a gap."""
 
 
+LEAST_SPARK_S = 40e-6
+"""A command that charges a coil of some millihenries at 14 V for less lets flow under 0.2 A (i = V t / L): no spark,
+but what a neighbour's turn-off leaves on a wire."""
+
+
 @dataclass(frozen=True, kw_only=True)
 class Observed(ArrayFields):
     """Pulses of the plan's leads in order of equivalent turn-on.
@@ -52,12 +57,15 @@ class Observed(ArrayFields):
         Command turn-on; feedback less its usual delay.
     delay_s : ndarray of float64, shape (n,)
         Usual delay between command and feedback there; 0 where no pair tells it.
+    could_spark : ndarray of bool, shape (n,)
+        Not a command too short for any spark; one that is may still be what is left of a pulse that was due.
     """
 
     row: NDArray[np.int64]
     lead: NDArray[np.int64]
     turn_on_s: NDArray[np.float64]
     delay_s: NDArray[np.float64]
+    could_spark: NDArray[np.bool_]
 
 
 def observe(pulses: pa.Table, plan: SlotPlan) -> Observed:
@@ -76,7 +84,10 @@ def observe(pulses: pa.Table, plan: SlotPlan) -> Observed:
     if len(answered):  # how far a command and its answer may be apart
         after = np.minimum(np.searchsorted(turn_on[answered], start[asked]), len(answered) - 1)
         delay[asked] = delay[answered[after]]
-    return Observed(row=row, lead=lead[row], turn_on_s=turn_on[row], delay_s=delay[row])
+    could_spark = ~is_command | (stop - start >= LEAST_SPARK_S)
+    return Observed(
+        row=row, lead=lead[row], turn_on_s=turn_on[row], delay_s=delay[row], could_spark=could_spark[row]
+    )  # fmt: skip
 
 
 def _delays(

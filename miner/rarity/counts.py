@@ -44,8 +44,9 @@ CUT_DOUBT = 3e6
 COAST_SIGMA = 2.0
 """A fall of speed of this many usual changes from cycle to cycle is more than the unevenness of steady running."""
 
-SPEED_BINS, TOP_SPEEDS = 16, (0.98, 0.995)
-"""Equal parts of the events in order of speed, and the fastest ones apart: a limiter leaves sparks out there only."""
+SPEED_CELL, NEAR_CELLS = 0.05, 2
+"""Width of a cell of the log of speed, and cells on each side that a habit reaches into: where repeated sparks begin,
+and where a limiter does, speed is told to some per cent (own choice)."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -80,7 +81,7 @@ def count_suspects(events: pa.Table, context: Context) -> tuple[list[Counted], l
     kinds = (
         ("absent_command", (command == 0) & ~paused, command >= 0, paused),
         ("absent_feedback", (feedback == 0) & (command != 0) & ~paused, feedback >= 0, paused),
-        ("extra_pulse", extra & ~in_turn, ~silent, in_turn),
+        ("extra_pulse", extra & ~in_turn, _shows_extra(command, silent), in_turn),
     )
     found, notes = [], []
     for kind, shown, could, together in kinds:
@@ -89,6 +90,11 @@ def count_suspects(events: pa.Table, context: Context) -> tuple[list[Counted], l
         notes += _notes(kind, shown, could, habit, context)
         found.append(Counted(kind=kind, rate=_some_of_many(rate, shown, could, context)))
     return found, notes
+
+
+def _shows_extra(command: NDArray[np.int8], silent: Bools) -> Bools:
+    """Return which events could show a repeated spark: an answer need not repeat, so commands where there are any."""
+    return np.asarray(command == 1 if (command >= 0).any() else ~silent, dtype=np.bool_)
 
 
 def _pauses(silent: Bools, rows: NDArray[np.int64], context: Context) -> tuple[Bools, Bools]:
@@ -133,18 +139,18 @@ def _habit(shown: Bools, could: Bools, context: Context) -> Floats:
     """Return the share (n,) of events that show it at such speeds as a habit of the engine; 0 where it is none."""
     if not shown.any():
         return np.zeros(shown.size)
-    edges = np.unique(np.quantile(context.rpm, (*np.linspace(0, 1, SPEED_BINS + 1)[1:-1], *TOP_SPEEDS)))
-    cell = np.searchsorted(edges, context.rpm)
+    log_rpm = np.log(context.rpm)
+    cell = np.floor((log_rpm - log_rpm.min()) / SPEED_CELL).astype(np.int64)
     groups = np.unique(context.group[could])
     least = HABIT_SHARE if groups.size > 1 else LONE_HABIT_SHARE
-    share = np.full(edges.size + 1, np.inf)
+    share = np.full(int(cell.max()) + 1, np.inf)
     for group in groups:
         own = could & (context.group == group)
         n_could = np.bincount(cell[own], minlength=share.size)
         n_shown = np.bincount(cell[own & shown], minlength=share.size)
         share = np.minimum(share, np.where(n_could >= LEAST_TOLD, n_shown / np.maximum(n_could, 1), 0.0))
     share[(share < least) | ~np.isfinite(share)] = 0.0
-    wide = np.maximum(share, np.maximum(np.append(share[1:], 0.0), np.append(0.0, share[:-1])))
+    wide = np.array([share[max(at - NEAR_CELLS, 0) : at + NEAR_CELLS + 1].max() for at in range(share.size)])
     return np.asarray(wide[cell], dtype=np.float64)
 
 

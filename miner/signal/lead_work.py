@@ -34,7 +34,7 @@ __all__ = ["LeadWork", "PulseWork", "SurveyWork"]
 
 Floats = NDArray[np.float64]
 
-_SPIKE_S, _SPIKE_SAMPLES = 40e-6, 2.5
+_SPIKE_S, _SPIKE_SAMPLES = 25e-6, 2.5
 """Runs above the threshold that are shorter are spikes: a coil of millihenries charges for hundreds of microseconds."""
 
 _DROPOUT_S, _DROPOUT_SAMPLES = 60e-6, 2.5

@@ -126,7 +126,7 @@ def test_thorough_sensitivity_reads_the_recording_again_and_says_when_it_cannot(
         (["export", "nowhere", "--to", "x.csv"], "nowhere: there is no such folder"),
         (["sensitivity", "nowhere"], "nowhere: there is no such folder"),
         (["review", "nowhere"], "nowhere: there is no such folder"),
-        (["mine", "x.parquet", "--out", "o"], "Missing option '--setup'"),
+        (["mine", "x.parquet", "--out", "o"], "x.parquet: there is no such file or folder"),
         (["mine", "x.parquet", "--setup", "s", "--out", "o", "--rate-hz", "0"], "--rate-hz"),
         (["mnie"], "No such command 'mnie'"),
     ],

@@ -56,9 +56,21 @@ def test_a_setup_without_leads_gets_them_from_the_signals(table: Path, tmp_path:
     setup.write_text("[engine]\ncylinders = 6\nfiring_order = [1, 2, 3, 4, 5, 6]\n")
     with (
         pytest.raises(SetupError, match="fires 6 coils in turn, the leads show 4"),
-        taken_in(open_console(), table, setup, tmp_path / "out", ImportOptions()),
+        taken_in(open_console(), table, setup, tmp_path / "other", ImportOptions()),
     ):
         pass
+    assert not (tmp_path / "other").exists()
+
+
+def test_a_copy_never_replaces_a_recording_of_somebody_else(table: Path, tmp_path: Path) -> None:
+    (tmp_path / "out").mkdir()
+    (tmp_path / "out" / "recording.parquet").write_bytes(b"mine")
+    with (
+        pytest.raises(RunError, match="no copy of an earlier run"),
+        taken_in(open_console(), table, None, tmp_path / "out", ImportOptions()),
+    ):
+        pass
+    assert (tmp_path / "out" / "recording.parquet").read_bytes() == b"mine"
 
 
 def answer(monkeypatch: pytest.MonkeyPatch, console: Any, *answers: str) -> None:

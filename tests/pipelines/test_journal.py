@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import sqlite3
 from pathlib import Path
 
@@ -9,6 +10,7 @@ import pytest
 
 from miner.errors import FindingsError, RunError
 from miner.findings.lock import exclusive
+from miner.findings.whole import contents_of
 from pipelines.overnight.journal import Journal, StepEntry
 from pipelines.overnight.plan import make_plan
 from pipelines.overnight.run import valid_steps
@@ -21,8 +23,8 @@ ENTRY = StepEntry(fingerprint="f", digest="d", elapsed_s=1.5, cpu_s=1.25)
 def finished_folder(out: Path) -> Path:
     folder = out / "trip-1234"
     folder.mkdir()
-    for name in ("events.parquet", "summary.json"):
-        (folder / name).write_text(name)
+    (folder / "events.parquet").write_text("events")
+    (folder / "summary.json").write_text(json.dumps({"files": contents_of(folder)}))
     return folder
 
 
