@@ -37,6 +37,8 @@ def draw_window(window: Window) -> Figure:
     cylinder = "" if suspect["cylinder"] is None else f", cylinder {suspect['cylinder']}"
     figure.suptitle(f"{suspect['rank']}: {kind_name(suspect['kind'])}{cylinder}, at {suspect['time_s']:.4f} s")
     panels[-1].set_xlabel("time from turn-on in ms")
+    named = {name: line for axes in panels for line, name in zip(*axes.get_legend_handles_labels(), strict=True)}
+    figure.legend(named.values(), named.keys(), loc="outside lower right", ncols=len(named), frameon=False)
     return figure
 
 
@@ -51,4 +53,3 @@ def _draw_lead(axes: Axes, window: Window, column: str) -> None:
         axes.axvline(edge_us * 1e-3, color=EDGE, linestyle=":", linewidth=1, label=None if number else "edges")
     axes.set_ylabel(f"{column} in {window.units[column]}")
     axes.set_xlim(float(window.time_us[0]) * 1e-3, float(window.time_us[-1]) * 1e-3)
-    axes.legend(loc="upper right", fontsize="small", frameon=False)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Mapping
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any, TypeAlias
 
 import numpy as np
@@ -13,6 +14,7 @@ import pyarrow.compute as pc
 
 from miner.engine.setup import Setup
 from miner.errors import RecordingError, near_names
+from miner.files import digest_file
 from miner.recording.formats.base import ImportOptions
 from miner.recording.intake import take_in
 from miner.recording.parts import open_part
@@ -51,7 +53,7 @@ def as_recording(samples: Samples, setup: Setup, copy: Path, *, rate_hz: float |
     if isinstance(samples, Recording):
         return samples.path
     if isinstance(samples, str | os.PathLike):
-        return take_in([Path(samples)], copy, options=ImportOptions(rate_hz=rate_hz or setup.sample_rate_hz))[0]
+        return _taken_in(Path(samples), copy, ImportOptions(rate_hz=rate_hz or setup.sample_rate_hz))
     table = _needed(as_table(samples, setup), setup, rate_hz)
     _refuse_foreign(copy)
     with renamed_when_complete(copy) as temporary, RecordingWriter(temporary, table.schema) as writer:
@@ -142,9 +144,27 @@ def _kept_type(name: str, column: pa.ChunkedArray) -> pa.DataType:
     return {pa.bool_(): pa.uint8(), pa.float16(): pa.float32()}.get(kind, kind)
 
 
+def _taken_in(file: Path, copy: Path, options: ImportOptions) -> Path:
+    """Return a file that is a recording, or its import; one that lies there already stays if it is the same."""
+    if not copy.exists():
+        return take_in([file], copy, options=options)[0]
+    with TemporaryDirectory(prefix=".half-done-", dir=copy.parent) as beside:
+        new = Path(beside) / copy.name
+        path, _ = take_in([file], new, options=options)
+        if path != new:
+            return path
+        if digest_file(new) != digest_file(copy):
+            raise _foreign(copy)
+    return copy
+
+
 def _refuse_foreign(copy: Path) -> None:
     """Refuse to replace a recording that was not made here."""
-    if copy.exists() and "made_from" not in open_part(copy, start=0).metadata:
-        raise RecordingError(
-            "a recording lies there that would be replaced", remedy="choose another folder for the findings", file=copy
-        )
+    if copy.exists() and not _MADE.keys() <= open_part(copy, start=0).metadata.keys():
+        raise _foreign(copy)
+
+
+def _foreign(copy: Path) -> RecordingError:
+    return RecordingError(
+        "a recording lies there that would be replaced", remedy="choose another folder for the findings", file=copy
+    )

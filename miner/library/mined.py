@@ -15,7 +15,18 @@ from miner.errors import FindingsError
 from miner.findings.whole import require_whole
 from miner.library.window import Window, open_window
 from miner.review.source import ReviewSource
-from miner.schema import CONDITIONS, EVENTS, GAPS, INCIDENTS, MISFIRE_WINDOWS, SENSITIVITY, STANDING, SUSPECTS, Table
+from miner.schema import (
+    CONDITIONS,
+    EVENTS,
+    GAPS,
+    INCIDENTS,
+    MISFIRE_WINDOWS,
+    SENSITIVITY,
+    SILENCES,
+    STANDING,
+    SUSPECTS,
+    Table,
+)  # fmt: skip
 
 __all__ = ["Mined"]
 
@@ -101,6 +112,11 @@ class Mined:
     def gaps(self) -> pl.DataFrame:
         """Stretches in which a lead, or every lead, was not recorded."""
         return self._frame(GAPS)
+
+    @cached_property
+    def silences(self) -> pl.DataFrame:
+        """Times at which the ignition fell silent: all of it, or one lead while the engine turned on."""
+        return self._frame(SILENCES)
 
     def window(self, rank: int = 1) -> Window:
         """Return the leads around one suspect.

@@ -98,7 +98,7 @@ def test_tables_are_the_declared_ones(mined: miner.Mined) -> None:
     for frame, declared in ((mined.events, EVENTS), (mined.suspects, SUSPECTS), (mined.incidents, INCIDENTS)):
         assert isinstance(frame, pl.DataFrame)
         assert frame.columns == declared.schema.names
-    for name in ("standing", "conditions", "misfire_windows", "sensitivity", "gaps"):
+    for name in ("standing", "conditions", "misfire_windows", "sensitivity", "gaps", "silences"):
         assert isinstance(getattr(mined, name), pl.DataFrame)
     assert mined.summary["counts"]["suspects"]["listed"] == mined.suspects.height
     assert mined.warnings == mined.summary["warnings"]
@@ -220,6 +220,18 @@ def test_no_recording_of_others_is_replaced(setup: miner.Setup, tmp_path: Path) 
         as_recording(columns(), setup, copy)
 
 
+def test_an_import_is_made_again_but_replaces_nothing_else(setup: miner.Setup, tmp_path: Path) -> None:
+    copy, text = tmp_path / "recording.parquet", tmp_path / "drive.csv"
+    text.write_text("time_s,feedback_v\n" + "".join(f"{i / 1000},{i % 7}\n" for i in range(500)))
+    assert as_recording(text, setup, copy) == as_recording(text, setup, copy) == copy
+    assert miner.open_recording(copy).n_samples == 500
+    copy.write_bytes(RECORDING.read_bytes())
+    with pytest.raises(RecordingError, match="would be replaced"):
+        as_recording(text, setup, copy)
+    assert copy.read_bytes() == RECORDING.read_bytes()
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["drive.csv", "recording.parquet"]
+
+
 @pytest.mark.parametrize(
     ("values", "kept"),
     [
@@ -267,12 +279,23 @@ def test_examples_run(module: str, monkeypatch: pytest.MonkeyPatch) -> None:
     assert result.failed == 0
 
 
+def page_code() -> list[str]:
+    page = (ROOT / "docs" / "library.md").read_text("utf-8")
+    return re.findall(r"(?ms)^```python\n(.*?)^```", page)
+
+
+def test_the_notebook_is_of_the_page() -> None:
+    """``python docs/make_library_notebook.py`` makes it anew."""
+    cells = json.loads((ROOT / "docs" / "library.ipynb").read_text("utf-8"))["cells"]
+    code = [cell for cell in cells if cell["cell_type"] == "code"]
+    lines = "\n".join(cell["source"] for cell in code).split("\n")
+    assert [line for line in lines if line] == [line for line in "\n".join(page_code()).split("\n") if line]
+    assert any("image/png" in output["data"] for cell in code for output in cell["outputs"])
+
+
 def test_the_page_runs(monkeypatch: pytest.MonkeyPatch) -> None:
     pytest.importorskip("matplotlib")
     monkeypatch.chdir(ROOT)
-    page = (ROOT / "docs" / "library.md").read_text("utf-8")
-    blocks = re.findall(r"(?ms)^```python\n(.*?)^```", page)
-    assert blocks
     names: dict[str, Any] = {}
-    for block in blocks:
+    for block in page_code():
         exec(compile(block, "docs/library.md", "exec"), names)
