@@ -1,14 +1,12 @@
 """Robust statistics: what the middle of the data says, whatever a few faults do.
 
-Sources: modified z: Iglewicz and Hoaglin, How to Detect and Handle Outliers, ASQC vol. 16, 1993 (NIST/SEMATECH
-e-Handbook 1.3.5.17); generalized ESD: Rosner, Technometrics 25(2), 1983, 165-172; Huber and Tukey weights with
-their 95 % efficiency constants: Holland and Welsch, Communications in Statistics A6, 1977 (from memory);
-normal deviate of a t value: Wallace, Annals of Mathematical Statistics 30, 1959 (from memory).
+Sources: MAD as sigma: Iglewicz and Hoaglin, How to Detect and Handle Outliers, ASQC vol. 16, 1993 (NIST/SEMATECH
+e-Handbook 1.3.5.17); Huber and Tukey weights with their 95 % efficiency constants: Holland and Welsch, Communications
+in Statistics A6, 1977 (from memory).
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,18 +14,12 @@ from numpy.typing import NDArray
 
 __all__ = [
     "BLOCK_EVENTS",
-    "COURSE_EVENTS",
     "MAD_TO_SIGMA",
     "RobustFit",
-    "generalized_esd",
     "mad_sigma",
-    "modified_z",
-    "normal_from_t",
-    "predicted",
     "resolution",
     "robust_regression",
     "running_median",
-    "shrunk",
 ]
 
 Floats = NDArray[np.float64]
@@ -39,9 +31,6 @@ _HUBER, _TUKEY = 1.345, 4.685
 
 BLOCK_EVENTS = 16_384
 """Events whose bases are held at a time."""
-
-COURSE_EVENTS = 15
-"""Neighbours on each side, of the same cylinder, that its slow course is the running median of."""
 
 SETTLED = 0.01
 """A fit whose values move by less than this share of the noise in one step has settled."""
@@ -60,63 +49,6 @@ def mad_sigma(x: Floats) -> float:
     return mad * MAD_TO_SIGMA if mad > 0 else float(np.mean(distance)) * 1.253314
 
 
-def modified_z(x: Floats) -> Floats:
-    """Return the modified z-score of every value: robust distance from the median, signed, in sigma.
-
-    Examples
-    --------
-    >>> [round(float(m), 2) for m in modified_z(np.array([1.0, 2.0, 3.0, 4.0, 100.0]))]
-    [-1.35, -0.67, 0.0, 0.67, 65.43]
-    """
-    scale = mad_sigma(x)
-    return (x - np.median(x)) / scale if scale > 0 else np.zeros_like(x)
-
-
-def generalized_esd(x: Floats, *, at_most: int, alpha: float = 0.05) -> NDArray[np.int64]:
-    """Return the indices of the outliers by Rosner's generalized extreme studentized deviate test.
-
-    Parameters
-    ----------
-    x : ndarray of shape (n,)
-    at_most : int
-        Largest number of outliers to look for.
-    alpha : float, default=0.05
-        Chance of any outlier in normal data.
-
-    Returns
-    -------
-    ndarray
-        Indices, most extreme first. The largest i with R_i above its limit counts, so that outliers that
-        mask each other are found.
-    """
-    from scipy.stats import t as student
-
-    left = np.arange(x.size)
-    removed: list[int] = []
-    n_outliers = 0
-    for i in range(1, at_most + 1):
-        values = x[left]
-        spread = float(np.std(values, ddof=1))
-        if left.size < 3 or spread == 0:
-            break
-        worst = int(np.argmax(np.abs(values - values.mean())))
-        statistic = abs(float(values[worst] - values.mean())) / spread
-        freedom = x.size - i - 1
-        point = float(student.ppf(1 - alpha / (2 * (x.size - i + 1)), freedom))
-        limit = (x.size - i) * point / np.sqrt((freedom + point**2) * (x.size - i + 1))
-        removed.append(int(left[worst]))
-        n_outliers = i if statistic > limit else n_outliers
-        left = np.delete(left, worst)
-    return np.array(removed[:n_outliers], dtype=np.int64)
-
-
-def normal_from_t(t: Floats, freedom: Floats | float) -> Floats:
-    """Return the normal deviate as improbable as ``t`` under Student's t, signed (Wallace's approximation)."""
-    nu = np.maximum(np.asarray(freedom, dtype=np.float64), 1.0)
-    size = np.sqrt(nu * np.log1p(t * t / nu)) * (8 * nu + 1) / (8 * nu + 3)
-    return np.asarray(np.sign(t) * np.minimum(size, np.abs(t)), dtype=np.float64)
-
-
 def resolution(x: Floats) -> float:
     """Return the step of quantised values in order of time; 0 where they do not repeat (not quantised).
 
@@ -126,7 +58,8 @@ def resolution(x: Floats) -> float:
     if not 2 <= np.unique(x).size <= 0.5 * x.size:
         return 0.0
     apart = np.abs(np.diff(x))
-    return float(np.quantile(apart[apart > 1e-9 * np.abs(x).max()], 0.1, method="higher"))
+    steps = apart[apart > 1e-9 * np.abs(x).max()]
+    return float(np.quantile(steps, 0.1, method="higher")) if steps.size else 0.0
 
 
 def running_median(x: Floats, half_width: int) -> Floats:
@@ -143,36 +76,15 @@ def running_median(x: Floats, half_width: int) -> Floats:
     return np.asarray(median_filter(x, size=2 * half + 1, mode="nearest"), dtype=np.float64)
 
 
-def shrunk(movement: Floats, noise: Floats | float, *, sharpness: int = 2) -> Floats:
-    """Return an estimated movement pulled towards 0 by its own noise: hardly where it is far above that.
-
-    The ``sharpness`` (even) says how sudden the change is around the noise.
-    """
-    power = movement**sharpness
-    out = movement * power / np.maximum(power + np.asarray(noise) ** sharpness, 1e-300)
-    return np.asarray(out, dtype=np.float64)
-
-
 @dataclass(frozen=True, kw_only=True)
 class RobustFit:
-    """Coefficients of a robust regression and the inverse information matrix for its leverage."""
+    """Coefficients of a robust regression."""
 
     coefficients: Floats
-    inverse: Floats
 
     def predict(self, x: Floats) -> Floats:
         """Return the fitted value for each row of ``x`` (n, p)."""
         return np.asarray(x @ self.coefficients)
-
-    def leverage(self, x: Floats) -> Floats:
-        """Return one over the number of observations that speak for each row of ``x``: high where seldom visited."""
-        return np.asarray(np.einsum("ij,jk,ik->i", x, self.inverse, x, optimize=True))
-
-
-def predicted(fit: RobustFit, bases: Callable[[NDArray[np.int64]], Floats], rows: NDArray[np.int64]) -> Floats:
-    """Return the fitted value of each of the rows, whose ``bases`` are made for a block of them at a time."""
-    blocks = [rows[first : first + BLOCK_EVENTS] for first in range(0, rows.size, BLOCK_EVENTS)]
-    return np.concatenate([fit.predict(bases(block)) for block in blocks])
 
 
 def robust_regression(
@@ -214,8 +126,7 @@ def robust_regression(
             coefficients = np.asarray(np.linalg.solve(information, x.T @ (weights * y)), dtype=np.float64)
             if float(np.max(np.abs(x @ (coefficients - before)) / spread)) < SETTLED * scale:
                 break
-    information = (x * weights[:, None]).T @ x + np.diag(penalty)
-    return RobustFit(coefficients=coefficients, inverse=np.asarray(np.linalg.inv(information)))
+    return RobustFit(coefficients=coefficients)
 
 
 def _weight(u: Floats, *, redescend: bool) -> Floats:

@@ -173,7 +173,8 @@ def _calm(columns: Columns, n_slots: int) -> NDArray[np.bool_]:
     odd = (columns["quality"] != "") | (columns["extra_pulses"] > 0)
     odd |= (columns["command_seen"] == 0) | (columns["feedback_seen"] == 0)
     odd |= (columns["command_seen"] < 1) & (columns["feedback_seen"] < 1)
-    return np.asarray(np.convolve(odd, np.ones(2 * n_slots + 1), mode="same") == 0)
+    around = np.convolve(odd, np.ones(2 * n_slots + 1))[n_slots : n_slots + odd.size]
+    return np.asarray(around == 0)
 
 
 def _mine(stretch: Stretch, setup: Setup, leads: Sequence[LeadSpec], profiles: Mapping[int, LeadProfile]) -> pa.Table:

@@ -60,13 +60,16 @@ class Judgement:
     ----------
     log_rate : ndarray (n,)
         Natural log of the false alarms an hour; lower is more suspicious.
-    channel : ndarray (n,)
-        Index of the channel that says so; -1: a count.
     channels : tuple of Channel
     by_channel : ndarray (channels, n)
         Log rate of each alone, +inf where it says nothing or the difference does not matter in a workshop.
     distances : list of Distance
     counted : list of Counted
+    context : Context
+    n_too_small : int
+        Events that would be rarer than once an hour, but for differences too small to matter in a workshop.
+    notes : list of str
+        What is not listed because all cylinders do it, or only in part because one does it all the time.
     """
 
     log_rate: _Floats

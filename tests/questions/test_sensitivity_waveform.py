@@ -12,7 +12,7 @@ import pytest
 
 from miner.engine.setup import Setup
 from miner.mining.steps import open_source
-from miner.questions import waveform_compare, waveform_stretch
+from miner.questions import waveform_compare, waveform_sample, waveform_stretch
 from miner.questions.waveform_compare import Planted, compare_planted
 from miner.questions.waveform_sample import SAMPLED_KINDS, sample_waveform
 from miner.questions.waveform_stretch import choose_stretches
@@ -193,3 +193,16 @@ def test_a_measure_without_scatter_is_compared_as_well():
     assert rows[0].agreed
     assert rows[0].deviation_sigma == 0.0
     assert agreed.all()
+
+
+@pytest.mark.parametrize("n_events", [1, 5, 9, 40])
+def test_stretches_shorter_than_a_turn_on_either_side_have_calm_events_or_none(n_events):
+    columns = {
+        "quality": np.array([""] * n_events, dtype=object),
+        "extra_pulses": np.zeros(n_events, dtype=int),
+        "command_seen": np.ones(n_events, dtype=np.int8),
+        "feedback_seen": np.ones(n_events, dtype=np.int8),
+    }
+    assert waveform_sample._calm(columns, 12).tolist() == [True] * n_events
+    columns["command_seen"][0] = 0
+    assert waveform_sample._calm(columns, 12).tolist() == [place > 12 for place in range(n_events)]
