@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["HABIT_PARTS", "ParetoFit", "Prior", "Tail", "fit_pareto", "fit_tail"]
+__all__ = ["ParetoFit", "Prior", "Tail", "fit_pareto", "fit_tail"]
 
 Floats = NDArray[np.float64]
 
@@ -24,7 +24,6 @@ MAX_PEAKS = 2000
 PEAK_SHARE = 0.02
 EXCESS_CHANCE = 1e-6
 CLUSTER_S = 0.5
-HABIT_PARTS = 24
 LAW_SHARE = 1e-3
 """Of what the law says below a rate that counts rule out: enough to keep the larger of two values ahead."""
 
@@ -163,9 +162,7 @@ class Tail:
         return np.where(x > self.threshold, np.maximum(above, held), below)
 
 
-def fit_tail(
-    values: Floats, *, hours: float, prior: Prior, time_s: Floats | None = None, habit: float | None = None
-) -> Tail:
+def fit_tail(values: Floats, *, hours: float, prior: Prior, time_s: Floats | None = None) -> Tail:
     """Fit the tail of the healthy part of ``values``; larger is more suspicious.
 
     Parameters
@@ -177,18 +174,13 @@ def fit_tail(
     time_s : ndarray of shape (n,), optional
         When each value happened, ascending. Peaks less than `CLUSTER_S` apart are one occasion: unusual moments last,
         and ten peaks in one gear change are not ten reasons to believe in them.
-    habit : float, optional
-        Values too many that are seen in more than this share of `HABIT_PARTS` equal parts of the recording are no
-        faults but what this engine does.
     """
     order = np.argsort(-values, kind="stable")
     ordered = values[order]
     n_peaks = int(np.clip(PEAK_SHARE * ordered.size, min(30, ordered.size // 2), MAX_PEAKS))
     threshold = float(ordered[n_peaks]) if n_peaks < ordered.size else float(ordered[-1])
     excess = ordered[:n_peaks] - threshold
-    part = order[:n_peaks] * HABIT_PARTS // values.size
-    usual_parts = HABIT_PARTS if habit is None else int(habit * HABIT_PARTS)
-    law, n_above = _healthy_law(excess, prior, None if time_s is None else time_s[order[:n_peaks]], part, usual_parts)
+    law, n_above = _healthy_law(excess, prior, None if time_s is None else time_s[order[:n_peaks]])
     share_seen = 1.0
     if n_above:
         share_seen = -float(np.expm1(law.log_survival(np.array(excess[n_above - 1]))))
@@ -203,9 +195,7 @@ def fit_tail(
     )  # fmt: skip
 
 
-def _healthy_law(
-    excess: Floats, prior: Prior, time_s: Floats | None, part: NDArray[np.int64], usual_parts: int
-) -> tuple[ParetoFit, int]:
+def _healthy_law(excess: Floats, prior: Prior, time_s: Floats | None) -> tuple[ParetoFit, int]:
     """Return the law and how many of the largest values it leaves out; ``excess`` descends."""
     from scipy.stats import poisson
 
@@ -228,7 +218,7 @@ def _healthy_law(
         expected = independent * n_in * float(chance[1]) / (1 - min(float(chance[0]), 1 - 1e-9))
         found = float(n_above) * independent if time_s is None else _occasions(time_s[:n_above])
         too_many = poisson.sf(np.ceil(found) - 1, expected * (1 + 8 / np.sqrt(independent * n_in))) < EXCESS_CHANCE
-        if too_many and np.unique(part[:n_above]).size <= usual_parts:
+        if too_many:
             break
         left_out = n_next
         law, independent = fit(left_out)
