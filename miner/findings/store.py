@@ -24,7 +24,7 @@ from miner.errors import FindingsError
 from miner.files import replacing, write_failure
 from miner.schema import Table
 
-__all__ = ["READY", "SUMMARY", "TIMING", "Findings", "replacing", "write_failure"]
+__all__ = ["READY", "SUMMARY", "TIMING", "Findings", "json_text", "replacing", "write_failure"]
 
 SUMMARY = "summary.json"
 """The file whose presence says that the folder is complete."""
@@ -231,9 +231,8 @@ class Findings:
     def write_json(self, name: str, content: Mapping[str, Any]) -> Path:
         """Write a JSON file with sorted keys; not-a-number is refused, it would not be JSON."""
         path = self.folder / name
-        text = json.dumps(content, indent=2, sort_keys=True, ensure_ascii=False, allow_nan=False) + "\n"
         with replacing(path) as temporary:
-            temporary.write_text(text, encoding="utf-8", newline="\n")
+            temporary.write_text(json_text(content), encoding="utf-8", newline="\n")
         return path
 
     def read_json(self, name: str) -> dict[str, Any]:
@@ -263,6 +262,11 @@ class Findings:
         raise FindingsError(
             "the folder holds no finished findings", remedy="run 'ignition-miner mine' into it first", file=self.folder
         )
+
+
+def json_text(content: Mapping[str, Any]) -> str:
+    """Return what is written of a JSON file: the same content, the same text."""
+    return json.dumps(content, indent=2, sort_keys=True, ensure_ascii=False, allow_nan=False) + "\n"
 
 
 def _described(declared: Table) -> pa.Schema:

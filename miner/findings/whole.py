@@ -10,9 +10,9 @@ from typing import Any
 
 from miner.errors import FindingsError
 from miner.files import digest_file
-from miner.findings.store import SUMMARY, TIMING, Findings
+from miner.findings.store import SUMMARY, TIMING, Findings, json_text
 
-__all__ = ["REPORT_FILE", "contents_of", "damaged_files", "generation_of", "require_whole", "reseal"]
+__all__ = ["REPORT_FILE", "contents_of", "damaged_files", "generation_of", "require_whole", "reseal", "sealed"]
 
 REPORT_FILE = "report.html"
 
@@ -51,12 +51,27 @@ def damaged_files(findings: Findings, names: Collection[str] | None = None) -> l
     FindingsError
         If the summary is missing or damaged.
     """
-    kept = findings.summary().get("files", {})
+    summary = findings.summary()
+    if "seal" in summary and (summary != sealed(summary) or not _is_as_written(findings, summary)):
+        return [SUMMARY]
+    kept = summary.get("files", {})
     return [
         name
         for name, entry in sorted(kept.items())
         if (names is None or name in names) and not _is_whole(findings.folder / name, entry)
     ]
+
+
+def _is_as_written(findings: Findings, summary: Mapping[str, Any]) -> bool:
+    """Return whether the text is what is written of such a summary: the last digits of a number may mean nothing."""
+    return (findings.folder / SUMMARY).read_bytes() == json_text(summary).encode()
+
+
+def sealed(summary: Mapping[str, Any]) -> dict[str, Any]:
+    """Return a JSON-ready summary with a digest of all else in it, the digests of the files too, under ``seal``."""
+    content = {key: value for key, value in summary.items() if key != "seal"}
+    text = json.dumps(content, sort_keys=True)
+    return content | {"seal": hashlib.blake2b(text.encode(), digest_size=16).hexdigest()}
 
 
 def _is_whole(path: Path, entry: Mapping[str, int | str]) -> bool:
@@ -104,4 +119,4 @@ def reseal(findings: Findings, name: str) -> None:
     summary = findings.summary()
     if "files" in summary:
         summary["files"][name] = _entry(findings.folder / name)
-        findings.write_json(SUMMARY, summary)
+        findings.write_json(SUMMARY, sealed(summary))

@@ -5,6 +5,7 @@ Nothing here holds more than a chapter's events; the event table lies on the dis
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
@@ -22,7 +23,7 @@ from miner.expected.least import Resolution
 from miner.findings.event_file import EventFile
 from miner.findings.provenance import count_events, count_suspects, describe_recording, describe_setup, versions
 from miner.findings.store import SUMMARY, Findings
-from miner.findings.whole import contents_of
+from miner.findings.whole import contents_of, sealed
 from miner.memory import give_back
 from miner.mining.chapters import plan_chapters, tell_chapters
 from miner.mining.checked import check_mined, told_check
@@ -175,7 +176,7 @@ def write_findings(
     on_stage("writing the report")
     _write_report(findings, summary)
     source.recording.require_unchanged()
-    summary["files"] = contents_of(findings.folder)
+    summary = sealed(json.loads(json.dumps(summary | {"files": contents_of(findings.folder)})))
     findings.write_json(SUMMARY, summary)
     return summary
 
