@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from miner.events.columns import column_values, seen_values
 from miner.expected.context import Context
 from miner.expected.least import Resolution, least_difference
-from miner.expected.measures import MEASURES, Measure, judged_values, measured_values
+from miner.expected.measures import MEASURES, Measure, judged_values, lift_of, measured_values
 from miner.expected.neighbours import MEDIAN_NOISE, medians_beside, medians_of_others
 from miner.expected.noise import Noise, fit_noise, local_noise
 from miner.expected.robust import mad_sigma, resolution
@@ -107,7 +107,7 @@ class Expectation:
 
     def distance(self, events: pa.Table, context: Context) -> Distance:
         """Return the distance of every event."""
-        values = _values(events, self.measure, self.lift)
+        values = _values(events, measured_values(events, self.measure), self.measure, self.lift)
         return _distance(self, values, _around(self.measure, self.usual, values, context), context)
 
 
@@ -118,11 +118,12 @@ def fit_expectations(events: pa.Table, context: Context, resolution: Resolution)
     for measure in MEASURES:
         if measure.column == "interval_us" and with_timing:
             continue  # the same displacement, measured less well
-        _, lift = judged_values(events, measure)
-        values = _values(events, measure, lift)
+        measured = measured_values(events, measure)
+        lift = lift_of(measured, measure)
+        values = _values(events, measured, measure, lift)
         if np.isfinite(values).sum() >= LEAST_EVENTS:
             edge_us = _median(column_values(events, "feedback_rise_us" if measure.lead == "feedback" else "rise_us"))
-            least = least_difference(measure, measured_values(events, measure), resolution, edge_us)
+            least = least_difference(measure, measured, resolution, edge_us)
             found.append((measure, values, lift, least))
 
     def fit(one: tuple[Measure, _Floats, float, float]) -> tuple[Expectation, Distance]:
@@ -136,10 +137,9 @@ def _median(values: _Floats) -> float:
     return float(np.median(known)) if known.size else float("nan")
 
 
-def _values(events: pa.Table, measure: Measure, lift: float) -> _Floats:
-    values = measured_values(events, measure)
-    if measure.scale == "log":
-        values = np.log(np.where(values > 0, values, np.nan) + lift)
+def _values(events: pa.Table, measured: _Floats, measure: Measure, lift: float) -> _Floats:
+    """Return the values on the scale they are judged on, of pulses that were seen."""
+    values = judged_values(measured, measure, lift)
     if measure.lead != "any":
         values[seen_values(events, f"{measure.lead}_seen") == 0] = np.nan
     return values

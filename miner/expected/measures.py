@@ -16,6 +16,7 @@ __all__ = [
     "MEASURES",
     "Measure",
     "judged_values",
+    "lift_of",
     "measured_values",
 ]
 
@@ -124,17 +125,18 @@ def measured_values(events: pa.Table, measure: Measure) -> Floats:
     return np.where(np.isfinite(better), better, values)
 
 
-def judged_values(events: pa.Table, measure: Measure) -> tuple[Floats, float]:
-    """Return the measure on the scale it is judged on, and what was added before the logarithm.
+def lift_of(measured: Floats, measure: Measure) -> float:
+    """Return what is added to a measure, in its own unit, before its logarithm is taken.
 
-    Values that were not measured, or that have no logarithm, are NaN. Durations of edges and ripple are small numbers
-    that may come out as almost nothing: a tenth of their median is added so that a very clean pulse is not a large
-    distance below usual.
+    Durations of edges and ripple are small numbers that may come out as almost nothing: a tenth of their median is
+    added so that a very clean pulse is not a large distance below usual.
     """
-    values = measured_values(events, measure)
+    known = measured[np.isfinite(measured) & (measured > 0)]
+    return 0.1 * float(np.median(known)) if measure.lifted and measure.scale == "log" and known.size else 0.0
+
+
+def judged_values(measured: Floats, measure: Measure, lift: float) -> Floats:
+    """Return the measure (n,) on the scale it is judged on; NaN where not measured, or without a logarithm."""
     if measure.scale == "linear":
-        return values, 0.0
-    values = np.where(values > 0, values, np.nan)
-    known = values[np.isfinite(values)]
-    lift = 0.1 * float(np.median(known)) if measure.lifted and known.size else 0.0
-    return np.asarray(np.log(values + lift), dtype=np.float64), lift
+        return measured.copy()
+    return np.asarray(np.log(np.where(measured > 0, measured, np.nan) + lift), dtype=np.float64)
