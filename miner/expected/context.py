@@ -41,8 +41,6 @@ OF_THE_RECORDER, RECORDER_SHARE = {"slow_sampling", "clipped"}, 0.02
 has them it is no fault that shortened the one pulse (own choice)."""
 
 LIVELY_SHARE = 0.05
-INTERVAL_REACH = 0.3
-"""Speed does not change by more than a third from cycle to interval; what says so is another thing."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -144,15 +142,16 @@ def build_context(events: pa.Table, setup: Setup) -> Context:
     supply_v = _filled(seen_v, time_s, np.maximum(2.0 * cycle_s, SUPPLY_HOLDS_S))
     interval_deg = _interval_deg(events, setup)
     interval_rpm = interval_deg / (6.0 * np.maximum(np.diff(time_s, prepend=time_s[0] - 1.0), 1e-6))
+    excess = _excess(steady_rpm, interval_rpm, segment, group)
     return Context(
         time_s=time_s, rpm=rpm, supply_v=supply_v, supply_earlier_v=_earlier(supply_v, time_s, first),
-        log_speeds=_log_speeds(rpm, raw_rpm, np.maximum(row - turn, first), interval_rpm),
+        log_speeds=_log_speeds(rpm, raw_rpm, np.maximum(row - turn, first), steady_rpm / (1.0 + excess[:, 0])),
         state=state, group=group, labels=labels,
         acceleration=acceleration, since=since, until=until, segment=segment, strata=strata,
         learns=_trusted(events["quality"].to_numpy(zero_copy_only=False)), cycle_s=cycle_s,
         steady_pull=_acceleration(steady_rpm, row, first, last, turn),
         turning_deg=_turning_deg(time_s, steady_rpm, cycle_s),
-        excess=_excess(steady_rpm, interval_rpm, segment, group),
+        excess=excess,
         interval_deg=interval_deg, firing_deg=setup.engine.pattern.cycle_deg / setup.engine.pattern.n_slots,
         hours=max(float(time_s[-1] - time_s[0]), float(cycle_s[0])) / 3600.0,
     )  # fmt: skip
@@ -288,11 +287,8 @@ def _interval_deg(events: pa.Table, setup: Setup) -> Floats:
     return np.asarray(turned_deg, dtype=np.float64)
 
 
-def _log_speeds(rpm: Floats, raw_rpm: Floats, cycle_before: Ints, interval_rpm: Floats) -> NDArray[np.float32]:
-    near = np.abs(np.log(np.maximum(interval_rpm, 1e-6) / raw_rpm)) < INTERVAL_REACH
-    last = np.where(near, interval_rpm, raw_rpm)  # beside a stop or an absence it says nothing
-    seen = np.column_stack([rpm, raw_rpm, raw_rpm[cycle_before], last])
-    return np.asarray(np.log(seen), dtype=np.float32)
+def _log_speeds(rpm: Floats, raw_rpm: Floats, cycle_before: Ints, last_rpm: Floats) -> NDArray[np.float32]:
+    return np.asarray(np.log(np.column_stack([rpm, raw_rpm, raw_rpm[cycle_before], last_rpm])), dtype=np.float32)
 
 
 class Basis:

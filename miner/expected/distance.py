@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from miner.events.columns import column_values, seen_values
 from miner.expected.context import Context
-from miner.expected.least import Resolution, least_difference
+from miner.expected.least import Least, Resolution, least_difference
 from miner.expected.measures import MEASURES, Measure, judged_values, lift_of, measured_values
 from miner.expected.neighbours import MEDIAN_NOISE, medians_beside, medians_of_others
 from miner.expected.noise import Noise, fit_noise, local_noise
@@ -34,6 +34,10 @@ LEAST_EVENTS = 8
 
 LONG_EVENTS, LONG_S = 25, 300.0
 """Neighbours on each side whose median is the level of one cylinder: a burst of twelve does not move it."""
+
+TABLE_EVENTS = 13
+"""Events by which a table may step sooner or later than conditions say: half of those whose median is a level, so that
+a level is followed from there on."""
 
 SHORT_EVENTS = 5
 """Neighbours on each side that a short change of level shows in, of one cylinder (own choice)."""
@@ -75,7 +79,7 @@ class Distance:
         What was added to the measure before its logarithm.
     step : float
         Of its grid, where it is quantised; same scale.
-    least : float
+    least : ndarray (n,)
         Least difference that matters in a workshop, same scale.
     """
 
@@ -86,7 +90,7 @@ class Distance:
     z: _Singles
     lift: float
     step: float
-    least: float
+    least: _Singles
 
     def usual_in_unit(self, rows: _Ints) -> _Floats:
         """Return the usual value of some rows in the measure's own unit."""
@@ -103,7 +107,7 @@ class Expectation:
     noise: Noise
     lift: float
     step: float
-    least: float
+    least: Least
 
     def distance(self, events: pa.Table, context: Context) -> Distance:
         """Return the distance of every event."""
@@ -126,7 +130,7 @@ def fit_expectations(events: pa.Table, context: Context, resolution: Resolution)
             least = least_difference(measure, measured, resolution, edge_us)
             found.append((measure, values, lift, least))
 
-    def fit(one: tuple[Measure, _Floats, float, float]) -> tuple[Expectation, Distance]:
+    def fit(one: tuple[Measure, _Floats, float, Least]) -> tuple[Expectation, Distance]:
         return _fit(*one, context)
 
     return side_by_side(fit, found)
@@ -146,7 +150,7 @@ def _values(events: pa.Table, measured: _Floats, measure: Measure, lift: float) 
 
 
 def _fit(
-    measure: Measure, values: _Floats, lift: float, least: float, context: Context
+    measure: Measure, values: _Floats, lift: float, least: Least, context: Context
 ) -> tuple[Expectation, Distance]:
     known = np.isfinite(values)
     taught = np.flatnonzero(known & context.learns)
@@ -194,6 +198,7 @@ def _around(measure: Measure, usual: Usual, values: _Floats, context: Context) -
         earlier, later = _lags(at_once, series)
         lag = np.abs(earlier) + np.abs(later)
         moves.append((_shrunk(earlier, scale), _shrunk(later, scale)))
+        moves.append(_stepped_elsewhere(values, value, (before, after), series, context))
     if measure.moves in ("tables", "level") and len(series) > 1:
         moves.append(_moved_with_others(quick, scale, context, measure.reach))
         middle = middle + moves[-1][0] / 2 + moves[-1][1] / 2
@@ -241,6 +246,32 @@ def _lags(at_once: _Floats, series: list[_Ints]) -> tuple[_Floats, _Floats]:
         earlier[own] = np.append(here[:1], here[:-1]) - here
         later[own] = np.append(here[1:], here[-1:]) - here
     return earlier, later
+
+
+def _stepped_elsewhere(
+    values: _Floats, at: _Floats, levels: tuple[_Floats, _Floats], series: list[_Ints], context: Context
+) -> tuple[_Floats, _Floats]:
+    """Return how far the measured level on either side is another one, as far as conditions nearby make it so.
+
+    A table with hysteresis steps some events sooner or later than conditions say. Longer than the events whose median
+    is a level it shows in the level of what is left.
+    """
+    moves = np.zeros((2, values.size))
+    taught = np.where(context.learns, values, np.nan)
+    for own in series:
+        here = at[own]
+        lowest, highest = (f(here, 2 * TABLE_EVENTS + 1, mode="nearest") - here for f in _extremes())
+        sides = medians_beside(taught[own], context.time_s[own], LONG_EVENTS, LONG_S)
+        for move, level, side, n in zip(moves, levels, sides[:2], sides[2:], strict=True):
+            off = np.where(n >= LEAST_LEVEL, side - here - level[own], 0.0)
+            move[own] = np.clip(off, lowest, highest)
+    return moves[0], moves[1]
+
+
+def _extremes():
+    from scipy.ndimage import maximum_filter1d, minimum_filter1d
+
+    return minimum_filter1d, maximum_filter1d
 
 
 def _moved_with_others(quick: _Floats, scale: float, context: Context, reach: float) -> tuple[_Floats, _Floats]:
@@ -355,13 +386,15 @@ def _distance(fitted: Expectation, values: _Floats, around: _Around, context: Co
     for own in _series(fitted.measure, rows, context):
         sigma[own] *= local_noise(quick[own] / sigma[own])
     residual = around.off - np.clip(around.off, around.low, around.high)
+    usual = values - residual
+    in_unit = usual if fitted.measure.scale == "linear" else np.exp(usual)
     return Distance(
         measure=fitted.measure,
-        usual=(values - residual).astype(np.float32),
+        usual=usual.astype(np.float32),
         residual=residual.astype(np.float32),
         sigma=sigma.astype(np.float32),
         z=(residual / sigma).astype(np.float32),
         lift=fitted.lift,
         step=fitted.step,
-        least=fitted.least,
+        least=fitted.least.at(in_unit, fitted.measure).astype(np.float32),
     )

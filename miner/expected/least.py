@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -46,8 +47,29 @@ class Resolution:
     step_v: Mapping[str, float] = field(default_factory=dict)
 
 
-def least_difference(measure: Measure, values: _Floats, resolution: Resolution, edge_us: float) -> float:
-    """Return the least difference of a measure that matters, on the scale it is judged on.
+class Least(NamedTuple):
+    """The least difference that matters: what a workshop cares for, and what recorder and timer tell apart.
+
+    Attributes
+    ----------
+    matters : float
+        A ratio less one for measures that are judged as ratios, else in the measure's own unit.
+    told : float
+        In the measure's own unit.
+    """
+
+    matters: float
+    told: float
+
+    def at(self, usual: _Floats, measure: Measure) -> _Floats:
+        """Return it (n,) on the scale the measure is judged on, where ``usual`` (n,), in its own unit, is usual."""
+        if measure.scale == "linear":
+            return np.full(usual.shape, max(self.matters, self.told))
+        return np.asarray(np.log1p(np.maximum(self.matters, self.told / np.maximum(np.abs(usual), 1e-12))))
+
+
+def least_difference(measure: Measure, values: _Floats, resolution: Resolution, edge_us: float) -> Least:
+    """Return the least difference of a measure that matters.
 
     Parameters
     ----------
@@ -58,8 +80,6 @@ def least_difference(measure: Measure, values: _Floats, resolution: Resolution, 
     edge_us : float
         Usual duration of the edges that the measure is read off; NaN where there are none.
     """
-    known = values[np.isfinite(values)]
-    usual = max(abs(float(np.median(known))), 1e-12) if known.size else 1.0
     told = 0.0
     if measure.unit == "us" and measure.column != "interval_us":
         if measure.moves == "shape":
@@ -71,9 +91,7 @@ def least_difference(measure: Measure, values: _Floats, resolution: Resolution, 
         role = {"command": "command", "feedback": "feedback"}.get(measure.lead, "supply")
         told = STEPS * resolution.step_v.get("coil_current" if measure.unit == "A" else role, 0.0)
         told *= 0.5 if measure.moves == "shape" else 1.0  # a spread is that of many samples
-    if measure.scale == "linear":
-        return max(measure.least, told)
-    return float(np.log1p(max(measure.least, told / usual)))
+    return Least(measure.least, told)
 
 
 TICK_COHERENCE, TICK_SHARE = 0.6, 0.2

@@ -200,7 +200,7 @@ def _size_needed(as_is: Judgement, kind: str, own: _Bools, sigma: float) -> floa
         return float("nan")  # an infinite sigma: no size is rare enough in so short a recording
     sign = -1.0 if kind in (*_SHRINKING, "supply_sag") else 1.0
     moves = (sigma - sign * distance.z[own]) * distance.sigma[own]
-    move = max(float(np.nanquantile(moves, FOUND_SHARE)), distance.least)
+    move = max(float(np.nanquantile(moves, FOUND_SHARE)), float(np.nanmedian(distance.least)))
     usual = float(np.nanmedian(distance.usual_in_unit(rows)))
     if distance.measure.scale == "linear":
         return move

@@ -116,7 +116,8 @@ class Judge:
         measured = np.full(least.size, np.inf)
         known = np.isfinite(least)
         if self.combined is not None:
-            measured[known] = _believed(self.combined.log_rate(-least[known]), self.hours)
+            together = np.maximum(self.combined.log_rate(-least[known]), least[known])
+            measured[known] = _believed(together, self.hours)
         gross = _gross(self.channels, distances, least.size) & (context.strata < STARTS)
         measured[gross] = np.minimum(measured[gross], np.log(GROSS_RATE))
         counted, notes = count_suspects(events, context)
@@ -281,4 +282,4 @@ def _matters(channels: tuple[Channel, ...], distances: list[Distance], n_events:
 
 def least_share(distance: Distance) -> _Singles:
     """Return each difference over the least that matters (n,), signed."""
-    return np.asarray(np.nan_to_num(distance.residual / max(distance.least, 1.5 * distance.step)), dtype=np.float32)
+    return np.asarray(np.nan_to_num(distance.residual / np.maximum(distance.least, 1.5 * distance.step)), dtype=np.float32)

@@ -23,6 +23,10 @@ Floats = NDArray[np.float64]
 MAX_PEAKS = 2000
 PEAK_SHARE = 0.02
 EXCESS_CHANCE = 1e-6
+MISFIT = 3.0
+"""So many times more above a limit than the law expects may be the law's fault; more than that are not healthy (own
+choice: faults stand apart from the rest, at distances where next to none are expected)."""
+
 CLUSTER_S = 0.5
 LAW_SHARE = 1e-3
 """Of what the law says below a rate that counts rule out: enough to keep the larger of two values ahead."""
@@ -217,7 +221,7 @@ def _healthy_law(excess: Floats, prior: Prior, time_s: Floats | None) -> tuple[P
         chance = np.exp(law.log_survival(np.array([excess[left_out - 1], excess[n_above - 1]])))
         expected = independent * n_in * float(chance[1]) / (1 - min(float(chance[0]), 1 - 1e-9))
         found = float(n_above) * independent if time_s is None else _occasions(time_s[:n_above])
-        too_many = poisson.sf(np.ceil(found) - 1, expected * (1 + 8 / np.sqrt(independent * n_in))) < EXCESS_CHANCE
+        too_many = poisson.sf(np.ceil(found) - 1, expected * MISFIT) < EXCESS_CHANCE
         if too_many:
             break
         left_out = n_next

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from miner.engine.setup import Setup
 from miner.events.rows import Rows
+from miner.expected.distance import Distance
 from miner.expected.least import Resolution
 from miner.rarity.judge import Judge, Judgement, fit_judge
 from miner.rarity.tails import Tail
@@ -182,6 +183,11 @@ def _scores(events: pa.Table, judged: Judgement) -> pa.Table:
     return pa.table(columns)
 
 
+def _usual_least(d: Distance) -> float:
+    least = float(np.nanmedian(d.least))
+    return float(np.expm1(least)) if d.measure.scale == "log" else least
+
+
 def _summary(judge: Judge, judged: Judgement) -> dict[str, Any]:
     log_rate, context = judged.log_rate, judged.context
     return {
@@ -189,10 +195,7 @@ def _summary(judge: Judge, judged: Judgement) -> dict[str, Any]:
         "hours": context.hours,
         "n_untrusted": int(np.sum(~context.learns)),
         "n_too_small_to_matter": judged.n_too_small,
-        "least_differences": {
-            d.measure.column: float(np.expm1(d.least)) if d.measure.scale == "log" else d.least
-            for d in judged.distances
-        },
+        "least_differences": {d.measure.column: _usual_least(d) for d in judged.distances},
         "events_at_rate": {f"{r:g}": int(np.sum(log_rate <= np.log(r))) for r in (0.1, 1.0, 10.0)},
         "measures": [d.measure.column for d in judged.distances],
         "tails": [
