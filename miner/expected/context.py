@@ -307,7 +307,7 @@ class Basis:
     """
 
     def __init__(self, context: Context, *, supply: bool) -> None:
-        self._speed_knots = _Hinges.over(np.log(context.rpm), (0.05, 0.2, 0.4, 0.6, 0.8, 0.95))
+        self._speed_knots = _Hinges.over(np.log(context.rpm), (0.05, 0.2, 0.4, 0.6, 0.8, 0.95), n_even=8)
         recorded = supply and bool(np.isfinite(context.supply_v).any())
         self._charge_knots = _Hinges.over(_charge(context.supply_v), (0.1, 0.5, 0.9)) if recorded else None
         self._states = np.unique(context.state)[:-1]
@@ -356,19 +356,21 @@ def inputs_of(context: Context, rows: Ints) -> NDArray[np.float32]:
 
 @dataclass(frozen=True, kw_only=True)
 class _Hinges:
-    """A straight line and one kink per distinct quantile, scaled to a range of about one."""
+    """A straight line with kinks at quantiles, and evenly over the range, scaled to a range of about one."""
 
     middle: float
     span: float
     knots: tuple[float, ...]
 
     @classmethod
-    def over(cls, x: Floats, quantiles: tuple[float, ...]) -> _Hinges:
+    def over(cls, x: Floats, quantiles: tuple[float, ...], n_even: int = 0) -> _Hinges:
         known = x[np.isfinite(x)]
         span = float(np.ptp(known)) if known.size else 0.0
         if span < 1e-9:
             return cls(middle=0.0, span=0.0, knots=())
-        knots = np.unique(np.round(np.quantile(known, quantiles) / span, 2)) * span
+        low, high = np.quantile(known, (0.005, 0.995))
+        knots = np.concatenate([np.quantile(known, quantiles), np.linspace(low, high, n_even)])
+        knots = np.unique(np.round(knots / span, 2)) * span
         inside = (knots > known.min()) & (knots < known.max())
         return cls(middle=float(np.median(known)), span=span, knots=tuple(knots[inside].tolist()))
 

@@ -123,11 +123,11 @@ def fit_expectations(events: pa.Table, context: Context, resolution: Resolution)
         if measure.column == "interval_us" and with_timing:
             continue  # the same displacement, measured less well
         measured = measured_values(events, measure)
-        lift = lift_of(measured, measure)
+        edge_us = _median(column_values(events, "feedback_rise_us" if measure.lead == "feedback" else "rise_us"))
+        least = least_difference(measure, measured, resolution, edge_us)
+        lift = lift_of(measured, measure, least.told)
         values = _values(events, measured, measure, lift)
         if np.isfinite(values).sum() >= LEAST_EVENTS:
-            edge_us = _median(column_values(events, "feedback_rise_us" if measure.lead == "feedback" else "rise_us"))
-            least = least_difference(measure, measured, resolution, edge_us)
             found.append((measure, values, lift, least))
 
     def fit(one: tuple[Measure, _Floats, float, Least]) -> tuple[Expectation, Distance]:

@@ -125,14 +125,17 @@ def measured_values(events: pa.Table, measure: Measure) -> Floats:
     return np.where(np.isfinite(better), better, values)
 
 
-def lift_of(measured: Floats, measure: Measure) -> float:
+def lift_of(measured: Floats, measure: Measure, told: float) -> float:
     """Return what is added to a measure, in its own unit, before its logarithm is taken.
 
     Durations of edges and ripple are small numbers that may come out as almost nothing: a tenth of their median is
-    added so that a very clean pulse is not a large distance below usual.
+    added so that a very clean pulse is not a large distance below usual, and no less than half of ``told``, the least
+    that the recorder tells apart.
     """
     known = measured[np.isfinite(measured) & (measured > 0)]
-    return 0.1 * float(np.median(known)) if measure.lifted and measure.scale == "log" and known.size else 0.0
+    if not measure.lifted or measure.scale != "log" or not known.size:
+        return 0.0
+    return max(0.1 * float(np.median(known)), 0.5 * told)
 
 
 def judged_values(measured: Floats, measure: Measure, lift: float) -> Floats:

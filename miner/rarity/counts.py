@@ -88,7 +88,7 @@ def count_suspects(events: pa.Table, context: Context) -> tuple[list[Counted], l
         habit = _habit(shown | (together & (kind == "extra_pulse")), could, context)
         rate = np.where(shown, BASE_RATE * doubt + habit * shown.size / context.hours, np.inf)
         notes += _notes(kind, shown, could, habit, context)
-        found.append(Counted(kind=kind, rate=_some_of_many(rate, shown, could, context)))
+        found.append(Counted(kind=kind, rate=_some_of_many(rate, shown & (habit == 0), could, context)))
     return found, notes
 
 

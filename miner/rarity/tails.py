@@ -20,8 +20,10 @@ __all__ = ["ParetoFit", "Prior", "Tail", "fit_pareto", "fit_tail"]
 
 Floats = NDArray[np.float64]
 
-MAX_PEAKS = 2000
-PEAK_SHARE = 0.02
+MAX_PEAKS = 4000
+PEAK_SHARE = 0.05
+"""Of the values that are peaks: of one lead alone a fiftieth may be faulty, and the first fit leaves out half."""
+
 EXCESS_CHANCE = 1e-6
 MISFIT = 3.0
 """So many times more above a limit than the law expects may be the law's fault; more than that are not healthy (own
