@@ -25,6 +25,10 @@ START_CYCLES, EDGE_CYCLES = 20.0, 1.5
 """Cycles after a start and before a stop that answer for themselves: no two starts are alike, and there are few of them
 to learn from. The engine has caught within some ten (own choice)."""
 
+FIRST_CYCLES, LAST_CYCLES = 2.0, 0.5
+"""Of those, what comes before the computer knows the speed, and after the key was turned, is odd more often than not:
+judged by itself, so that neither learns from the other (own choice)."""
+
 SUPPLY_HOLDS_S = 1.0
 """The supply between two events that far apart at most (or two cycles) is read off them; it was measured during
 commands only."""
@@ -68,7 +72,8 @@ class Context:
     segment : ndarray of int64
         Number of the uninterrupted stretch.
     strata : ndarray of int64
-        0 calm; 1 lively: among the strongest accelerations; 2 cranking, just started, or about to stop.
+        0 calm; 1 lively: among the strongest accelerations; 2 cranking, just started, or about to stop; 3 the very
+        first and last events.
     learns : ndarray of bool
         Trusted rows: nothing in their quality column but what comes with the recorder.
     cycle_s : ndarray of float64
@@ -136,6 +141,7 @@ def build_context(events: pa.Table, setup: Setup) -> Context:
     quick = np.quantile(np.abs(acceleration), 1 - LIVELY_SHARE)
     strata = (np.abs(acceleration) > quick).astype(np.int64)
     strata[(state == 0) | (since < START_CYCLES) | (until < EDGE_CYCLES)] = 2
+    strata[(since < FIRST_CYCLES) | (until < LAST_CYCLES)] = 3
     cycle_s = np.where(rpm > 1, repeat_s / rpm, 0.1)
     recorded_v = column_values(events, "supply_v")
     seen_v = recorded_v if np.isfinite(recorded_v).any() else _level_of_fed_lines(events, group)

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from miner.engine.runs import lasting_runs
 from miner.events.columns import column_values, seen_values
 from miner.expected.context import Context
-from miner.expected.robust import mad_sigma
+from miner.rarity.pauses import find_pauses
 
 __all__ = ["BASE_RATE", "Counted", "count_suspects"]
 
@@ -39,11 +39,7 @@ LISTED_OF_MANY = 100
 """Events of a standing fault, one that a cylinder shows more often than `HABIT_SHARE`, that are listed."""
 
 EDGE_CYCLES = 1.0
-SHORT_PAUSE_S = 0.4
 CUT_DOUBT = 3e6
-COAST_SIGMA = 2.0
-"""A fall of speed of this many usual changes from cycle to cycle is more than the unevenness of steady running."""
-
 SPEED_CELL, NEAR_CELLS = 0.05, 2
 """Width of a cell of the log of speed, and cells on each side that are taken together: where repeated sparks begin, and
 where a limiter does, speed is told to some per cent (own choice)."""
@@ -68,10 +64,9 @@ def count_suspects(events: pa.Table, context: Context) -> tuple[list[Counted], l
     """Return the counted kinds and notes on what is shown all the time."""
     command, feedback = seen_values(events, "command_seen"), seen_values(events, "feedback_seen")
     silent = np.where(command >= 0, command == 0, feedback == 0)
-    paused, may_be_cut = np.zeros_like(silent), np.zeros_like(silent)
-    told = np.flatnonzero((command >= 0) | (feedback >= 0))
-    paused[told], may_be_cut[told] = _pauses(silent[told], told, context)
-    doubt = np.where(may_be_cut, CUT_DOUBT, 1.0) * _doubt(context, column_values(events, "cylinder_confidence"))
+    pauses = find_pauses(silent, np.flatnonzero((command >= 0) | (feedback >= 0)), context)
+    paused = pauses.paused | pauses.limited
+    doubt = np.where(pauses.may_be_cut, CUT_DOUBT, 1.0) * _doubt(context, column_values(events, "cylinder_confidence"))
     extra = column_values(events, "extra_pulses") > 0
     spoken = np.flatnonzero(~silent)
     n_watched = np.unique(context.group[spoken]).size
@@ -83,7 +78,7 @@ def count_suspects(events: pa.Table, context: Context) -> tuple[list[Counted], l
         ("absent_feedback", (feedback == 0) & (command != 0) & ~paused, feedback >= 0, paused),
         ("extra_pulse", extra & ~in_turn, _shows_extra(command, silent), in_turn),
     )
-    found, notes = [], []
+    found, notes = [], _limiter_notes(pauses.limited, context)
     for kind, shown, could, together in kinds:
         habit = _habit(shown | (together & (kind == "extra_pulse")), could, context)
         rate = np.where(shown, BASE_RATE * doubt + habit * shown.size / context.hours, np.inf)
@@ -95,37 +90,6 @@ def count_suspects(events: pa.Table, context: Context) -> tuple[list[Counted], l
 def _shows_extra(command: NDArray[np.int8], silent: Bools) -> Bools:
     """Return which events could show a repeated spark: an answer need not repeat, so commands where there are any."""
     return np.asarray(command == 1 if (command >= 0).any() else ~silent, dtype=np.bool_)
-
-
-def _pauses(silent: Bools, rows: NDArray[np.int64], context: Context) -> tuple[Bools, Bools]:
-    """Return which ``rows`` lie in a stretch where every cylinder is silent: a cut, a stop or a start, not a fault.
-
-    That is a run over two whole cycles, or, where only one cylinder is watched, a run of at least four that lasts
-    `SHORT_PAUSE_S`; and a run that touches the start or the end of a stretch, because there the engine may as well
-    not have been running. Secondly, which lie in a shorter run over several cylinders while the engine was coasting
-    already: a short cut of the fuel looks like that as well.
-    """
-    paused, may_be_cut = np.zeros_like(silent), np.zeros_like(silent)
-    places = np.flatnonzero(silent)
-    if places.size == 0:
-        return paused, may_be_cut
-    n_watched = np.unique(context.group[rows]).size
-    breaks = (np.diff(places) > 1) | (np.diff(context.segment[rows[places]]) > 0)
-    for run in np.split(places, np.flatnonzero(breaks) + 1):
-        first, last = rows[run[0]], rows[run[-1]]
-        long_enough = n_watched > 1 or context.time_s[last] - context.time_s[first] >= SHORT_PAUSE_S
-        whole = run.size >= max(2 * n_watched, 4) and long_enough
-        paused[run] = whole or context.since[first] == 0 or context.until[last] == 0
-        may_be_cut[run] = np.unique(context.group[rows[run]]).size > 1 and _coasts(int(first), int(last), context)
-    return paused, may_be_cut
-
-
-def _coasts(first: int, last: int, context: Context) -> bool:
-    """Tell whether the speed falls over the cycle before the rows, across them and over the cycle after them."""
-    turn = context.n_groups
-    places = np.clip(np.array([first - 1 - turn, first - 1, last + 1, last + 1 + turn]), 0, context.rpm.size - 1)
-    falls = np.diff(np.log(context.rpm[places]))
-    return bool(np.all(falls < 0) and falls.sum() < -COAST_SIGMA * mad_sigma(context.acceleration))
 
 
 def _doubt(context: Context, confidence: Floats) -> Floats:
@@ -180,6 +144,16 @@ def _some_of_many(rate: Floats, shown: Bools, could: Bools, context: Context) ->
         kept = rows[np.linspace(0, rows.size - 1, LISTED_OF_MANY).astype(np.int64)]
         rate[np.setdiff1d(rows, kept)] = np.inf
     return rate
+
+
+def _limiter_notes(limited: Bools, context: Context) -> list[str]:
+    if not limited.any():
+        return []
+    rpm = context.rpm[limited].max()
+    return [
+        f"sparks of several cylinders are left out in a fixed pattern at the highest speed, up to {rpm:,.0f} rpm "
+        f"({limited.sum():,}): taken for a limiter, not listed"
+    ]
 
 
 _WHAT = {

@@ -34,7 +34,7 @@ CALM = Prior(scale=1.0, scale_spread=0.4, shape=0.05, shape_spread=0.15)
 LIVELY = Prior(scale=1.2, scale_spread=0.4, shape=0.2, shape_spread=0.2)
 EDGE = Prior(scale=1.5, scale_spread=0.4, shape=0.3, shape_spread=0.2, left_out=0.125)
 COMBINED = Prior(scale=1.0, scale_spread=0.3, shape=0.02, shape_spread=0.1, left_out=0.0)
-STRATA, STARTS = (CALM, LIVELY, EDGE), 2
+STRATA, STARTS = (CALM, LIVELY, EDGE, EDGE), 2
 LEAST_VALUES = 8
 MIXED_SHARE = 0.5
 """Of the least difference that matters, in two measures at least: what makes a mixture matter (own choice)."""
