@@ -112,7 +112,8 @@ class Expectation:
     def distance(self, events: pa.Table, context: Context) -> Distance:
         """Return the distance of every event."""
         values = _values(events, measured_values(events, self.measure), self.measure, self.lift)
-        return _distance(self, values, _around(self.measure, self.usual, values, context), context)
+        known = _with_inferred(events, self.measure, values)
+        return _distance(self, values, _around(self.measure, self.usual, known, context), context)
 
 
 def fit_expectations(events: pa.Table, context: Context, resolution: Resolution) -> list[tuple[Expectation, Distance]]:
@@ -128,9 +129,9 @@ def fit_expectations(events: pa.Table, context: Context, resolution: Resolution)
         lift = lift_of(measured, measure, least.told)
         values = _values(events, measured, measure, lift)
         if np.isfinite(values).sum() >= LEAST_EVENTS:
-            found.append((measure, values, lift, least))
+            found.append((measure, values, _with_inferred(events, measure, values), lift, least))
 
-    def fit(one: tuple[Measure, _Floats, float, Least]) -> tuple[Expectation, Distance]:
+    def fit(one: tuple[Measure, _Floats, _Floats, float, Least]) -> tuple[Expectation, Distance]:
         return _fit(*one, context)
 
     return side_by_side(fit, found)
@@ -149,15 +150,48 @@ def _values(events: pa.Table, measured: _Floats, measure: Measure, lift: float) 
     return values
 
 
+ENDS_TOGETHER, LEAST_BOTH = 0.01, 50
+"""Of the on-time, by which an answer may end sooner or later than its command and still end with it; and the events
+that must show it (own choices)."""
+
+
+def _with_inferred(events: pa.Table, measure: Measure, values: _Floats) -> _Floats:
+    """Return the values with on-times of cylinders whose command nobody recorded, where the answers tell them.
+
+    Many coils answer until the command ends; then on-time is delay and width of the answer together, and what the
+    engine computer does to one cylinder can be seen on all.
+    """
+    if measure.column != "on_time_us":
+        return values
+    delay, width = (column_values(events, name) for name in ("delay_us", "feedback_width_us"))
+    after = np.exp(values) - width  # from the command's rise to the answer's
+    both = after[np.isfinite(after) & np.isfinite(delay)]
+    if both.size < LEAST_BOTH:
+        return values
+    usual = float(np.median(both))
+    apart = np.abs(after - delay)
+    if np.nanmedian(apart) > ENDS_TOGETHER * np.exp(np.nanmedian(values)):
+        return values
+    unseen = np.isnan(values) & (seen_values(events, "command_seen") < 0)
+    return np.where(unseen, np.log(width + usual), values)
+
+
 def _fit(
-    measure: Measure, values: _Floats, lift: float, least: Least, context: Context
+    measure: Measure, values: _Floats, inferred: _Floats, lift: float, least: Least, context: Context
 ) -> tuple[Expectation, Distance]:
     known = np.isfinite(values)
     taught = np.flatnonzero(known & context.learns)
     taught = taught if taught.size >= LEAST_EVENTS else np.flatnonzero(known)
-    usual = fit_usual(values, taught, context, supply=measure.column != "supply_v", tabled=measure.moves == "tables")
+    teach = np.flatnonzero(np.isfinite(inferred) & context.learns)
+    usual = fit_usual(
+        inferred,
+        teach if teach.size >= LEAST_EVENTS else taught,
+        context,
+        supply=measure.column != "supply_v",
+        tabled=measure.moves == "tables",
+    )
     step = max((resolution(values[own]) for own in _series(measure, taught, context) if own.size > 1), default=0.0)
-    around = _around(measure, usual, values, context)
+    around = _around(measure, usual, inferred, context)
     quick = around.off - around.middle
     rows = taught[np.isfinite(quick[taught])]
     noise = fit_noise(quick[rows], _noise_inputs(context, around, rows))
@@ -377,17 +411,18 @@ def _noise_inputs(context: Context, around: _Around, rows: _Ints) -> NDArray[np.
 
 
 def _distance(fitted: Expectation, values: _Floats, around: _Around, context: Context) -> Distance:
-    rows = around.rows
-    sigma = np.full(values.size, np.nan)
-    sigma[rows] = np.maximum(
-        fitted.noise.at(_noise_inputs(context, around, rows)), max(fitted.measure.floor, TOLD_APART * fitted.step)
-    )
-    quick = around.off - around.middle
-    for own in _series(fitted.measure, rows, context):
-        sigma[own] *= local_noise(quick[own] / sigma[own])
+    rows = around.rows[np.isfinite(values[around.rows])]
     residual = around.off - np.clip(around.off, around.low, around.high)
     usual = values - residual
     in_unit = usual if fitted.measure.scale == "linear" else np.exp(usual)
+    least_noise = np.maximum(
+        max(fitted.measure.floor, TOLD_APART * fitted.step), fitted.least.noise_at(in_unit, fitted.measure)
+    )
+    sigma = np.full(values.size, np.nan)
+    sigma[rows] = np.maximum(fitted.noise.at(_noise_inputs(context, around, rows)), least_noise[rows])
+    quick = around.off - around.middle
+    for own in _series(fitted.measure, rows, context):
+        sigma[own] *= local_noise(quick[own] / sigma[own])
     return Distance(
         measure=fitted.measure,
         usual=usual.astype(np.float32),

@@ -23,6 +23,10 @@ SAMPLES, STEPS, TICKS = 1.5, 1.5, 2.0
 """Samples between unresolved edges, steps of the converter and of the timer that a difference must exceed: an instant
 or a level rounded to either side is off by one at most, a half more for noise."""
 
+ROUNDING = 0.2
+"""Of what is told apart: a duration between two instants rounded to samples has a noise of 1 / sqrt(6) of one (uniform
+errors)."""
+
 EDGE_SAMPLES = 2.0
 """And for the duration of an edge itself, which has two such instants."""
 
@@ -60,6 +64,13 @@ class Least(NamedTuple):
 
     matters: float
     told: float
+
+    def noise_at(self, usual: _Floats, measure: Measure) -> _Floats:
+        """Return the least noise (n,), same scale: what rounding alone makes, however quiet the rest."""
+        rounding = ROUNDING * self.told * (measure.unit == "us")  # levels are means of many samples
+        if measure.scale == "linear":
+            return np.full(usual.shape, rounding)
+        return np.asarray(np.log1p(rounding / np.maximum(np.abs(usual), 1e-12)))
 
     def at(self, usual: _Floats, measure: Measure) -> _Floats:
         """Return it (n,) on the scale the measure is judged on, where ``usual`` (n,), in its own unit, is usual."""
