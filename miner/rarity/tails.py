@@ -21,8 +21,9 @@ __all__ = ["ParetoFit", "Prior", "Tail", "fit_pareto", "fit_tail"]
 Floats = NDArray[np.float64]
 
 MAX_PEAKS = 4000
-PEAK_SHARE = 0.05
-"""Of the values that are peaks: of one lead alone a fiftieth may be faulty, and the first fit leaves out half."""
+PEAK_SHARE = 0.03
+"""Of the values that are peaks: more than the fiftieth that may be faulty, but no more, for a law of the far tail
+(own choice)."""
 
 EXCESS_CHANCE = 1e-6
 MISFIT = 3.0
