@@ -30,7 +30,7 @@ __all__ = ["RECORDING_FILE", "Lead", "ReviewSource", "TimeMap", "describe_record
 
 RECORDING_FILE = "recording.json"
 
-NEEDED = frozenset({RECORDING_FILE, "events.parquet", "suspects.parquet", "incidents.parquet"})
+NEEDED = frozenset({SUMMARY, RECORDING_FILE, "events.parquet", "suspects.parquet", "incidents.parquet"})
 """Without these nothing can be shown; what else is damaged is left out, and said."""
 
 MOST_BLOCKS = 1 << 24
@@ -172,9 +172,10 @@ class ReviewSource:
         self.gaps = self._optional(GAPS)
         self.usual = self._optional(USUAL)
         self.verdicts = VerdictStore(self.findings.folder, str(self.info["identity"]))
-        self.missing: list[str] = [
+        self.told_damage = [
             f"{name} is damaged, what it holds is not shown. Mine the recording again." for name in sorted(self.damaged)
         ]
+        self.missing: list[str] = [*self.told_damage]
         self.recording = self._find_recording()
         self.rate_hz = float(self.info["rate_hz"])
         self.times = TimeMap(self.rate_hz, self.gaps, self._optional(CLOCK))
