@@ -42,6 +42,7 @@ from miner.review.windows import build_windows
 from miner.schema import (
     CONDITIONS,
     EVENTS,
+    GAPS,
     INCIDENTS,
     MISFIRE_WINDOWS,
     SENSITIVITY,
@@ -49,7 +50,7 @@ from miner.schema import (
     STANDING,
     SUSPECTS,
 )  # fmt: skip
-from miner.signal.extraction import join_extractions
+from miner.signal.extraction import join_extractions, merge_gaps
 from miner.signal.leads import LeadProfile, LeadSpec
 from miner.suspects.judged_normal import lower_by_verdicts, refresh_incidents
 from miner.suspects.ranking import Ranking, RankSettings, join_rankings, rank_chapter
@@ -272,12 +273,15 @@ def _summary(
         "counts": {
             "events": count_events(events),
             "suspects": count_suspects(ranking.suspects, ranking.incidents),
-            "gaps": {"number": frame.gaps.num_rows, "seconds": _gap_seconds(frame.gaps)},
+            "gaps": _count_gaps(frame.gaps),
         },
         "quality": frame.quality,
         "ranking": ranking.summary,
     }
 
 
-def _gap_seconds(gaps: pa.Table) -> float:
-    return float(pc.sum(pc.subtract(gaps["stop_s"], gaps["start_s"])).as_py() or 0.0)
+def _count_gaps(gaps: pa.Table) -> dict[str, float]:
+    """Return number and seconds of the stretches in which anything is missing: one of several leads counts once."""
+    of_any = merge_gaps(gaps.set_column(0, GAPS.schema.field("lead"), pa.nulls(gaps.num_rows, pa.int16())))
+    seconds = pc.sum(pc.subtract(of_any["stop_s"], of_any["start_s"])).as_py()
+    return {"number": of_any.num_rows, "seconds": float(seconds or 0.0)}

@@ -24,7 +24,7 @@ from miner.schema import EVENTS
 from tests.attack.bad_requests import draw_request, is_good_decision
 from tests.review.serving import Client, serving
 
-SEEDS = range(600)
+SEEDS = range(300)
 ANSWERED_WITHIN_S = 0.5
 
 
