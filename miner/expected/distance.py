@@ -188,6 +188,7 @@ def _fit(
         teach if teach.size >= LEAST_EVENTS else taught,
         context,
         supply=measure.column != "supply_v",
+        placed=measure.moves == "place",
         tabled=measure.moves == "tables",
     )
     step = max((resolution(values[own]) for own in _series(measure, taught, context) if own.size > 1), default=0.0)
