@@ -52,6 +52,7 @@ from miner.schema import (
 )  # fmt: skip
 from miner.signal.extraction import join_extractions, merge_gaps
 from miner.signal.leads import LeadProfile, LeadSpec
+from miner.suspects.cut_outs import with_cut_outs
 from miner.suspects.judged_normal import lower_by_verdicts, refresh_incidents
 from miner.suspects.ranking import Ranking, RankSettings, join_rankings, rank_chapter
 
@@ -143,7 +144,9 @@ def write_findings(
     chapters = _rank_chapters(source, sections, frame, findings, settings, on_stage)
     events = EventFile(findings)
     give_back()
+    silences = find_silences(events, frame.gaps, source.setup, end_s=frame.end_s)
     ranking, notes = _joined(source, chapters, events, reviewed, settings)
+    ranking = _with_cut_outs(ranking, silences, source.setup)
     on_stage("explaining, and planting faults to see what would have been found")
     explained = explain_findings(
         events, ranking.suspects, ranking.incidents, source.setup, judge=ranking.judge, seed=settings.rank.seed
@@ -159,7 +162,7 @@ def write_findings(
     on_stage("writing tables and windows")
     findings.write_table(SUSPECTS, ranking.suspects)
     findings.write_table(INCIDENTS, ranking.incidents)
-    findings.write_table(SILENCES, find_silences(EventFile(findings), frame.gaps, source.setup))
+    findings.write_table(SILENCES, silences)
     for declared in (STANDING, CONDITIONS, MISFIRE_WINDOWS, SENSITIVITY):
         findings.write_table(declared, explained[declared.name])
     build_windows(
@@ -240,6 +243,11 @@ def _joined(
     suspects, note = lower_by_verdicts(ranking.suspects, events.take(rows), verdicts, scores, hours=hours)
     incidents = refresh_incidents(ranking.incidents, suspects)
     return replace(ranking, suspects=suspects, incidents=incidents), [note] if note else []
+
+
+def _with_cut_outs(ranking: Ranking, silences: pa.Table, setup: Setup) -> Ranking:
+    suspects, incidents = with_cut_outs(ranking.suspects, ranking.incidents, silences, setup)
+    return replace(ranking, suspects=suspects, incidents=incidents)
 
 
 def _write_report(findings: Findings, summary: dict[str, Any]) -> None:

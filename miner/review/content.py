@@ -36,6 +36,10 @@ _MAX_SUSPECTS = 2000
 """A list that a person can walk through; the tables hold the rest."""
 
 
+_MAX_SILENCES = 2000
+"""As many as a map of some hundred points can tell apart, and more; the table holds the rest."""
+
+
 def plain(value: Any) -> Any:
     """Return the value with not-a-number and infinity as null, so that it is JSON."""
     if isinstance(value, float):
@@ -67,6 +71,7 @@ def open_page(source: ReviewSource) -> tuple[dict[str, Any], dict[str, NDArray[A
         "suspects": _with_events(source, suspects),
         "incidents": source.incidents.to_pylist(),
         "missing": source.missing,
+        "silences": source.silences.slice(0, _MAX_SILENCES).to_pylist(),
         "words": word_lists(),
         "caution": PAGE_CAUTION,
         "scatter": SCATTER,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shlex
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from typing import Any
 
@@ -11,7 +12,7 @@ from rich.text import Text
 
 from miner.errors import FindingsError
 from miner.findings.store import Findings
-from miner.schema import INCIDENTS, SUSPECTS
+from miner.schema import INCIDENTS, SILENCES, SUSPECTS
 from miner.suspects.diagnosis import CODES_NOTE
 from miner.words import (
     CAUTION,
@@ -39,10 +40,14 @@ fills the list."""
 
 TOP_INCIDENTS = 5
 SHOWN_CODES = 3
+SILENCE_TROUBLE = ("cut_out", "clip_off")
+"""What is no driver's stop, overrun, limiter or pause."""
+
 FILES = (
     ("events.parquet", "event table"),
     ("suspects.parquet", "ranked list"),
     ("incidents.parquet", "incidents"),
+    ("silences.parquet", "when the ignition fell silent"),
     ("report.html", "report, opens in a browser"),
     ("summary.json", "summary"),
 )
@@ -98,6 +103,7 @@ def print_findings(console: Console, findings: Findings, *, top: int = TOP_SUSPE
         console.print(Text("rank, time, cylinder, kind, false alarms an hour on a healthy engine; reason"))
         print_suspects(console, shown, started_at=recording.get("started_at"))
     _print_incidents(console, incidents)
+    _print_silences(console, findings)
     explained = summary.get("explained", {})
     for title, key in (("Always different, so not in the list", "standing"), ("When it happens", "conditions")):
         _print_sentences(console, title, explained.get(key, []))
@@ -185,6 +191,23 @@ def _print_incidents(console: Console, incidents: Sequence[dict[str, Any]]) -> N
                 print_indented(console, f"{name}: {text}", 3)
     if any(row["codes"] for row in rows):
         console.print(Text(f"{CODES_NOTE}."))
+
+
+def _print_silences(console: Console, findings: Findings) -> None:
+    """Print the silences that somebody has to look after, and how many others there were."""
+    if not findings.path_of(SILENCES).is_file():  # findings of an earlier version
+        return
+    rows = findings.read_table(SILENCES).to_pylist()
+    trouble = [row for row in rows if row["looks_like"] in SILENCE_TROUBLE]
+    others = Counter(row["looks_like"] for row in rows if row["looks_like"] not in SILENCE_TROUBLE)
+    if rows:
+        shown = trouble[:TOP_INCIDENTS]
+        _title(console, f"When the ignition fell silent{of_many(len(shown), len(trouble))}")
+        for row in shown:
+            print_indented(console, f"{clock(row['start_s'])}  {row['sentence']}", 2)
+        if others:
+            told = ", ".join(counted(n, kind_name(kind)) for kind, n in sorted(others.items()))
+            print_indented(console, f"{'also ' if trouble else ''}{told}", 2)
 
 
 def _first(codes: Sequence[str]) -> str:
