@@ -19,7 +19,7 @@ from miner.engine.setup import Setup
 from miner.errors import RecordingError
 from miner.events.rows import first_id
 from miner.events.silences import find_silences
-from miner.expected.least import Resolution
+from miner.expected.least import Resolution, least_wished
 from miner.findings.event_file import EventFile
 from miner.findings.provenance import count_events, count_suspects, describe_recording, describe_setup, versions
 from miner.findings.store import SUMMARY, Findings
@@ -220,13 +220,13 @@ def _rank_chapters(
 
 
 def resolution_of(source: Source) -> Resolution:
-    """Return what the recorder tells apart, from the recording and the roles of its leads."""
+    """Return what the recorder tells apart, from the recording and the leads' roles, with the setup's wishes."""
     steps: dict[str, float] = {}
     for channel in source.setup.channel:
         info = source.recording.channels[channel.column]
         if not info.dtype.startswith(("float", "double")):
             steps[channel.role] = max(steps.get(channel.role, 0.0), abs(info.scale))
-    return Resolution(sample_us=1e6 / source.recording.rate_hz, step_v=steps)
+    return Resolution(sample_us=1e6 / source.recording.rate_hz, step_v=steps, wished=least_wished(source.setup))
 
 
 def _joined(

@@ -26,6 +26,7 @@ from miner.words import (
     of_many,
     rate_number,
     time_of_day,
+    too_small_to_matter,
 )
 
 __all__ = ["ordinary_rate", "print_findings", "print_indented", "print_suspects", "short_recording"]
@@ -102,6 +103,7 @@ def print_findings(console: Console, findings: Findings, *, top: int = TOP_SUSPE
         _title(console, f"Suspects, worst first{of_many(len(shown), len(suspects))}")
         console.print(Text("rank, time, cylinder, kind, false alarms an hour on a healthy engine; reason"))
         print_suspects(console, shown, started_at=recording.get("started_at"))
+    _print_too_small(console, summary)
     _print_incidents(console, incidents)
     _print_silences(console, findings)
     explained = summary.get("explained", {})
@@ -174,6 +176,12 @@ def _worth_showing(suspects: Sequence[dict[str, Any]], recorded_s: float, top: i
     limit = ordinary_rate(recorded_s)
     n = sum(row["false_alarms_per_hour"] <= limit for row in suspects)
     return list(suspects[: min(max(n, LEAST_SUSPECTS), top)])
+
+
+def _print_too_small(console: Console, summary: dict[str, Any]) -> None:
+    text = too_small_to_matter(summary.get("ranking", {}).get("n_too_small_to_matter", 0))
+    if text:
+        console.print(Text(text))
 
 
 def _print_incidents(console: Console, incidents: Sequence[dict[str, Any]]) -> None:

@@ -237,3 +237,14 @@ def test_silences_in_the_terminal(tmp_path: Path) -> None:
     assert "0:01:00.000  all leads silent from 2,100 rpm: a cut-out at speed\n" in shown
     assert "0:01:20.000  'lead_3' silent to the end of the recording: its clip was off\n" in shown
     assert "also 1 stop\n" in shown
+
+
+def test_what_is_too_small_to_matter_is_one_line(tmp_path: Path) -> None:
+    findings = finished(tmp_path)
+    text = io.StringIO()
+    print_findings(Console(file=text, width=200), findings)
+    assert "too small to matter" not in text.getvalue()
+    findings.write_json("summary.json", findings.summary() | {"ranking": {"n_too_small_to_matter": 1234}})
+    print_findings(Console(file=text, width=200), findings)
+    (line,) = [line for line in text.getvalue().splitlines() if "too small to matter" in line]
+    assert line.startswith("1,234 more events are rare, but their differences too small to matter in a workshop")

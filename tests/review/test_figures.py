@@ -86,3 +86,9 @@ def test_silences_reach_the_page(tmp_path):
 def test_findings_without_silences_are_shown_all_the_same(source):
     header, _ = open_page(source)
     assert header["silences"] == []
+
+
+def test_what_is_too_small_to_matter_reaches_the_page(findings):
+    header, _ = open_page(ReviewSource(findings, summary={"ranking": {"n_too_small_to_matter": 12}}))
+    assert header["too_small"].startswith("12 more events are rare")
+    assert open_page(ReviewSource(findings))[0]["too_small"] == ""

@@ -123,5 +123,6 @@ export function listPart(state: State, go: (time_s: number) => void): HTMLElemen
   state.on("verdicts", draw);
   state.on("selection", show);
   draw();
-  return el("section", { class: "left", "aria-label": "List" }, filters(state), count, list);
+  const { too_small } = state.opened;
+  return el("section", { class: "left", "aria-label": "List" }, filters(state), count, list, too_small ? el("p", { class: "count small" }, too_small) : null);
 }

@@ -129,6 +129,7 @@ export interface Opened {
   suspects: Suspect[];
   incidents: Incident[];
   missing: string[];
+  too_small: string; // how many events differ by too little to matter; empty for none
   silences: Silence[]; // in time order
   map: { states: [number, number, string][]; gaps: [number, number, number | null][]; supply_name: string | null };
   verdicts: Decision[];
