@@ -35,7 +35,8 @@ ENGINES: dict[str, dict[str, Any]] = {
     "four, uneven": {"cylinders": 4, "firing_order": [1, 3, 2, 4], "firing_angles_deg": [0, 270, 450, 540]},
     "four, paired": {"cylinders": 4, "firing_order": [1, 3, 4, 2], "layout": "paired"},
     "six": {"cylinders": 6, "firing_order": [1, 5, 3, 6, 2, 4]},
-    "six, uneven": {"cylinders": 6, "firing_order": [1, 6, 5, 4, 3, 2], "firing_angles_deg": [0, 90, 240, 330, 480, 570]},
+    "six, uneven": {"cylinders": 6, "firing_order": [1, 6, 5, 4, 3, 2],
+                    "firing_angles_deg": [0, 90, 240, 330, 480, 570]},
     "six, paired": {"cylinders": 6, "firing_order": [1, 5, 3, 6, 2, 4], "layout": "paired"},
     "eight": {"cylinders": 8, "firing_order": [1, 8, 4, 3, 6, 5, 7, 2]},
     "twelve": {"cylinders": 12, "firing_order": [1, 7, 5, 11, 3, 9, 6, 12, 2, 8, 4, 10]},
@@ -79,9 +80,17 @@ def leads_of(engine: dict[str, Any], leads: str) -> list[dict[str, Any]]:
     order = engine["firing_order"]
     coils = order[: len(order) // 2] if engine.get("layout") == "paired" else order
     quiet = {"noise_v": 0.02, "dtype": "int16", "scale": 0.01}
-    commands = [{"column": f"command_{c}", "role": "command", "cylinder": c, "crosstalk_v": 0.8, "crosstalk_chance": 0.1,
-                 **quiet} for c in coils]  # fmt: skip
-    answers = {"column": "answers", "role": "feedback", "off_v": 5.0, "on_v": 0.3, "edge": "rc", "fall_us": 5.0, **quiet}
+    commands = [{"column": f"command_{c}", "role": "command", "cylinder": c, "crosstalk_v": 0.8,
+                 "crosstalk_chance": 0.1, **quiet} for c in coils]  # fmt: skip
+    answers = {
+        "column": "answers",
+        "role": "feedback",
+        "off_v": 5.0,
+        "on_v": 0.3,
+        "edge": "rc",
+        "fall_us": 5.0,
+        **quiet,
+    }
     supply = {"column": "supply", "role": "supply", "off_v": 12.0, "on_v": 12.0, "noise_v": 0.03, "scale": 0.02}
     clamp = {"column": "clamp", "role": "coil_current", "cylinder": coils[0], "off_v": 0.0, "on_v": 1.0,
              "noise_v": 0.05, "scale": 0.02}  # fmt: skip
@@ -138,7 +147,7 @@ def with_faults(scenario: Scenario, turn: int) -> Scenario:
 
 
 def mine_gross(folder: Path, engine: str, leads: str, turn: int) -> tuple[list[Fault], int]:
-    """Plant, write, extract, track and rank; return every fault that the leads can show, and the healthy ones listed."""
+    """Plant, write, extract, track and rank; return every fault that the leads can show, and healthy ones listed."""
     scenario = with_faults(drive_of(engine, leads, 1 + turn), turn)
     written = write_recording(scenario, folder)
     source = open_source(written.recording, written.setup)
@@ -148,8 +157,10 @@ def mine_gross(folder: Path, engine: str, leads: str, turn: int) -> tuple[list[F
     return match(scenario, written.plan.faults, written.plan.truth, listed)
 
 
-def match(scenario: Scenario, planted: pa.Table, truth: dict[str, NDArray[Any]], listed: pa.Table) -> tuple[list[Fault], int]:
-    """Return the faults with the rate of the suspect that stands for each: of its coil, within half its firing interval."""
+def match(
+    scenario: Scenario, planted: pa.Table, truth: dict[str, NDArray[Any]], listed: pa.Table
+) -> tuple[list[Fault], int]:
+    """Return the faults with the rate of the suspect of each: of its coil, within half its firing interval."""
     slots = scenario.engine.pattern.n_slots
     at_s, rates = listed["time_s"].to_numpy(), listed["false_alarms_per_hour"].to_numpy()
     cylinder = listed["cylinder"].fill_null(-1).to_numpy()
@@ -184,5 +195,13 @@ def place_of(scenario: Scenario, kind: str, truth: dict[str, NDArray[Any]], row:
         inside = spec.from_s <= time_s < spec.to_s + 1.0 and spec.rpm_low * 0.8 <= rpm
         if spec.kind == kind and inside and (spec.states is None or state in spec.states):
             beside_stop = spec.to_s < 1e9
-            return "beside a stop" if beside_stop else "idle" if spec.states == ("idle",) else "ramp" if spec.states else "top"
+            return (
+                "beside a stop"
+                if beside_stop
+                else "idle"
+                if spec.states == ("idle",)
+                else "ramp"
+                if spec.states
+                else "top"
+            )
     return "elsewhere"
