@@ -51,6 +51,7 @@ def test_one_degree_of_crank():
     place = MEASURE["timing_residual_deg"]
     assert least_difference(place, np.zeros(10), Resolution(), np.nan).at(np.zeros(10), place) == pytest.approx(1.0)
 
+
 ENGINE = {"engine": {"cylinders": 1, "firing_order": [1]}}
 
 

