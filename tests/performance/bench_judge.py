@@ -114,7 +114,8 @@ def table_of(figures: dict[str, dict[str, Any]]) -> str:
         cells = []
         for one in figures.values():
             parts = one["parts"]
-            wall, cpu = (sum(parts[name][k] for name in ([n for n in names if n != APART] if part == "all of it" else [part])) for k in (0, 1))
+            added = [name for name in names if name != APART] if part == "all of it" else [part]
+            wall, cpu = (sum(parts[name][k] for name in added) for k in (0, 1))
             cells += [f"{wall:.1f}", f"{cpu:.1f}", f"{cpu / parts['decoding'][1]:.2f}"]
         lines.append(f"| {part} | " + " | ".join(cells) + " |")
     told = [f"{name}: {one['n_events']:,} events, peak {one['peak_mb']:.0f} MB" for name, one in figures.items()]
