@@ -19,7 +19,7 @@ from miner.engine.setup import Setup
 from miner.errors import RecordingError
 from miner.events.rows import first_id
 from miner.events.silences import find_silences
-from miner.expected.least import Resolution
+from miner.expected.least import Resolution, least_wished
 from miner.findings.event_file import EventFile
 from miner.findings.provenance import count_events, count_suspects, describe_recording, describe_setup, versions
 from miner.findings.store import SUMMARY, Findings
@@ -52,6 +52,7 @@ from miner.schema import (
 )  # fmt: skip
 from miner.signal.extraction import join_extractions, merge_gaps
 from miner.signal.leads import LeadProfile, LeadSpec
+from miner.suspects.cut_outs import with_cut_outs
 from miner.suspects.judged_normal import lower_by_verdicts, refresh_incidents
 from miner.suspects.ranking import Ranking, RankSettings, join_rankings, rank_chapter
 
@@ -143,7 +144,9 @@ def write_findings(
     chapters = _rank_chapters(source, sections, frame, findings, settings, on_stage)
     events = EventFile(findings)
     give_back()
+    silences = find_silences(events, frame.gaps, source.setup, end_s=frame.end_s)
     ranking, notes = _joined(source, chapters, events, reviewed, settings)
+    ranking = _with_cut_outs(ranking, silences, source.setup)
     on_stage("explaining, and planting faults to see what would have been found")
     explained = explain_findings(
         events, ranking.suspects, ranking.incidents, source.setup, judge=ranking.judge, seed=settings.rank.seed
@@ -159,7 +162,7 @@ def write_findings(
     on_stage("writing tables and windows")
     findings.write_table(SUSPECTS, ranking.suspects)
     findings.write_table(INCIDENTS, ranking.incidents)
-    findings.write_table(SILENCES, find_silences(EventFile(findings), frame.gaps, source.setup))
+    findings.write_table(SILENCES, silences)
     for declared in (STANDING, CONDITIONS, MISFIRE_WINDOWS, SENSITIVITY):
         findings.write_table(declared, explained[declared.name])
     build_windows(
@@ -217,13 +220,13 @@ def _rank_chapters(
 
 
 def resolution_of(source: Source) -> Resolution:
-    """Return what the recorder tells apart, from the recording and the roles of its leads."""
+    """Return what the recorder tells apart, from the recording and the leads' roles, with the setup's wishes."""
     steps: dict[str, float] = {}
     for channel in source.setup.channel:
         info = source.recording.channels[channel.column]
         if not info.dtype.startswith(("float", "double")):
             steps[channel.role] = max(steps.get(channel.role, 0.0), abs(info.scale))
-    return Resolution(sample_us=1e6 / source.recording.rate_hz, step_v=steps)
+    return Resolution(sample_us=1e6 / source.recording.rate_hz, step_v=steps, wished=least_wished(source.setup))
 
 
 def _joined(
@@ -240,6 +243,11 @@ def _joined(
     suspects, note = lower_by_verdicts(ranking.suspects, events.take(rows), verdicts, scores, hours=hours)
     incidents = refresh_incidents(ranking.incidents, suspects)
     return replace(ranking, suspects=suspects, incidents=incidents), [note] if note else []
+
+
+def _with_cut_outs(ranking: Ranking, silences: pa.Table, setup: Setup) -> Ranking:
+    suspects, incidents = with_cut_outs(ranking.suspects, ranking.incidents, silences, setup)
+    return replace(ranking, suspects=suspects, incidents=incidents)
 
 
 def _write_report(findings: Findings, summary: dict[str, Any]) -> None:

@@ -24,7 +24,7 @@ from miner.recording.reader import Recording, open_recording
 from miner.review.envelope import BLOCK_SAMPLES, Envelope
 from miner.review.tables import CLOCK, ENVELOPE, MEASURES, TRACKS, USUAL, WINDOWS
 from miner.review.verdicts import VerdictStore
-from miner.schema import GAPS, INCIDENTS, SUSPECTS, Table
+from miner.schema import GAPS, INCIDENTS, SILENCES, SUSPECTS, Table
 
 __all__ = ["RECORDING_FILE", "Lead", "ReviewSource", "TimeMap", "describe_recording"]
 
@@ -170,6 +170,7 @@ class ReviewSource:
         self.suspects = self.findings.read_table(SUSPECTS)
         self.incidents = self.findings.read_table(INCIDENTS)
         self.gaps = self._optional(GAPS)
+        self.silences = self._optional(SILENCES)
         self.usual = self._optional(USUAL)
         self.verdicts = VerdictStore(self.findings.folder, str(self.info["identity"]))
         self.told_damage = [
