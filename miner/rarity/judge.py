@@ -117,7 +117,7 @@ class Judge:
         known = np.isfinite(least)
         if self.combined is not None:
             together = np.maximum(self.combined.log_rate(-least[known]), least[known])
-            measured[known] = _believed(together, self.hours)
+            measured[known] = _believed(together, self._furthest(by_channel, distances)[known], self.hours)
         gross = _gross(self.channels, distances, least.size) & (context.strata < FIRST_LAST)
         measured[gross] = np.minimum(measured[gross], np.log(GROSS_RATE))
         counted, notes = count_suspects(events, context)
@@ -127,6 +127,17 @@ class Judge:
             log_rate=log_rate, channels=self.channels, by_channel=by_channel, distances=distances, counted=counted,
             context=context, n_too_small=too_small, notes=notes,
         )  # fmt: skip
+
+    def _furthest(self, by_channel: _Singles, distances: list[Distance]) -> _Floats:
+        """Return how far out each event is (n,) in the channel where it is rarest, half the square of sigma."""
+        if not self.channels:
+            return np.zeros(by_channel.shape[1])
+        rarest = by_channel.argmin(axis=0)
+        out = np.zeros(rarest.size)
+        for index, channel in enumerate(self.channels):
+            rows = rarest == index
+            out[rows] = np.nan_to_num(_oddness(channel, distances)[rows])
+        return out
 
     def sigma_needed(self, kind: str) -> float:
         """Return the distance from which a calm event of a kind is rarer than once an hour; infinite: never."""
@@ -201,8 +212,8 @@ def _oddness(channel: Channel, distances: list[Distance]) -> _Floats:
 
 GROSS_RATE, GROSS_SIGMA, ROUNDING = 0.5, 5.0, 0.8
 """Gross differences an hour that a healthy engine is believed to show at most, however little a recording can teach
-(an assumption, no source), the very first and last apart; they must be beyond the noise all the same, and the range of usual
-values rounds them."""
+(an assumption, no source), the very first and last apart; they must be beyond the noise all the same, and the range of
+usual values rounds them."""
 
 
 def _gross(channels: tuple[Channel, ...], distances: list[Distance], n_events: int) -> _Bools:
@@ -217,15 +228,16 @@ def _gross(channels: tuple[Channel, ...], distances: list[Distance], n_events: i
     return found
 
 
-FURTHEST, BEYOND = 1e-3, 0.05
-"""Of one over the hours that taught a tail: what its law says of rarer things still counts, but a twentieth of it only
-(in the log), enough to keep the larger of two values ahead (own choice)."""
+FURTHEST, BEYOND = 1e-3, 0.5
+"""Of one over the hours that taught a tail: rarer than that nobody can tell. What lies beyond is put in the order of its
+distance, by so much in the log for each time it is as large again (own choice): the laws of two channels differ more there
+than what they are made for."""
 
 
-def _believed(log_rate: _Floats, hours: float) -> _Floats:
+def _believed(log_rate: _Floats, distance: _Floats, hours: float) -> _Floats:
     """Return the rates with no more than a recording of so many hours can teach."""
     limit = np.log(FURTHEST / max(hours, 1e-3))
-    return np.where(log_rate < limit, limit + BEYOND * (log_rate - limit), log_rate)
+    return np.where(log_rate < limit, limit - BEYOND * np.log1p(distance), log_rate)
 
 
 def _normal(x: _Floats, in_hour: float) -> _Floats:

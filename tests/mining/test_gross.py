@@ -20,8 +20,8 @@ CASES = [
 
 BESIDE_STOPS = [CASES[0], CASES[3], CASES[5], CASES[12]]
 STARTS_FORGIVE = (
-    "within the first seconds after a start, and the last before a stop, the judge has a tail of its own that so few "
-    "events leave too heavy for on-times and delays, and the rule of gross differences leaves them out"
+    "in the two turns after a start and the last before a stop the range of usual values is wide, and the judge has a "
+    "tail of its own there that so few events leave heavy"
 )
 
 
@@ -57,8 +57,11 @@ def test_pulses_too_few_or_too_many_are_listed_beside_stops_too(engine: str, lea
     assert not missed, told(missed)
 
 
-@pytest.mark.xfail(strict=True, reason=STARTS_FORGIVE)
-@pytest.mark.parametrize(("engine", "leads", "turn"), BESIDE_STOPS)
+@pytest.mark.parametrize(
+    ("engine", "leads", "turn"),
+    [BESIDE_STOPS[0]]
+    + [pytest.param(*case, marks=pytest.mark.xfail(strict=True, reason=STARTS_FORGIVE)) for case in BESIDE_STOPS[1:]],
+)
 def test_gross_faults_are_listed_beside_stops(engine: str, leads: str, turn: int) -> None:
     beside = [fault for fault in mined(engine, leads, turn)[0] if fault.place == "beside a stop"]
     missed = [fault for fault in beside if not fault.is_listed]
