@@ -18,6 +18,7 @@ from miner.engine.leads.roles import LeadsFound, tell_looks_apart
 from miner.engine.leads.setup_text import SURE
 from miner.engine.leads.trains import Train, train_of
 from miner.engine.setup import Setup
+from miner.recording.ranges import covered
 from miner.recording.reader import Recording
 from miner.schema import PULSE_ROLES
 from miner.signal.leads import LeadSpec
@@ -118,9 +119,9 @@ def check_recording(
     found = tell_looks_apart(looks, cylinders=setup.engine.cylinders if setup is not None else None)
     roles = _roles(setup, found)
     trains = {c: t for c in columns if roles[c] in PULSE_ROLES and (t := train_of(looks[c])) is not None}
-    end_s = recording.n_samples / recording.rate_hz
     if passed is None:
         passed = pass_over(recording, _specs(setup, roles, set(trains)))
+    end_s = passed.end_s
     findings = [*_gaps(passed, trains), *_silences(passed)]
     findings += [
         CheckFinding(
@@ -178,7 +179,7 @@ def _silences(passed: Passed) -> Iterator[CheckFinding]:
         missing = passed.gaps.get(column, np.empty((0, 2)))
         edges = np.concatenate(([0.0], mine, [passed.end_s]))
         for first, last in pairwise(edges):
-            if last - first < _LEAST_SILENT_S or ((missing[:, 0] < last) & (missing[:, 1] > first)).any():
+            if last - first < _LEAST_SILENT_S or covered(missing, first, last):
                 continue
             going = {
                 c: int(np.count_nonzero((x > first) & (x < last))) for c, x in passed.starts_s.items() if c != column

@@ -126,7 +126,7 @@ def open_window(source: ReviewSource, setup: Setup, rank: int) -> Window:
 
 
 def _samples(source: ReviewSource, event: pa.Table) -> tuple[NDArray[np.float64], dict[str, Floats]]:
-    view = stored_view(source.stored_windows(event["event_id"].to_pylist()[0]), source.times, true_samples=True)
+    view = stored_view(source.stored_windows(event["event_id"].to_pylist()[0]), source.clock, true_samples=True)
     if view.values:
         return view.times_s, {lead.column: view.values[lead.index] for lead in source.leads}
     if source.recording is None:

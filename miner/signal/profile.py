@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from miner.errors import SignalError
 from miner.recording.chunks import Chunk, iter_ranges
-from miner.recording.ranges import Range, joined
+from miner.recording.ranges import Range, contains, joined
 from miner.recording.reader import Recording
 from miner.signal.leads import LeadProfile, LeadSpec
 from miner.signal.look import Look, look_at
@@ -125,7 +125,7 @@ def _looks(recording: Recording, columns: list[str], ranges: list[Range]) -> Ite
     stride = _stride(recording)
     rate_hz = recording.rate_hz / stride
     oldest = list(accumulate((first for first, _ in reversed(ranges)), min))[::-1]
-    chunks = iter_ranges(recording, columns, joined(ranges))
+    chunks = iter_ranges(recording, columns, joined(ranges).tolist())
     held: list[tuple[NDArray[np.int64], dict[str, NDArray[np.float64]]]] = []
     seen = 0
     for (first, last), needed in zip(ranges, oldest, strict=True):
@@ -146,8 +146,7 @@ def _thinned(chunk: Chunk, columns: list[str], stride: int) -> tuple[NDArray[np.
     at = np.arange(chunk.start + first, chunk.stop, stride)
     values = {column: chunk.raw[column][first::stride].astype(np.float64) for column in columns}
     for column in columns:
-        for start, stop in chunk.missing[column]:
-            values[column][np.searchsorted(at, start) : np.searchsorted(at, stop)] = np.nan
+        values[column][contains(chunk.missing[column], at)] = np.nan
     return at, values
 
 

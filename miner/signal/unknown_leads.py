@@ -15,6 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from miner.recording.chunks import Chunk, iter_ranges
+from miner.recording.clock import clock_of_chunks
+from miner.recording.ranges import contains
 from miner.recording.reader import Recording
 from miner.signal.levels import noise_sigma, state_levels
 
@@ -110,7 +112,6 @@ def look_at(
     *,
     n_stretches: int = _N_STRETCHES,
     stretch_s: float = _STRETCH_S,
-    within_s: tuple[float, float] | None = None,
 ) -> dict[str, LeadLook]:
     """Look at the columns.
 
@@ -122,26 +123,22 @@ def look_at(
         Leads to look at.
     n_stretches, stretch_s : int, float
         How many stretches are read, and how long each is.
-    within_s : (float, float), optional
-        Part of the recording to look at, in seconds at the nominal rate; the whole of it by default.
 
     Raises
     ------
     RecordingError
         As `miner.recording.chunks.iter_chunks`.
     """
-    first, last = (0, recording.n_samples)
-    if within_s is not None:
-        first, last = (min(max(round(t * recording.rate_hz), 0), recording.n_samples) for t in within_s)
-    stretches = _read(recording, columns, _ranges(recording.rate_hz, first, last, n_stretches, stretch_s))
+    stretches = _read(recording, columns, _ranges(recording, n_stretches, stretch_s))
     return {column: _look(column, recording.channels[column].unit, tuple(stretches[column])) for column in columns}
 
 
-def _ranges(rate_hz: float, first: int, last: int, n_stretches: int, stretch_s: float) -> list[tuple[int, int]]:
-    length = min(round(stretch_s * rate_hz), last - first)
-    if last - first <= n_stretches * length:
-        return [(first, last)]
-    starts = np.linspace(first, last - length, n_stretches).astype(np.int64)
+def _ranges(recording: Recording, n_stretches: int, stretch_s: float) -> list[tuple[int, int]]:
+    n = recording.n_samples
+    length = min(round(stretch_s * recording.rate_hz), n)
+    if n <= n_stretches * length:
+        return [(0, n)]
+    starts = np.linspace(0, n - length, n_stretches).astype(np.int64)
     return [(int(start), int(start) + length) for start in starts]
 
 
@@ -157,16 +154,12 @@ def _read(
         for first, last in pairwise(cuts):
             if first != expected:
                 _close(held, found, begins, stride / recording.rate_hz)
-                begins = _second(chunk, first, recording)
+                begins = float(clock_of_chunks(recording, [chunk]).to_seconds(first))
             expected = last if last == chunk.stop else -1
             for column in columns:
                 held[column].append(_thinned(chunk, column, first, last, stride, recording))
     _close(held, found, begins, stride / recording.rate_hz)
     return found
-
-
-def _second(chunk: Chunk, sample: int, recording: Recording) -> float:
-    return sample / recording.rate_hz if chunk.time_s is None else float(chunk.time_s[sample - chunk.start])
 
 
 def _close(held: dict[str, list[Floats]], found: dict[str, list[Stretch]], start_s: float, step_s: float) -> None:
@@ -181,8 +174,7 @@ def _thinned(chunk: Chunk, column: str, first: int, last: int, stride: int, reco
     channel = recording.channels[column]
     at = np.arange(first + -first % stride, last, stride)
     values = chunk.raw[column][at - chunk.start].astype(np.float64) * channel.scale + channel.offset
-    for start, stop in chunk.missing[column]:
-        values[np.searchsorted(at, start) : np.searchsorted(at, stop)] = np.nan
+    values[contains(chunk.missing[column], at)] = np.nan
     return values
 
 

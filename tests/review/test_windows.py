@@ -15,8 +15,8 @@ def test_each_kept_suspect_has_true_samples_and_its_whole_window(source):
     assert set(windows["event_id"].to_pylist()) == {s["event_id"] for s in suspects}
     for suspect in suspects:
         table = source.stored_windows(suspect["event_id"])
-        close = stored_view(table, source.times, true_samples=True)
-        wide = stored_view(table, source.times, true_samples=False)
+        close = stored_view(table, source.clock, true_samples=True)
+        wide = stored_view(table, source.clock, true_samples=False)
         assert close.times_s[0] < suspect["time_s"] < suspect["time_s"] + ON_US * 1e-6 < close.times_s[-1]
         assert len(close.times_s) <= MAX_TRUE_SAMPLES + 3
         assert wide.times_s[0] <= suspect["window_start_s"]
