@@ -119,9 +119,9 @@ def check_recording(
     found = tell_looks_apart(looks, cylinders=setup.engine.cylinders if setup is not None else None)
     roles = _roles(setup, found)
     trains = {c: t for c in columns if roles[c] in PULSE_ROLES and (t := train_of(looks[c])) is not None}
+    end_s = recording.n_samples / recording.rate_hz
     if passed is None:
         passed = pass_over(recording, _specs(setup, roles, set(trains)))
-    end_s = passed.end_s
     findings = [*_gaps(passed, trains), *_silences(passed)]
     findings += [
         CheckFinding(

@@ -9,7 +9,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from miner.engine.leads.trains import Train
-from miner.recording.clock import first_sample_at
 from miner.recording.reader import Recording
 from miner.recording.windows import read_windows
 from miner.signal.unknown_leads import LeadLook
@@ -109,7 +108,7 @@ def _at_full_rate(recording: Recording, look: LeadLook, train: Train) -> tuple[f
     """Return samples of an edge (median), short spikes a pulse, and their usual height, from some windows."""
     places = np.linspace(0, train.size - 1, _N_WINDOWS).astype(int)
     span = round(_WINDOW_S * recording.rate_hz)
-    firsts = [max(first_sample_at(recording, float(train.start_s[i])) - span // 4, 0) for i in places]
+    firsts = [max(int(train.start_s[i] * recording.rate_hz) - span // 4, 0) for i in places]
     ranges = [(first, min(first + span, recording.n_samples)) for first in firsts]
     edges: list[int] = []
     heights: list[float] = []
@@ -120,7 +119,7 @@ def _at_full_rate(recording: Recording, look: LeadLook, train: Train) -> tuple[f
         edges += _edge_samples(x)
         high = _short_states(x, _SPIKE_SHARE, _SPIKE_S * recording.rate_hz)
         heights += [min(h, 1.0) * amplitude for h in high]
-        inside = (train.start_s >= window.time_s[0]) & (train.start_s <= window.time_s[-1])
+        inside = (train.start_s >= window.start / recording.rate_hz) & (train.start_s < window.stop / recording.rate_hz)
         n_pulses += int(inside.sum())
     edge = float(np.median(edges)) if edges else np.inf
     return edge, len(heights) / max(n_pulses, 1), float(np.median(heights)) if heights else 0.0

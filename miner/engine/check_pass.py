@@ -9,7 +9,6 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from miner.recording.clock import Clock
 from miner.recording.progress import OnProgress
 from miner.recording.reader import Recording
 from miner.schema import PULSE_ROLES
@@ -49,15 +48,11 @@ def pass_over(recording: Recording, leads: Sequence[LeadSpec], *, on_progress: O
     RecordingError, SignalError
         As `miner.signal.extract.iter_extractions` and `miner.signal.profile.profile_leads`.
     """
+    end_s = recording.n_samples / recording.rate_hz
     if not leads:
-        return Passed(starts_s={}, gaps={}, end_s=float(Clock(recording.rate_hz).to_seconds(recording.n_samples)))
-    parts = []
-    first, end_s = 0, 0.0
-    for part in iter_extractions(recording, leads, profile_leads(recording, leads), on_progress=on_progress):
-        parts.append((part.pulses.select(["lead", "start_s"]), part.gaps))
-        end_s = float(part.clock(recording, first).to_seconds(recording.n_samples))
-        first += len(part.window_start_s) * part.window_samples
-    return passed_by(parts, leads, end_s)
+        return Passed(starts_s={}, gaps={}, end_s=end_s)
+    parts = iter_extractions(recording, leads, profile_leads(recording, leads), on_progress=on_progress)
+    return passed_by(((part.pulses.select(["lead", "start_s"]), part.gaps) for part in parts), leads, end_s)
 
 
 def passed_by(parts: Iterable[tuple[pa.Table, pa.Table]], leads: Sequence[LeadSpec], end_s: float) -> Passed:

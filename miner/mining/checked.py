@@ -18,11 +18,11 @@ __all__ = ["check_mined", "told_check"]
 
 
 def check_mined(
-    recording: Recording, setup: Setup, leads: Sequence[LeadSpec], sections: Sequence[Path], end_s: float
+    recording: Recording, setup: Setup, leads: Sequence[LeadSpec], sections: Sequence[Path]
 ) -> list[CheckFinding]:
     """Check a recording whose sections have been extracted; see `miner.engine.check.check_recording`."""
     parts = ((read_pulses(section).select(["lead", "start_s"]), read_levels(section).gaps) for section in sections)
-    passed = passed_by(parts, leads, end_s)
+    passed = passed_by(parts, leads, recording.n_samples / recording.rate_hz)
     return check_recording(recording, setup, passed=passed)
 
 

@@ -88,10 +88,9 @@ class Source:
 
 @dataclass(frozen=True, kw_only=True)
 class _Frame:
-    """What is known of the whole recording before any event: gaps, last sample and end, how good the leads were."""
+    """What is known of the whole recording before any event: gaps, time of the last sample, how good the leads were."""
 
     gaps: pa.Table
-    last_s: float
     end_s: float
     quality: Mapping[str, Mapping[str, float | int]]
 
@@ -137,7 +136,7 @@ def write_findings(
         fit.require(source.recording.path)
     give_back()
     on_stage("checking the recording")
-    checked = told_check(check_mined(source.recording, source.setup, source.leads, sections, frame.end_s))
+    checked = told_check(check_mined(source.recording, source.setup, source.leads, sections))
     chapters = _rank_chapters(source, sections, frame, findings, settings, on_stage)
     events = EventFile(findings)
     give_back()
@@ -196,7 +195,7 @@ def _rank_chapters(
     on_stage("telling the cylinders apart")
     with findings.writing_table(EVENTS) as write:
         for events in tell_chapters(
-            source.setup, sections, plan, frame.gaps, frame.last_s, rate_hz=source.recording.rate_hz
+            source.setup, sections, plan, frame.gaps, frame.end_s, rate_hz=source.recording.rate_hz
         ):
             write(events)
             n_events += events.num_rows
@@ -250,8 +249,8 @@ def _write_report(findings: Findings, summary: dict[str, Any]) -> None:
 
 def _frame(recording: Recording, sections: Sequence[Path]) -> _Frame:
     levels = join_extractions([read_levels(section) for section in sections])
-    last_s, end_s = levels.clock(recording).to_seconds([max(recording.n_samples - 1, 0), recording.n_samples]).tolist()
-    return _Frame(gaps=levels.gaps, last_s=last_s, end_s=end_s, quality=levels.quality)
+    end_s = float(levels.clock(recording).to_seconds(max(recording.n_samples - 1, 0)))
+    return _Frame(gaps=levels.gaps, end_s=end_s, quality=levels.quality)
 
 
 def _summary(
@@ -262,7 +261,7 @@ def _summary(
     settings: MineSettings,
 ) -> dict[str, Any]:
     return {
-        "recording": {**describe_recording(source.recording), "duration_s": frame.last_s},
+        "recording": {**describe_recording(source.recording), "duration_s": frame.end_s},
         "setup": describe_setup(source.setup),
         "settings": asdict(settings),
         "versions": versions(),

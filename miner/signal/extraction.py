@@ -119,11 +119,11 @@ class Extraction:
     leads: Mapping[int, LeadQuality]
     columns: Mapping[int, str]
 
-    def clock(self, recording: Recording, first_sample: int = 0) -> Clock:
-        """Return the clock of these windows, of which the first begins with a sample of the recording."""
+    def clock(self, recording: Recording) -> Clock:
+        """Return the clock of the recording, of which these windows are the first, or all."""
         if not recording.has_time:
             return Clock(recording.rate_hz)
-        samples = first_sample + np.arange(len(self.window_start_s)) * self.window_samples
+        samples = np.arange(len(self.window_start_s)) * self.window_samples
         return Clock(recording.rate_hz, samples, self.window_start_s, time_gaps(self.gaps))
 
     @property

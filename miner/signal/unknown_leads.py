@@ -154,12 +154,16 @@ def _read(
         for first, last in pairwise(cuts):
             if first != expected:
                 _close(held, found, begins, stride / recording.rate_hz)
-                begins = float(clock_of_chunks(recording, [chunk]).to_seconds(first))
+                begins = _second(chunk, first, recording)
             expected = last if last == chunk.stop else -1
             for column in columns:
                 held[column].append(_thinned(chunk, column, first, last, stride, recording))
     _close(held, found, begins, stride / recording.rate_hz)
     return found
+
+
+def _second(chunk: Chunk, sample: int, recording: Recording) -> float:
+    return float(clock_of_chunks(recording, [chunk]).to_seconds(sample))
 
 
 def _close(held: dict[str, list[Floats]], found: dict[str, list[Stretch]], start_s: float, step_s: float) -> None:
