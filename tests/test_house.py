@@ -6,6 +6,7 @@ import ast
 import json
 import subprocess
 import sys
+from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 from statistics import median
@@ -23,8 +24,12 @@ TOP_LEVEL = {
     ".ci", ".gitignore", "DEVELOPERS.md", "LICENSE", "Makefile", "README.md", "demo_recordings", "docs",
     "miner", "pipelines", "pyproject.toml", "tests",
 }  # fmt: skip
-MAX_MODULES = 13
-"""A dozen modules and the folder's own word; the packages of `miner` follow as they are taken apart."""
+MAX_MODULES = 14
+"""A dozen modules or so and the folder's own word: what is read at one glance."""
+LARGER = {"miner/signal": 16}
+"""Still to be taken apart."""
+TWICE = frozenset({"Channel"})
+"""A lead of a setup, as its file has it, and a measure in one direction in the judge, which is still to be renamed."""
 MAX_LINES = 400
 MAX_BODY = 60
 MAX_KERNEL_BODY = 80
@@ -105,10 +110,16 @@ def test_every_package_of_miner_has_its_place() -> None:
     assert {p.parent.name for p in (ROOT / "miner").glob("*/__init__.py")} == set(ORDER)
 
 
-def test_folders_of_pipelines_are_small() -> None:
-    folders = [ROOT / "pipelines", *(p.parent for p in (ROOT / "pipelines").glob("*/__init__.py"))]
-    sizes = {name_of(folder): len(list(folder.glob("*.py"))) for folder in folders}
-    assert max(sizes.values()) <= MAX_MODULES, sizes
+def test_folders_are_small() -> None:
+    sizes = Counter(name_of(path.parent) for path in SOURCES)
+    too_large = {folder: n for folder, n in sizes.items() if n > LARGER.get(folder, MAX_MODULES)}
+    assert not too_large, too_large
+
+
+def test_every_folder_says_what_it_is_for() -> None:
+    folders = {path.parent for path in SOURCES}
+    silent = [name_of(folder) for folder in folders if not ast.get_docstring(tree_of(folder / "__init__.py"))]
+    assert not silent, silent
 
 
 def test_foundations_import_no_stage() -> None:
@@ -172,6 +183,18 @@ def test_module_says_what_it_offers(path: Path) -> None:
     assert len(set(names)) == len(names)
     assert names == sorted(names, key=lambda name: (not name.isupper(), not name[0].isupper(), name))
     assert set(names) <= set(defined(tree_of(path).body)), set(names) - set(defined(tree_of(path).body))
+
+
+def test_a_public_name_means_one_thing() -> None:
+    """But for the library, which offers under the same name what a program is to have of it."""
+    owners: dict[str, list[str]] = {}
+    for path in SOURCES:
+        body = [node for node in tree_of(path).body if not isinstance(node, ast.Import | ast.ImportFrom | ast.If)]
+        if path.relative_to(ROOT).parts[:2] != ("miner", "library"):
+            for name in set(exported(path) or []) & set(defined(body)):
+                owners.setdefault(name, []).append(name_of(path))
+    twice = {name: paths for name, paths in owners.items() if len(paths) > 1 and name not in TWICE}
+    assert not twice, twice
 
 
 def defined(body: list[ast.stmt]) -> Iterator[str]:

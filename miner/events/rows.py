@@ -124,7 +124,8 @@ def spread_rows(events: Rows, n_events: int, n_stretches: int) -> pa.Table:
     if n <= n_events:
         return events.slice(0, n)
     length = n_events // n_stretches
-    pieces, end_s = [], 0.0
+    pieces: list[pa.Table] = []
+    end_s = 0.0
     for start in np.linspace(0, n - length, n_stretches).astype(np.int64):
         piece = events.slice(int(start), length)
         piece = piece.take(pa.array(np.arange(piece.num_rows)))  # a slice would hold on to all around it

@@ -14,10 +14,10 @@ from miner.engine.setup import Channel, Setup
 from miner.errors import FindingsError, MinerError
 from miner.recording.windows import read_window
 from miner.review.content import usual_for
+from miner.review.kept.usual_pulse import pulse_ends_us, span_us
+from miner.review.kept.windows import MAX_TRUE_SAMPLES
 from miner.review.source import ReviewSource
-from miner.review.usual_pulse import pulse_ends_us, span_us
 from miner.review.views import stored_view
-from miner.review.windows import MAX_TRUE_SAMPLES
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

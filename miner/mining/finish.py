@@ -21,7 +21,7 @@ from miner.events.rows import first_id
 from miner.events.silences import find_silences
 from miner.expected.least import Resolution
 from miner.findings.event_file import EventFile
-from miner.findings.provenance import count_events, count_suspects, describe_recording, describe_setup, versions
+from miner.findings.provenance import count_events, describe_recording, describe_setup, suspect_counts, versions
 from miner.findings.store import SUMMARY, Findings
 from miner.findings.whole import contents_of, sealed
 from miner.memory import give_back
@@ -33,10 +33,10 @@ from miner.mining.setup_check import check_setup, fit_notes
 from miner.questions.explain import explain_findings
 from miner.questions.waveform_sample import sample_waveform
 from miner.recording.reader import Recording
+from miner.review.kept.windows import build_windows
 from miner.review.page import is_page_built
 from miner.review.report import write_report
 from miner.review.verdicts import read_verdicts
-from miner.review.windows import build_windows
 from miner.schema import (
     CONDITIONS,
     EVENTS,
@@ -267,7 +267,7 @@ def _summary(
         "versions": versions(),
         "counts": {
             "events": count_events(events),
-            "suspects": count_suspects(ranking.suspects, ranking.incidents),
+            "suspects": suspect_counts(ranking.suspects, ranking.incidents),
             "gaps": {"number": frame.gaps.num_rows, "seconds": _gap_seconds(frame.gaps)},
         },
         "quality": frame.quality,

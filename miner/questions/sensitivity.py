@@ -21,7 +21,7 @@ from miner.questions.exact import binomial_interval, binomial_upper, poisson_upp
 from miner.rarity.judge import Judge, Judgement, fit_judge
 from miner.schema import SENSITIVITY
 from miner.synthetic.columns import Columns, columns_of, events_table
-from miner.synthetic.faults import EITHER_WAY, MEASURE_OF, apply_fault, feedback_tie, next_of_coil, unit_of
+from miner.synthetic.faults.events import EITHER_WAY, MEASURE_OF, apply_fault, feedback_tie, next_of_coil, unit_of
 from miner.words import kind_name
 
 __all__ = [

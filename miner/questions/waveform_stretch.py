@@ -17,9 +17,9 @@ from miner.recording.clock import Clock, clock_of_chunks, first_sample_at
 from miner.recording.reader import Recording
 from miner.signal.sections import Section, window_samples
 from miner.synthetic.columns import Columns, columns_of
-from miner.synthetic.waveform_faults import AFTER_S, BEFORE_S, PulseSamples
+from miner.synthetic.faults.samples import AFTER_S, BEFORE_S, PulseSamples
 
-__all__ = ["LocalPulse", "PulseFinder", "Stretch", "choose_stretches", "read_stretch", "store_pulse"]
+__all__ = ["Excerpt", "LocalPulse", "PulseFinder", "choose_stretches", "read_stretch", "store_pulse"]
 
 SETTLING_S = 1.0
 """Read ahead of a stretch, for the levels to settle from the profile: ten windows."""
@@ -34,7 +34,7 @@ _Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, kw_only=True)
-class Stretch:
+class Excerpt:
     """Stored samples of a stretch, changed in place, and the events the recording has there."""
 
     recording: Recording
@@ -93,7 +93,7 @@ def choose_stretches(recording: Recording, events: Rows, n_stretches: int, n_tur
         free_from = stop + window
 
 
-def read_stretch(recording: Recording, columns: list[str], events: Rows, start: int, stop: int) -> Stretch | None:
+def read_stretch(recording: Recording, columns: list[str], events: Rows, start: int, stop: int) -> Excerpt | None:
     """Read a stretch; None where it holds no events."""
     chunks: list[Chunk] = []
     raw: dict[str, NDArray[Any]] = {}
@@ -105,7 +105,7 @@ def read_stretch(recording: Recording, columns: list[str], events: Rows, start: 
         chunks.append(replace(chunk, raw={}))
     window = window_samples(recording.rate_hz)
     settled = min(start + round(SETTLING_S * recording.rate_hz) // window * window, stop - 1)
-    stretch = Stretch(
+    stretch = Excerpt(
         recording=recording,
         section=Section(index=0, start=settled, stop=stop, read_start=start, read_stop=stop),
         chunks=chunks,
@@ -120,7 +120,7 @@ def read_stretch(recording: Recording, columns: list[str], events: Rows, start: 
     return replace(stretch, columns=own) if first < last else None
 
 
-def store_pulse(stretch: Stretch, one: LocalPulse) -> None:
+def store_pulse(stretch: Excerpt, one: LocalPulse) -> None:
     """Put volts back as the recorder would have stored them; samples that were not touched stay as they were."""
     channel = stretch.recording.channels[one.column]
     stored = stretch.raw[one.column][one.at]
@@ -140,7 +140,7 @@ def _volts(recording: Recording, column: str, raw: NDArray[Any]) -> _Floats:
 class PulseFinder:
     """Finds the samples of an event's pulses from the event table alone."""
 
-    def __init__(self, stretch: Stretch, setup: Setup) -> None:
+    def __init__(self, stretch: Excerpt, setup: Setup) -> None:
         self.stretch, self._setup = stretch, setup
         columns = stretch.columns
         begin_s = columns["time_s"] + np.where(columns["command_seen"] == 1, 1e-6 * columns["delay_us"], 0.0)

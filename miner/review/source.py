@@ -22,13 +22,13 @@ from miner.findings.store import READY, SUMMARY, Findings
 from miner.findings.whole import damaged_files, generation_of, require_whole
 from miner.recording.clock import Clock
 from miner.recording.reader import Recording, open_recording
-from miner.review.envelope import BLOCK_SAMPLES, Envelope
-from miner.review.tables import CLOCK, ENVELOPE, MEASURES, TRACKS, USUAL, WINDOWS
+from miner.review.envelope import BLOCK_SAMPLES, EnvelopeLevels
+from miner.review.tables import CLOCK, ENVELOPE, TRACKS, USUAL, USUAL_VALUES, WINDOWS
 from miner.review.verdicts import VerdictStore
 from miner.schema import GAPS, INCIDENTS, SUSPECTS, Table
 from miner.signal.extraction import time_gaps
 
-__all__ = ["RECORDING_FILE", "Lead", "ReviewSource", "clock_of", "describe_recording"]
+__all__ = ["RECORDING_FILE", "ReviewSource", "ShownLead", "clock_of", "shown_recording"]
 
 RECORDING_FILE = "recording.json"
 
@@ -41,7 +41,7 @@ longer recordings they are coarser."""
 
 
 @dataclass(frozen=True, kw_only=True)
-class Lead:
+class ShownLead:
     """One lead as the page shows it; ``index`` is its place in the setup's channel list."""
 
     index: int
@@ -51,7 +51,7 @@ class Lead:
     unit: str
 
 
-def describe_recording(recording: Recording, setup: Setup, *, block_samples: int = BLOCK_SAMPLES) -> dict[str, Any]:
+def shown_recording(recording: Recording, setup: Setup, *, block_samples: int = BLOCK_SAMPLES) -> dict[str, Any]:
     """Return the content of ``recording.json``: where the recording lay, what it was and what its leads are."""
     channels = [
         {
@@ -132,7 +132,9 @@ class ReviewSource:
         self.recording = self._find_recording()
         self.rate_hz = float(self.info["rate_hz"])
         self.clock = clock_of(self.rate_hz, self.gaps, self._optional(CLOCK))
-        self.leads: Sequence[Lead] = [Lead(index=i, **channel) for i, channel in enumerate(self.info["channels"])]
+        self.leads: Sequence[ShownLead] = [
+            ShownLead(index=i, **channel) for i, channel in enumerate(self.info["channels"])
+        ]
 
     @property
     def folder(self) -> Path:
@@ -192,13 +194,13 @@ class ReviewSource:
         return dict(zip(self.suspects["event_id"].to_pylist(), self.suspects["kind"].to_pylist(), strict=True))
 
     @cached_property
-    def envelope(self) -> Envelope:
+    def envelope(self) -> EnvelopeLevels:
         """Levels of smallest and largest values; empty levels where mining left none."""
         kept = self._is_kept(ENVELOPE)
         tables = self.findings.read_groups(ENVELOPE) if kept else ()
         block = int(self.info["block_samples"])
         n_blocks = self.n_samples // block * len(self.leads)
-        return Envelope.from_tables(tables, block, joined=-(-max(n_blocks, 1) // self._most_blocks))
+        return EnvelopeLevels.from_tables(tables, block, joined=-(-max(n_blocks, 1) // self._most_blocks))
 
     def lead_range(self, lead: int) -> tuple[float, float] | None:
         """Return between which voltages a lead lies but for rare spikes; None where no envelope was kept."""
@@ -212,7 +214,7 @@ class ReviewSource:
     def usual_measures(self) -> dict[int, dict[str, tuple[float | None, float | None]]]:
         """Per listed event and measure: usual value and distance in sigma."""
         out: dict[int, dict[str, tuple[float | None, float | None]]] = {}
-        for row in self._optional(MEASURES).to_pylist():
+        for row in self._optional(USUAL_VALUES).to_pylist():
             out.setdefault(row["event_id"], {})[row["measure"]] = (row["usual"], row["distance_sigma"])
         return out
 

@@ -19,7 +19,7 @@ from miner.memory import Kept
 from miner.recording.clock import Clock
 from miner.recording.reader import Recording
 from miner.recording.windows import Window, read_windows
-from miner.review.envelope import block_extremes
+from miner.review.envelope import extremes_of_blocks
 from miner.review.source import ReviewSource
 
 __all__ = ["View", "ViewReader"]
@@ -184,7 +184,7 @@ class ViewReader:
         for lead in parts[0]:
             low = np.concatenate([part[lead][0] for part in parts])
             high = np.concatenate([part[lead][1] for part in parts])
-            level[lead] = (block_extremes(low, join)[0], block_extremes(high, join)[1])
+            level[lead] = (extremes_of_blocks(low, join)[0], extremes_of_blocks(high, join)[1])
         if len(tiles) <= 2:
             self._read_ahead(recording, first, last)
         return self._blocks(FINE_BLOCK * join, level, tiles[0] * TILE_SAMPLES, first, last)
@@ -192,7 +192,7 @@ class ViewReader:
     def _tile(self, recording: Recording, tile: int) -> Level:
         def make() -> Level:
             volts = self._samples(recording, tile).volts
-            return {lead.index: block_extremes(volts[lead.column], FINE_BLOCK) for lead in self.source.leads}
+            return {lead.index: extremes_of_blocks(volts[lead.column], FINE_BLOCK) for lead in self.source.leads}
 
         return self._blocks_of.get(tile, make)
 

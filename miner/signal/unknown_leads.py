@@ -20,7 +20,7 @@ from miner.recording.ranges import contains
 from miner.recording.reader import Recording
 from miner.signal.levels import noise_sigma, state_levels
 
-__all__ = ["LeadLook", "Pulses", "Stretch", "look_at"]
+__all__ = ["LeadLook", "Pulses", "Stretch", "look_at_leads"]
 
 Floats = NDArray[np.float64]
 
@@ -106,7 +106,7 @@ class LeadLook:
     seconds: float
 
 
-def look_at(
+def look_at_leads(
     recording: Recording,
     columns: Sequence[str],
     *,

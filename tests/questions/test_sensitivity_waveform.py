@@ -22,7 +22,7 @@ from miner.signal.extract import extract_pulses
 from miner.signal.leads import LeadProfile, LeadSpec
 from miner.signal.profile import profile_leads
 from miner.synthetic.columns import columns_of
-from miner.synthetic.faults import apply_fault
+from miner.synthetic.faults.events import apply_fault
 from miner.synthetic.scenario import Scenario
 from miner.synthetic.writer import write_recording
 from tests.mined import find_events

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from miner.recording.ranges import runs_of
-from miner.synthetic.drive import CRANKING, GRID_HZ, RUNNING, DriveTrace
+from miner.synthetic.drive.speed import CRANKING, GRID_HZ, RUNNING, DriveTrace
 from miner.synthetic.scenario import Scenario
 
 __all__ = ["supply_trace_v"]

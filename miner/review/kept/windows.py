@@ -21,11 +21,11 @@ from miner.findings.store import Findings
 from miner.recording.clock import Clock
 from miner.recording.reader import Recording
 from miner.recording.windows import Window, read_windows
-from miner.review.envelope import block_extremes
-from miner.review.keep import keep_sections, measure_table
-from miner.review.source import RECORDING_FILE, clock_of, describe_recording
-from miner.review.tables import CLOCK, MEASURES, USUAL, WINDOWS
-from miner.review.usual_pulse import N_PER_PLACE, Cell, Keep, UsualPulse, pick_healthy, pulse_ends_us, span_us
+from miner.review.envelope import extremes_of_blocks
+from miner.review.kept.sections import keep_sections, measure_table
+from miner.review.kept.usual_pulse import N_PER_PLACE, Cell, Keep, UsualPulse, pick_healthy, pulse_ends_us, span_us
+from miner.review.source import RECORDING_FILE, clock_of, shown_recording
+from miner.review.tables import CLOCK, USUAL, USUAL_VALUES, WINDOWS
 from miner.schema import GAPS
 from miner.signal.extraction import Extraction
 
@@ -74,10 +74,10 @@ def build_windows(
         If the folder cannot be written.
     """
     findings = Findings(folder)
-    findings.write_json(RECORDING_FILE, describe_recording(recording, setup))
+    findings.write_json(RECORDING_FILE, shown_recording(recording, setup))
     findings.write_table(GAPS, gaps)
     keep_sections(findings, sections, with_clock=recording.has_time)
-    findings.write_table(MEASURES, measure_table(suspects, scores))
+    findings.write_table(USUAL_VALUES, measure_table(suspects, scores))
     clock = clock_of(recording.rate_hz, gaps, findings.read_table(CLOCK))
     windows, usual = _read(recording, setup, events, suspects, clock)
     findings.write_table(WINDOWS, pa.Table.from_pylist(windows, schema=WINDOWS.schema))
@@ -181,7 +181,7 @@ class _Window:
 
     def _keep_blocks(self, window: Window) -> None:
         step = max(-(-len(window.time_s) // N_WIDE_BLOCKS), 2)
-        blocks = (block_extremes(values, step) for values in window.volts.values())
+        blocks = (extremes_of_blocks(values, step) for values in window.volts.values())
         self._keep(window, step, [np.stack(ends, axis=1).ravel() for ends in blocks])
 
     def _keep(self, window: Window, step: int, kept: list[Floats]) -> None:
