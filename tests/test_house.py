@@ -197,6 +197,42 @@ def test_a_public_name_means_one_thing() -> None:
     assert not twice, twice
 
 
+REASONED = ("engine", "events", "questions", "signal", "suspects")
+
+
+def is_number(node: ast.expr | None) -> bool:
+    return node is not None and any(
+        isinstance(one, ast.Constant) and type(one.value) in (int, float) for one in ast.walk(node)
+    )
+
+
+def unexplained(source: str) -> Iterator[str]:
+    """Yield the constants with a number in them that have neither a docstring nor a comment on their lines."""
+    lines, body = source.splitlines(), ast.parse(source).body
+    for node, after in zip(body, [*body[1:], None], strict=True):
+        if isinstance(node, ast.Assign | ast.AnnAssign) and is_number(node.value):
+            names = [name for name in defined([node]) if name.isupper()]
+            told = isinstance(after, ast.Expr) and isinstance(after.value, ast.Constant)
+            said = any("#" in line and "# fmt" not in line for line in lines[node.lineno - 1 : node.end_lineno])
+            if names and not told and not said:
+                yield names[0]
+
+
+def test_every_number_that_decides_has_its_reason_beside_it() -> None:
+    wrong = [
+        f"{name_of(path)}: {name}"
+        for path in SOURCES
+        if path.relative_to(ROOT).parts[1] in REASONED
+        for name in unexplained(path.read_text(encoding="utf-8"))
+    ]
+    assert not wrong, wrong
+
+
+def test_a_number_without_a_reason_would_be_noticed() -> None:
+    assert list(unexplained("A = 1.5\nB = 2\nC = 'text'\n")) == ["A", "B"]
+    assert list(unexplained('A = 1.5  # own choice\nB, C = 2, 3\n"""Both."""\nlow = 3\n')) == []
+
+
 def defined(body: list[ast.stmt]) -> Iterator[str]:
     """Yield the names that a module's top level makes."""
     for node in body:

@@ -27,6 +27,7 @@ STOP_S = 2.0
 shorter one is a pause of the ignition or a gap, over which the engine turned on (own choice)."""
 
 PIECES_KEPT = 3
+"""Pieces that are held, some MB each: who looks around an event goes on from one to the next."""
 
 _TIMED = ("time_s", "engine_rpm", "segment")
 _COLUMNS = (

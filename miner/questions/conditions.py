@@ -43,6 +43,7 @@ SAME_OCCURRENCE_CYCLES = 10.0
 """Suspects of one kind on one coil nearer than this to the one before belong to the same occurrence."""
 
 FALSE_DISCOVERY_RATE = 0.05
+"""Share of the bands named that chance may have put there (the usual level, no other reason)."""
 MIN_OCCURRENCES = 3
 """Fewer in a band are no pattern, however rarely the band was visited."""
 

@@ -36,7 +36,8 @@ PITCH_TURNS, LEAST_PITCH = 8, 24
 """Planted events lie this many turns of the firing sequence, and this many events, apart on average."""
 
 LADDER_STEP = 1.25
-LADDER = np.arange(-3, 12)
+"""Factor from rung to rung: a size is told to an eighth (own choice)."""
+LADDER = np.arange(-3, 12)  # from half to twelve times the guess
 GUESS_RUNG = 3
 """Rungs of the ladder, in steps of `LADDER_STEP` from the size that should be found; where that stands."""
 
@@ -44,7 +45,9 @@ COUNTED_KINDS = ("absent_command", "absent_feedback", "extra_pulse")
 """Kinds without a size."""
 
 LEAST_TRIALS = 10
+"""Trials of a size before it is called found or not: nine of ten need ten (see `FOUND_SHARE`)."""
 STRETCHES = 6
+"""Stretches of a long recording that are planted into: so many of its speeds and temperatures (own choice)."""
 
 _SHRINKING = ("short_on_time", "early_feedback", "weak_command", "weak_feedback")
 

@@ -30,8 +30,11 @@ __all__ = [
 ]
 
 SPEED_BAND_RPM = 200.0
+"""Width of the bands of speed: an idle is within one (own choice)."""
 SUPPLY_BAND_V = 0.5
+"""Width of the bands of supply: what a load switches is about one (own choice)."""
 MOST_BANDS = 1000
+"""Bands that are counted; what lies beyond goes into the last."""
 SINCE_START_S = (0.0, 5.0, 15.0, 30.0, 60.0, 120.0, 300.0, 600.0, 1200.0, 2400.0, 4800.0, np.inf)
 """Band edges: common practice, no source."""
 

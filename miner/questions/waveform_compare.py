@@ -20,7 +20,11 @@ from miner.synthetic.faults.events import apply_fault, feedback_tie, next_of_coi
 __all__ = ["COMPARED", "Compared", "Planted", "compare_planted"]
 
 AGREES_SIGMA, AGREES_SHARE = 1.0, 0.1
+"""What was planted agrees within the scatter of single events, or a tenth of what was planted (own choice)."""
+
 ORDINARY_SIGMA = 3.0
+"""What was not planted stays within what single events scatter by."""
+
 LEAST_SIGMA = 1e-12
 """Stands in for no scatter at all: a measure that is the same in every event of a recorder without counts."""
 

@@ -93,7 +93,7 @@ class Look:
         return min(self.low_runs.size, self.high_runs.size)
 
 
-_NO_RUNS = np.empty(0, np.int64)
+_NO_RUNS = np.empty(0, np.int64)  # of a look without states
 
 
 def look_at(raw: Floats, channel: ChannelInfo, rate_hz: float) -> Look:

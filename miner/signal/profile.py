@@ -42,6 +42,7 @@ _ENOUGH_PULSES = 60
 """No further reading once every lead has shown so many: their median is known to a sixth of their spread."""
 
 _LEAST_PULSES = 2
+"""One pulse has no usual length."""
 
 _SAME_SHARE = 0.3
 """Looks whose amplitude is this share of the usual one, or its inverse, show the same signal; what is below is hum,
@@ -57,7 +58,9 @@ _WIDE_STEP = 0.1
 """A step that is this share of the amplitude tells of a signal without noise, not of a converter."""
 
 _LEAST_SAMPLES_PER_PULSE = 4.0
+"""A pulse of fewer samples has no on-state between its edges."""
 _RUN_SPREAD_FLOOR = 0.02
+"""Spread of equal runs, so that its logarithm is none of nothing (own choice)."""
 
 Looks = list[Look]
 

@@ -25,11 +25,14 @@ __all__ = ["LeadLook", "Pulses", "Stretch", "look_at_leads"]
 Floats = NDArray[np.float64]
 
 _LOOK_HZ = 100_000.0
+"""Thinned rate: half a tooth of a crank wheel at full speed still has eight samples."""
 _STRETCH_S, _N_STRETCHES = 5.0, 12
+"""A minute in all: each stretch holds dozens of cycles, all of them idle and speed (own choice)."""
 _SHORTEST_S = 25e-6
 """Shorter states are spikes and ringing (as `miner.signal.lead_work` has it)."""
 
 _LEAST_SEPARATION_SIGMA = 8.0
+"""Noise has no two levels further apart (own choice)."""
 _NEAR_A_LEVEL = 0.2
 """A sample within this share of the distance of two levels is on one of them."""
 
@@ -38,9 +41,11 @@ _MOST_BETWEEN = 0.25
 ramp, or a sine, has far more."""
 
 _LEAST_RANGE_V = 0.02
+"""Two levels nearer to each other are counts of a recorder, not of a signal (own choice)."""
 _WAVE_SHARE, _WAVE_BAND = 0.3, 0.1
 """Distance of the levels over the whole range under which a lead is a wave; hysteresis of a wave over its range."""
 _BINS = 512
+"""Cells between least and largest value: a fifth of a percent of the range each (own choice)."""
 _OVER_REST, _AT_REST, _FEW = 1.5, 0.15, 1e-4
 """A coil that is let go throws its primary side to several times the supply, for some ten microseconds of ten
 thousand."""

@@ -28,6 +28,7 @@ __all__ = ["LeadGuess", "LeadsFound", "tell_leads_apart", "tell_looks_apart"]
 Floats = NDArray[np.float64]
 
 _HIGH, _MEDIUM, _LOW = 0.95, 0.75, 0.5
+"""Confidence in words made a number, as `miner.engine.leads.kinds` has it."""
 
 _COUNTED_SHARE = 0.6
 """Share of periods with one and the same number of pulses from which on one lead counts another's."""

@@ -23,10 +23,12 @@ _REPEAT_SHARE = 0.2
 1:3."""
 
 _NEIGHBOURS = 16
+"""Intervals around each from which its usual long one is taken (own choice)."""
 _LONGEST_INTERVAL_S = 1.2
 """Slower than 100 turns a minute the engine stands."""
 
 _LEAST_PULSES = 12
+"""Fewer tell neither rate nor polarity: three cycles of four cylinders (own choice)."""
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -1,7 +1,7 @@
 """One fault planted into the samples of a recording, using nothing but the samples themselves.
 
-`miner.synthetic.faults.events` changes a row of the event table; this changes the waveform so that the row should come out
-changed by as much, to show that the first is a fair short-cut. Edges are moved by whole samples and gaps are filled
+`miner.synthetic.faults.events` changes a row of the event table; this changes the waveform so that the row should come
+out changed by as much, to show that the first is a fair short-cut. Edges are moved by whole samples and gaps are filled
 with samples of the same state from beside them, so that noise, edge shape and ringing stay those of the recording.
 
 Usage
