@@ -31,7 +31,7 @@ from miner.recording.progress import OnProgress, Progress
 from miner.recording.reader import open_recording, require_columns
 from miner.signal.extract import extract_pulses, iter_extractions
 from miner.signal.leads import LeadSpec
-from miner.signal.profile import profile_leads
+from miner.signal.looks.profile import profile_leads
 from miner.signal.sections import plan_sections
 
 __all__ = [

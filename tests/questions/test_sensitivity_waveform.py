@@ -20,7 +20,7 @@ from miner.recording.reader import Recording
 from miner.schema import SENSITIVITY
 from miner.signal.extract import extract_pulses
 from miner.signal.leads import LeadProfile, LeadSpec
-from miner.signal.profile import profile_leads
+from miner.signal.looks.profile import profile_leads
 from miner.synthetic.columns import columns_of
 from miner.synthetic.faults.events import apply_fault
 from miner.synthetic.scenario import Scenario

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from miner.engine.leads.trains import Train
 from miner.recording.reader import Recording
 from miner.recording.windows import read_windows
-from miner.signal.unknown_leads import LeadLook
+from miner.signal.looks.unknown_leads import LeadLook
 
 __all__ = ["LeadCheck", "check_lead"]
 
@@ -25,7 +25,7 @@ _SAMPLES_AN_EDGE = 2.0
 """The 10 % and the 90 % instant of an edge need a sample between them to be two instants."""
 
 _NOISY = 0.05
-"""Noise over amplitude; at 12 % the levels can no longer be told apart (`miner.signal.profile`)."""
+"""Noise over amplitude; at 12 % the levels can no longer be told apart (`miner.signal.looks.profile`)."""
 
 _DRIFT, _LEAST_SAMPLES = 0.2, 100
 """Change of the off-level over the amplitude; samples from which on a second has a level."""

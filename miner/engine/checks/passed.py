@@ -15,7 +15,7 @@ from miner.schema import PULSE_ROLES
 from miner.signal.extract import iter_extractions
 from miner.signal.extraction import merge_gaps, spans_of
 from miner.signal.leads import LeadSpec
-from miner.signal.profile import profile_leads
+from miner.signal.looks.profile import profile_leads
 
 __all__ = ["Passed", "pass_over", "passed_by"]
 
@@ -46,7 +46,7 @@ def pass_over(recording: Recording, leads: Sequence[LeadSpec], *, on_progress: O
     Raises
     ------
     RecordingError, SignalError
-        As `miner.signal.extract.iter_extractions` and `miner.signal.profile.profile_leads`.
+        As `miner.signal.extract.iter_extractions` and `miner.signal.looks.profile.profile_leads`.
     """
     end_s = recording.n_samples / recording.rate_hz
     if not leads:

@@ -22,7 +22,7 @@ from miner.recording.ranges import covered
 from miner.recording.reader import Recording
 from miner.schema import PULSE_ROLES
 from miner.signal.leads import LeadSpec
-from miner.signal.unknown_leads import look_at_leads
+from miner.signal.looks.unknown_leads import look_at_leads
 
 __all__ = ["CheckFinding", "check_recording"]
 

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from miner.engine.leads.trains import Train, train_of
-from miner.signal.unknown_leads import LeadLook
+from miner.signal.looks.unknown_leads import LeadLook
 
 __all__ = ["Kind", "kind_of"]
 

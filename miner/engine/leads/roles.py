@@ -21,7 +21,7 @@ from miner.engine.leads.lone import lone_pulses
 from miner.engine.leads.trains import Follow, Train, counts_between, follow
 from miner.engine.leads.wheels import wheel_roles
 from miner.recording.reader import Recording
-from miner.signal.unknown_leads import LeadLook, look_at_leads
+from miner.signal.looks.unknown_leads import LeadLook, look_at_leads
 
 __all__ = ["LeadGuess", "LeadsFound", "tell_leads_apart", "tell_looks_apart"]
 

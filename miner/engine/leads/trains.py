@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from miner.signal.unknown_leads import LeadLook, Pulses
+from miner.signal.looks.unknown_leads import LeadLook, Pulses
 
 __all__ = ["Follow", "Train", "counts_between", "follow", "phase_of", "spread", "train_of"]
 
@@ -124,7 +124,7 @@ def train_of(look: LeadLook) -> Train | None:
 
 
 def _polarity(high: Pulses, low: Pulses) -> str:
-    """Return the state that is shorter and varies less; as `miner.signal.profile` decides."""
+    """Return the state that is shorter and varies less; as `miner.signal.looks.profile` decides."""
     up, down = np.log(high.stop_s - high.start_s), np.log(low.stop_s - low.start_s)
     length = float(np.median(up) - np.median(down))
     wide = [float(np.subtract(*np.quantile(x, [0.75, 0.25]))) + 0.02 for x in (up, down)]

@@ -18,7 +18,7 @@ from miner.recording.chunks import Chunk, iter_ranges
 from miner.recording.clock import clock_of_chunks
 from miner.recording.ranges import contains
 from miner.recording.reader import Recording
-from miner.signal.levels import noise_sigma, state_levels
+from miner.signal.looks.levels import noise_sigma, state_levels
 
 __all__ = ["LeadLook", "Pulses", "Stretch", "look_at_leads"]
 

@@ -19,7 +19,7 @@ from miner.recording.chunks import Chunk, iter_ranges
 from miner.recording.ranges import Range, contains, joined
 from miner.recording.reader import Recording
 from miner.signal.leads import LeadProfile, LeadSpec
-from miner.signal.look import Look, look_at
+from miner.signal.looks.look import Look, look_at
 
 __all__ = ["profile_leads"]
 

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from miner.recording.reader import ChannelInfo
-from miner.signal.levels import noise_sigma, state_levels
+from miner.signal.looks.levels import noise_sigma, state_levels
 
 __all__ = ["Look", "look_at"]
 
