@@ -212,11 +212,11 @@ INCIDENTS = Table(
         _must("incident_id", _I, "", "1 is the worst"),
         _must("start_s", _F, "s", "first event"),
         _must("end_s", _F, "s", "last event"),
-        _must("n_events", _I, "", "suspects in it"),
+        _must("n_events", _I, "", "suspects in it; 0: an ignition that fell silent at speed, out of the blue"),
         _must("cylinders", pa.list_(_I16), "", "cylinders concerned, ascending"),
         _must("kinds", pa.list_(_S), "", "kinds in it, most frequent first"),
         _must("false_alarms_per_hour", _F, "1/h", "of its most suspicious event"),
-        _must("best_rank", _I, "", "rank of its most suspicious event"),
+        _may("best_rank", _I, "", "rank of its most suspicious event; null: no event is in it"),
         _must("sentence", _S, "", "what happened, in plain words"),
         _must("circuit", _S, "", "which circuit the evidence points to"),
         _must("evidence_for", _S, "", "what points to it"),
@@ -300,7 +300,8 @@ SILENCES = Table(
         _may("rpm_before", _F, "rpm", "speed half a second before the last event; null: a single lead, or no speed"),
         _may("turns_to_silence", _F, "", "turns of the crank from where the speed began to fall to the last event; "
              "0: a sudden end"),
-        _must("came_back", _S, "", "'by the starter', 'still turning' or 'not told'"),
+        _must("came_back", _S, "", "'by the starter', 'still turning', 'not told', or 'none': not until the end of the "
+              "recording"),
         _may("rpm_after", _F, "rpm", "speed when it came back"),
         _must("looks_like", _S, "", "stop, pause (at low speed, the engine turned on), overrun, limiter, cut_out (at "
               "speed, out of the blue), clip_off (one lead alone)"),

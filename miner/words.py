@@ -30,6 +30,7 @@ __all__ = [
     "rate_number",
     "signed",
     "time_of_day",
+    "too_small_to_matter",
     "with_unit",
     "word_lists",
 ]
@@ -297,6 +298,22 @@ def signed(value: float, unit: str) -> str:
     ('+0.76°', '-12.0 µs')
     """
     return f"{'+' if value > 0 else ''}{with_unit(value, unit)}"
+
+
+def too_small_to_matter(n: int) -> str:
+    """Say how many events are left out for a difference that matters to nobody; empty for none.
+
+    Examples
+    --------
+    >>> too_small_to_matter(0)
+    ''
+    >>> too_small_to_matter(1)
+    '1 more event is rare, but its difference too small to matter in a workshop (the setup may say what matters).'
+    """
+    if not n:
+        return ""
+    which = "is rare, but its difference" if n == 1 else "are rare, but their differences"
+    return f"{counted(n, 'more event')} {which} too small to matter in a workshop (the setup may say what matters)."
 
 
 def word_lists() -> dict[str, dict[str, str]]:

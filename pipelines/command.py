@@ -119,11 +119,13 @@ def export(
 ) -> None:
     """Write findings to a workbook, CSV or Parquet."""
     from miner.findings.export import export_findings
+    from miner.findings.whole import understood
     from miner.review.verdicts import read_verdicts
 
-    written = export_findings(
-        folder, to, table=table, verdicts=read_verdicts(folder), overwrite=overwrite, all_events=all_events
-    )
+    with understood(folder):
+        written = export_findings(
+            folder, to, table=table, verdicts=read_verdicts(folder), overwrite=overwrite, all_events=all_events
+        )
     open_console().print(f"written: {written}", markup=False, soft_wrap=True)
 
 
@@ -143,9 +145,12 @@ def review(
 @app.command()
 def report(folder: Folder) -> None:
     """Freeze the review page again, with the verdicts and notes of today."""
+    from miner.findings.whole import understood
     from miner.review.report import write_report
 
-    open_console().print(f"written: {write_report(folder)}", markup=False, soft_wrap=True)
+    with understood(folder):
+        written = write_report(folder)
+    open_console().print(f"written: {written}", markup=False, soft_wrap=True)
 
 
 @app.command()
@@ -156,9 +161,13 @@ def sensitivity(
 ) -> None:
     """Show what would have been found in this recording, and what could not have been seen."""
     from miner.findings.store import Findings
+    from miner.findings.whole import require_whole, understood
     from pipelines.show.sensitivity_view import print_sensitivity
 
-    print_sensitivity(open_console(), Findings(folder), thorough=thorough)
+    findings = Findings(folder)
+    require_whole(findings, ["events.parquet"] if thorough else [])
+    with understood(folder):
+        print_sensitivity(open_console(), findings, thorough=thorough)
 
 
 app.command("import")(import_files)

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from miner.errors import RunError, SetupError
-from miner.files import replacing
+from miner.files import digest_file, replacing
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -32,9 +32,8 @@ __all__ = [
     "write_found",
 ]
 
-COPY, FOUND_SETUP, SUMMARY = "recording.parquet", "setup.toml", "summary.json"
-"""Names, in a findings folder, of what was imported, of the setup that was written from the signals, and of what only
-findings have."""
+COPY, FOUND_SETUP = "recording.parquet", "setup.toml"
+"""Names, in a findings folder, of what was imported, and of the setup that was written from the signals."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -65,21 +64,37 @@ def taken_in(
         If another recording lies where the copy would; and as import, setup and the telling apart of leads have it.
     """
     kept = out / COPY
-    if keep_copy and kept.exists() and not (out / SUMMARY).exists():
-        raise RunError(
-            "a recording that is no copy of an earlier run lies where the imported copy would", file=kept,
-            remedy="give another --out, or --no-copy",
-        )  # fmt: skip
+    beside = out if keep_copy and kept.exists() else None
     new = [path for path in (kept, out / FOUND_SETUP) if not path.exists()]
-    with tempfile.TemporaryDirectory() as away, _nothing_half_done(out, new):
-        copy = kept if keep_copy else Path(away) / COPY
+    with tempfile.TemporaryDirectory(prefix=".half-done-", dir=beside) as away, _nothing_half_done(out, new):
+        copy = kept if keep_copy and not beside else Path(away) / COPY
         path, done = imported(console, [recording], copy, options)
+        if beside and done is not None:
+            path = _same_copy(kept, copy)
         remarks = list(told_import(done)) if done is not None else []
         if setup is None or not _names_leads(setup):
             found, engine = described_by_signals(path, setup, options.rate_hz, cylinders)
             setup = write_found(found, engine, out / FOUND_SETUP, path)
             remarks.append(f"the leads were told apart by their signals: read and correct {setup}")
         yield TakenIn(recording=path, setup=setup, remarks=tuple(remarks))
+
+
+def _same_copy(kept: Path, new: Path) -> Path:
+    """Return the copy that lies there if the import has just made the same again.
+
+    Another one may be all that older findings have of their recording, and is never replaced.
+
+    Raises
+    ------
+    RunError
+        If it is anything else.
+    """
+    if digest_file(kept) == digest_file(new):
+        return kept
+    raise RunError(
+        "a recording that is no copy of an earlier run of this one lies where the imported copy would", file=kept,
+        remedy="give another --out, or --no-copy, or move it away",
+    )  # fmt: skip
 
 
 @contextmanager

@@ -221,8 +221,8 @@ def _collect(
     clip_off = (recorded & ~_visible(unseen, plan, place, turn_on, 0.0)).any(axis=0)
     segment = (np.cumsum(restart) - 1)[owner]
     rpm = cycle_speed_rpm(turn_on, crank, segment, n)
-    chance = (1.0 / (1.0 + np.exp(-alignment.margin[opens])))[owner]
-    chance = np.where(command >= 0, 1.0, chance)  # a command lead says itself whose it is
+    sure = (command >= 0) | (n == 1)  # a command lead says itself whose it is, and one alone is no other
+    chance = np.where(sure, 1.0, (1.0 / (1.0 + np.exp(-alignment.margin[opens])))[owner])
     anchored = np.unique(segment[slot_row[primary & plan.anchors[observed.lead]]])
     if opening is not None and opening.told:
         anchored = np.union1d(anchored, segment[:1])

@@ -146,7 +146,7 @@ def _speed_cost(row, ran, m, degrees, dt, lone, cycle_deg):  # type: ignore[no-u
     jitter = 1.414 * TIMING_DEG / degrees
     largest = LARGEST_SD if new < old else min(LARGEST_SD, RISING_SD * math.exp(max(0.0, STEADY - max(old, mean))))
     drive = min(ACCELERATION * dt / math.exp(max(old, mean)), largest)
-    if lone and m == 1 and ran < CAUGHT and new > old:
+    if lone and m == 1 and ran < CAUGHT and new > old and not row[BEFORE] > old + DISPLACED:
         drive = CATCHING_SD
     cost = _robust(miss / math.sqrt(jitter * jitter + drive * drive))
     if m == 1:

@@ -20,7 +20,7 @@ from miner.engine.firing import FiringPattern, firing_pattern
 from miner.errors import SetupError, near_names
 from miner.schema import PULSE_ROLES, ROLES
 
-__all__ = ["Channel", "Engine", "Setup", "load_setup", "parse_setup"]
+__all__ = ["Channel", "Engine", "LeastDifferences", "Setup", "load_setup", "parse_setup"]
 
 Role = Literal["command", "feedback", "supply", "ground", "coil_current", "coil_primary", "crank", "cam", "other"]
 CylinderNumber = Annotated[int, Field(ge=1, le=64)]
@@ -88,6 +88,35 @@ class Channel(_Model):
         return self.cylinders or engine.firing_order
 
 
+Percent = Annotated[float, Field(gt=0, le=100, strict=True)]
+UpTo20 = Annotated[Percent, Field(le=20)]
+UpTo40 = Annotated[Percent, Field(le=40)]
+UpTo30 = Annotated[Percent, Field(le=30)]
+Volts = Annotated[float, Field(gt=0, le=100, strict=True)]
+Degrees = Annotated[float, Field(gt=0, le=180, strict=True)]
+
+
+class LeastDifferences(_Model):
+    """Differences from usual below which nobody is accused, where others matter than common practice has it.
+
+    What recorder and engine computer cannot tell apart is never a difference, whatever is asked for here; and what is
+    gross (on-time 25 %, delay and width 50 %, levels 40 %) cannot be asked to be none, hence the limits.
+    """
+
+    on_time_percent: UpTo20 | None = None
+    delay_percent: UpTo40 | None = None
+    feedback_width_percent: UpTo40 | None = None
+    amplitude_percent: UpTo30 | None = None
+    feedback_amplitude_percent: UpTo30 | None = None
+    ripple_percent: Percent | None = None
+    rise_percent: Percent | None = None
+    fall_percent: Percent | None = None
+    interval_percent: Percent | None = None
+    coil_current_percent: Percent | None = None
+    timing_deg: Degrees | None = None
+    supply_v: Volts | None = None
+
+
 class Setup(_Model):
     """Engine and leads; ``rate_hz`` only where the recording does not carry its rate."""
 
@@ -96,6 +125,7 @@ class Setup(_Model):
     sample_rate_hz: Annotated[float, Field(gt=0)] | None = None
     vehicle: str = ""
     note: str = ""
+    least_differences: LeastDifferences = LeastDifferences()
 
     @model_validator(mode="after")
     def _leads_fit_engine(self) -> Self:
@@ -214,6 +244,8 @@ def _shown(value: object) -> str:
 def _known_keys(place: tuple[int | str, ...]) -> list[str]:
     model: type[BaseModel] = Setup
     if len(place) > 1:
-        models: dict[str, type[BaseModel]] = {"engine": Engine, "channel": Channel}
+        models: dict[str, type[BaseModel]] = {
+            "engine": Engine, "channel": Channel, "least_differences": LeastDifferences,
+        }  # fmt: skip
         model = models.get(str(place[0]), Setup)
     return list(model.model_fields)

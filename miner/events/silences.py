@@ -46,13 +46,17 @@ LIMIT_S = 1.0
 MOSTLY = 0.5
 """A silence of which gaps cover more than this share was not recorded; it is none."""
 
+END_CYCLES, END_EVENTS = 3.0, 9.0
+"""Engine cycles, and usual distances of events, from which on nothing until the recording's end is a silence: half as
+much again as what surely is a pause between two events."""
+
 N_AROUND = 512
 """Events kept before and after each change of segment: half a second of twelve cylinders at 9,000 rpm."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class _Around:
-    """Time and speed of the events before a silence of all leads, and after it."""
+    """Time and speed of the events before a silence of all leads, and after it; none after one that lasts."""
 
     before_s: Floats
     before_rpm: Floats
@@ -60,7 +64,7 @@ class _Around:
     after_rpm: Floats
 
 
-def find_silences(events: Rows, gaps: pa.Table, setup: Setup) -> pa.Table:
+def find_silences(events: Rows, gaps: pa.Table, setup: Setup, *, end_s: float) -> pa.Table:
     """List the silences of a recording.
 
     Parameters
@@ -71,6 +75,8 @@ def find_silences(events: Rows, gaps: pa.Table, setup: Setup) -> pa.Table:
         What was not recorded is no silence.
     setup : Setup
         Names of the leads.
+    end_s : float
+        End of the recording: a silence may last to it.
 
     Returns
     -------
@@ -81,15 +87,15 @@ def find_silences(events: Rows, gaps: pa.Table, setup: Setup) -> pa.Table:
     rows: list[dict[str, object]] = []
     whole: list[_Around] = []
     top_rpm = 0.0
-    for around, piece in _watched(pieces_of(events, SILENCE_COLUMNS)):
+    for around, piece in _watched(pieces_of(events, SILENCE_COLUMNS), end_s, setup.engine.pattern.cycle_deg):
         whole.extend(around)
         if piece is not None:
             rows.extend(leads.take(piece))
             top_rpm = max(top_rpm, float(np.nan_to_num(_floats(piece["engine_rpm"])).max(initial=0.0)))
     rows.extend(leads.end())
     names = [channel.column for _, channel in setup.leads("command", "feedback")]
-    rows.extend(_row_of(around, top_rpm, names) for around in whole)
-    covered = _Covered(gaps, {channel.column: index for index, channel in setup.leads("command", "feedback")})
+    rows.extend(_row_of(around, top_rpm, names, end_s) for around in whole)
+    covered = _Covered(gaps, {channel.column: index for index, channel in setup.leads("command", "feedback")}, end_s)
     rows = sorted((row for row in rows if not covered.mostly(row)), key=lambda row: (row["start_s"], row["leads"]))
     told = [{"silence_id": number, **row} for number, row in enumerate(rows, 1)]
     return SILENCES.validate(pa.Table.from_pylist(told, schema=SILENCES.schema))
@@ -99,7 +105,9 @@ def _floats(column: pa.ChunkedArray) -> Floats:
     return np.asarray(column.to_numpy(), dtype=np.float64)
 
 
-def _watched(pieces: Iterable[pa.Table]) -> Iterator[tuple[list[_Around], pa.Table | None]]:
+def _watched(
+    pieces: Iterable[pa.Table], end_s: float, cycle_deg: float
+) -> Iterator[tuple[list[_Around], pa.Table | None]]:
     """Yield every piece, and what lies around the changes of segment that can be judged by then."""
     time_s, rpm, segment = np.zeros(0), np.zeros(0), np.zeros(0, dtype=np.int64)
     first = 1
@@ -111,7 +119,7 @@ def _watched(pieces: Iterable[pa.Table]) -> Iterator[tuple[list[_Around], pa.Tab
         yield _changes(time_s, rpm, segment, first, stop), piece
         kept = max(stop - N_AROUND, 0)
         time_s, rpm, segment, first = time_s[kept:], rpm[kept:], segment[kept:], stop - kept
-    yield _changes(time_s, rpm, segment, first, len(time_s)), None
+    yield [*_changes(time_s, rpm, segment, first, len(time_s)), *_ending(time_s, rpm, segment, end_s, cycle_deg)], None
 
 
 def _changes(time_s: Floats, rpm: Floats, segment: Ints, first: int, stop: int) -> list[_Around]:
@@ -126,9 +134,23 @@ def _changes(time_s: Floats, rpm: Floats, segment: Ints, first: int, stop: int) 
     return out
 
 
-def _row_of(around: _Around, top_rpm: float, names: list[str]) -> dict[str, object]:
+def _ending(time_s: Floats, rpm: Floats, segment: Ints, end_s: float, cycle_deg: float) -> list[_Around]:
+    """Return what lies before a silence that lasts to the end of the recording, if there is one."""
+    if len(time_s) < 2:
+        return []
+    low = max(int(np.searchsorted(segment, segment[-1])), len(time_s) - N_AROUND)
+    before_s, before_rpm, none = time_s[low:], rpm[low:], np.zeros(0)
+    known = before_rpm[np.isfinite(before_rpm)]
+    cycle_s = cycle_deg / (6.0 * float(known[-1])) if len(known) else 0.0
+    apart_s = float(np.median(np.diff(before_s[-8:]))) if len(before_s) > 1 else 0.0
+    lasting = end_s - float(time_s[-1]) > max(END_CYCLES * cycle_s, END_EVENTS * apart_s, 1e-9)
+    return [_Around(before_s=before_s, before_rpm=before_rpm, after_s=none, after_rpm=none)] if lasting else []
+
+
+def _row_of(around: _Around, top_rpm: float, names: list[str], end_s: float) -> dict[str, object]:
     """Return the row of a silence of all leads."""
-    start_s, stop_s = float(around.before_s[-1]), float(around.after_s[0])
+    start_s, stop_s = float(around.before_s[-1]), float(around.after_s[0]) if len(around.after_s) else None
+    lasted_s = (end_s if stop_s is None else stop_s) - start_s
     recent = (around.before_s >= start_s - LOOK_BACK_S) & np.isfinite(around.before_rpm)
     speeds, times = around.before_rpm[recent], around.before_s[recent]
     before = float(np.median(speeds[: max(1, len(speeds) // 4)])) if len(speeds) else None
@@ -137,13 +159,14 @@ def _row_of(around: _Around, top_rpm: float, names: list[str]) -> dict[str, obje
     last = float(speeds[-1]) if len(speeds) else None
     turns = None if before is None or last is None else _turns(times, speeds, before)
     back = "not told" if after is None else "by the starter" if after < STARTER_RPM else "still turning"
+    back = "none" if stop_s is None else back
     slowing = before is not None and last is not None and last < (1.0 - SLOWING) * before
-    limited = last is not None and last >= LIMIT_SHARE * top_rpm and stop_s - start_s <= LIMIT_S
+    limited = last is not None and last >= LIMIT_SHARE * top_rpm and lasted_s <= LIMIT_S
     kind = _kind(before, back, slowing=slowing, limited=limited)
     return {
         "start_s": start_s, "stop_s": stop_s, "leads": names, "rpm_before": before, "rpm_after": after,
         "turns_to_silence": turns, "came_back": back, "looks_like": kind,
-        "sentence": _sentence(kind, before, turns, stop_s - start_s, back, after),
+        "sentence": _sentence(kind, before, turns, lasted_s, back, after),
     }  # fmt: skip
 
 
@@ -163,7 +186,7 @@ def _kind(before_rpm: float | None, back: str, *, slowing: bool, limited: bool) 
         return "pause" if turned_on else "stop"
     if turned_on and slowing:
         return "overrun"
-    if turned_on and limited:
+    if limited and back in ("still turning", "none"):
         return "limiter"
     return "stop" if slowing else "cut_out"
 
@@ -182,7 +205,11 @@ def _sentence(
 ) -> str:
     speed = "" if before is None else f" from {before:,.0f} rpm"
     within = "" if not turns else f" within {turns:.1f} turns"
-    came = {"by the starter": ", came back by the starter", "still turning": ", came back while the engine turned"}
+    came = {
+        "by the starter": ", came back by the starter",
+        "still turning": ", came back while the engine turned",
+        "none": ", to the end of the recording",
+    }
     at = "" if after is None else f" at {after:,.0f} rpm"
     return f"all leads silent{speed}{within} for {lasted_s:.2f} s{came.get(back, '')}{at}: {WORDS[kind]}"
 
@@ -228,7 +255,7 @@ def _lone_row(column: str, start_s: float, stop_s: float | None, cycles: int) ->
     lasting = "to the end of the recording" if stop_s is None else f"for {stop_s - start_s:.2f} s"
     return {
         "start_s": start_s, "stop_s": stop_s, "leads": [column], "rpm_before": None, "rpm_after": None,
-        "turns_to_silence": None, "came_back": "not told" if stop_s is None else "still turning",
+        "turns_to_silence": None, "came_back": "none" if stop_s is None else "still turning",
         "looks_like": "clip_off",
         "sentence": f"'{column}' silent {lasting} while the engine turned {cycles:,} cycles on: its clip was off, or "
         "its wire open",
@@ -238,7 +265,8 @@ def _lone_row(column: str, start_s: float, stop_s: float | None, cycles: int) ->
 class _Covered:
     """Tells which silences lie mostly in gaps of their leads."""
 
-    def __init__(self, gaps: pa.Table, index: dict[str, int]) -> None:
+    def __init__(self, gaps: pa.Table, index: dict[str, int], end_s: float) -> None:
+        self._end_s = end_s
         self._lead = gaps["lead"].fill_null(-1).to_numpy()
         self._start, self._stop = _floats(gaps["start_s"]), _floats(gaps["stop_s"])
         self._index = index
@@ -246,7 +274,7 @@ class _Covered:
     def mostly(self, row: dict[str, object]) -> bool:
         """Return whether gaps of every lead of the row cover most of it."""
         start, leads = float(str(row["start_s"])), row["leads"]
-        stop = float(self._stop.max(initial=start)) if row["stop_s"] is None else float(str(row["stop_s"]))
+        stop = self._end_s if row["stop_s"] is None else float(str(row["stop_s"]))
         if stop <= start or not isinstance(leads, list):
             return False
         shares = []

@@ -13,7 +13,7 @@ from miner.engine.setup import Setup
 from miner.events.columns import column_values, state_codes
 from miner.expected.robust import mad_sigma, running_median
 
-__all__ = ["Basis", "Context", "build_context", "inputs_of"]
+__all__ = ["MOST_EXCESS", "Basis", "Context", "build_context", "inputs_of"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -310,12 +310,15 @@ class Basis:
     context : Context
     supply : bool
         Whether the supply voltage is among the conditions.
+    most_excess : float
+        By which the last intervals count at most.
     """
 
-    def __init__(self, context: Context, *, supply: bool) -> None:
+    def __init__(self, context: Context, *, supply: bool, most_excess: float = MOST_EXCESS) -> None:
         self._speed_knots = _Hinges.over(np.log(context.rpm), (0.05, 0.2, 0.4, 0.6, 0.8, 0.95), n_even=8)
         recorded = supply and bool(np.isfinite(context.supply_v).any())
         self._charge_knots = _Hinges.over(_charge(context.supply_v), (0.1, 0.5, 0.9)) if recorded else None
+        self._most_excess = most_excess
         self._states = np.unique(context.state)[:-1]
         self._calm = max(mad_sigma(context.acceleration), 1e-4)
         self._n_groups = context.n_groups
@@ -339,7 +342,7 @@ class Basis:
             columns += list(np.nan_to_num(_charge(context.supply_earlier_v[rows]) - charge[:, None]).T / span)
         pull = np.clip(pull / self._calm, -10, 10) / 10
         columns += [pull, pull * (speed - self._speed_knots.middle)]
-        columns += list(10.0 * context.excess[rows, :2].T)
+        columns += list(10.0 * np.clip(context.excess[rows, :2], -self._most_excess, self._most_excess).T)
         columns += [(context.state[rows] == code).astype(np.float64) for code in self._states]
         since, until = context.since[rows], context.until[rows]
         columns += [np.exp(-since / 2), np.exp(-since / 15), np.exp(-2 * until)]

@@ -13,9 +13,10 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from miner.engine.setup import Setup
 from miner.expected.measures import Measure
 
-__all__ = ["Resolution", "least_difference", "timer_tick"]
+__all__ = ["Resolution", "least_difference", "least_wished", "timer_tick"]
 
 _Floats = NDArray[np.float64]
 
@@ -45,10 +46,33 @@ class Resolution:
         Sample period; 0: not known.
     step_v : mapping of str to float
         Step of the converter in volts (amperes) by role of the lead.
+    wished : mapping of str to float
+        Least difference by column of the event table, where the setup names one: see `least_wished`.
     """
 
     sample_us: float = 0.0
     step_v: Mapping[str, float] = field(default_factory=dict)
+    wished: Mapping[str, float] = field(default_factory=dict)
+
+
+KEYS = {
+    "on_time_us": "on_time_percent", "delay_us": "delay_percent", "feedback_width_us": "feedback_width_percent",
+    "amplitude_v": "amplitude_percent", "feedback_amplitude_v": "feedback_amplitude_percent",
+    "ripple_v": "ripple_percent", "rise_us": "rise_percent", "fall_us": "fall_percent",
+    "interval_us": "interval_percent", "coil_current_peak_a": "coil_current_percent",
+    "timing_residual_deg": "timing_deg", "supply_v": "supply_v",
+}  # fmt: skip
+"""Column of the event table, and key of the setup that names its least difference."""
+
+
+def least_wished(setup: Setup) -> dict[str, float]:
+    """Return the least differences that a setup names, by column: shares of the usual value, degrees, or volts."""
+    named = {column: getattr(setup.least_differences, key) for column, key in KEYS.items()}
+    return {
+        column: value / 100.0 if KEYS[column].endswith("_percent") else value
+        for column, value in named.items()
+        if value is not None
+    }
 
 
 class Least(NamedTuple):
@@ -82,6 +106,8 @@ class Least(NamedTuple):
 def least_difference(measure: Measure, values: _Floats, resolution: Resolution, edge_us: float) -> Least:
     """Return the least difference of a measure that matters.
 
+    What the setup names takes the place of the measure's own; what cannot be told apart stays the least of all.
+
     Parameters
     ----------
     measure : Measure
@@ -102,7 +128,10 @@ def least_difference(measure: Measure, values: _Floats, resolution: Resolution, 
         role = {"command": "command", "feedback": "feedback"}.get(measure.lead, "supply")
         told = STEPS * resolution.step_v.get("coil_current" if measure.unit == "A" else role, 0.0)
         told *= 0.5 if measure.moves == "shape" else 1.0  # a spread is that of many samples
-    return Least(measure.least, told)
+    wished = resolution.wished.get(measure.column, measure.least)
+    if measure.column in resolution.wished and KEYS[measure.column].endswith("_v"):
+        return Least(0.0, max(wished, told))
+    return Least(wished, told)
 
 
 TICK_COHERENCE, TICK_SHARE = 0.6, 0.2

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from miner.expected.context import Basis, Context, inputs_of
+from miner.expected.context import MOST_EXCESS, Basis, Context, inputs_of
 from miner.expected.robust import BLOCK_EVENTS, RobustFit, robust_regression, running_median
 from miner.expected.trees import fit_trees
 
@@ -36,6 +36,10 @@ LEAST_TREE_EVENTS = 1500
 STRETCHES, LEAST_HELP, AROUND_EVENTS = 60, 0.05, 15
 """Stretches the recording is cut into for the proof, what trees must take off the distance at least, and the neighbours
 on each side it is counted from (own choices)."""
+
+CRANK_SHARE = 0.02
+"""By which an interval is longer or shorter because the crank turns unevenly, at most; what is more is a displaced
+event (common practice, no source)."""
 
 N_TREES, LEARNING_RATE, MOST_LEAVES, LEAF_EVENTS = 40, 0.2, 31, 40
 """Own choices: a leaf must hold several bursts of faults before one can become its usual value."""
@@ -61,7 +65,9 @@ class Usual:
         return value, quick
 
 
-def fit_usual(values: _Floats, rows: _Ints, context: Context, *, supply: bool, tabled: bool) -> Usual:
+def fit_usual(
+    values: _Floats, rows: _Ints, context: Context, *, supply: bool, tabled: bool, placed: bool = False
+) -> Usual:
     """Fit the usual value.
 
     Parameters
@@ -75,8 +81,11 @@ def fit_usual(values: _Floats, rows: _Ints, context: Context, *, supply: bool, t
         Whether it may depend on the supply voltage.
     tabled : bool
         Whether it may come from tables.
+    placed : bool
+        Whether it is the place of the event itself, which ends the last interval: then no more of that counts than a
+        crank can do.
     """
-    basis = Basis(context, supply=supply)
+    basis = Basis(context, supply=supply, most_excess=CRANK_SHARE if placed else MOST_EXCESS)
     some = _spread(rows, LINE_EVENTS)
     lines = robust_regression(basis.lines(context, some), values[some])
     usual = Usual(basis=basis, lines=lines, trees=None)

@@ -103,6 +103,8 @@ class Findings:
                 prepared.replace(self.folder)
                 return
             self.settle()
+            if (self.folder / READY).is_dir():  # what is left of a disturbed run, and cannot be told any more
+                shutil.rmtree(self.folder / READY)
             prepared.replace(self.folder / READY)
         except OSError as error:
             raise write_failure(self.folder, error) from error
@@ -117,8 +119,8 @@ class Findings:
             If one cannot be moved.
         """
         ready = self.folder / READY
-        if not ready.is_dir():
-            return
+        if not ready.is_dir() or _is_damaged(ready / SUMMARY):
+            return  # a damaged summary takes the place of no other
         try:
             # without its summary, which is the last to go, the folder is only waiting to be removed
             if (ready / SUMMARY).is_file():
@@ -262,6 +264,16 @@ class Findings:
         raise FindingsError(
             "the folder holds no finished findings", remedy="run 'ignition-miner mine' into it first", file=self.folder
         )
+
+
+def _is_damaged(path: Path) -> bool:
+    """Whether a JSON file is there and holds no object."""
+    try:
+        return not isinstance(json.loads(path.read_text(encoding="utf-8")), dict)
+    except OSError:
+        return path.exists() and not path.is_file()
+    except (ValueError, RecursionError):
+        return True
 
 
 def json_text(content: Mapping[str, Any]) -> str:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -12,7 +13,16 @@ from miner.errors import FindingsError
 from miner.files import digest_file
 from miner.findings.store import SUMMARY, TIMING, Findings, json_text
 
-__all__ = ["REPORT_FILE", "contents_of", "damaged_files", "generation_of", "require_whole", "reseal", "sealed"]
+__all__ = [
+    "REPORT_FILE",
+    "contents_of",
+    "damaged_files",
+    "generation_of",
+    "require_whole",
+    "reseal",
+    "sealed",
+    "understood",
+]
 
 REPORT_FILE = "report.html"
 
@@ -96,6 +106,29 @@ def require_whole(findings: Findings, names: Collection[str] | None = None) -> N
             remedy="mine the recording again",
             file=findings.folder / damaged[0],
         )
+
+
+@contextmanager
+def understood(folder: str | Path) -> Iterator[None]:
+    """Tell in a sentence that findings of another version, or changed by hand, hold what this one does not know.
+
+    Findings that are sealed and whole are ours: what goes wrong with those is a defect, and stays one.
+
+    Raises
+    ------
+    FindingsError
+    """
+    try:
+        yield
+    except (LookupError, TypeError, AttributeError, ValueError, ArithmeticError) as error:
+        findings = Findings(folder)
+        if "seal" in findings.summary() and not damaged_files(findings):
+            raise
+        raise FindingsError(
+            f"the findings hold something that this version does not know ({type(error).__name__}: {error})",
+            remedy="mine the recording again",
+            file=folder,
+        ) from error
 
 
 def generation_of(summary: Mapping[str, Any]) -> str:

@@ -19,15 +19,12 @@ from miner.recording.formats.base import ImportOptions
 from miner.recording.intake import take_in
 from miner.recording.parts import open_part
 from miner.recording.reader import TIME_COLUMN, Recording
-from miner.recording.writing import RecordingWriter, renamed_when_complete
+from miner.recording.writing import MADE_FROM, RecordingWriter, renamed_when_complete
 
 __all__ = ["Samples", "as_recording", "as_table"]
 
 Samples: TypeAlias = str | os.PathLike[str] | Recording | Mapping[str, Any] | Any
 """A path, an opened recording, columns by name, a data frame or Arrow table, or an array (samples, leads)."""
-
-_MADE = {"made_from": "arrays"}
-"""Written into a recording that was made here, which alone may be replaced by a later one."""
 
 
 def as_recording(samples: Samples, setup: Setup, copy: Path, *, rate_hz: float | None = None) -> Path:
@@ -129,7 +126,7 @@ def _needed(table: pa.Table, setup: Setup, rate_hz: float | None) -> pa.Table:
     fields = [
         pa.field(name, _kept_type(name, table[name]), metadata=table.schema.field(name).metadata) for name in names
     ]
-    return table.select(names).cast(pa.schema(fields, metadata={**_MADE, **rates}))
+    return table.select(names).cast(pa.schema(fields, metadata={MADE_FROM: "arrays", **rates}))
 
 
 def _kept_type(name: str, column: pa.ChunkedArray) -> pa.DataType:
@@ -160,7 +157,7 @@ def _taken_in(file: Path, copy: Path, options: ImportOptions) -> Path:
 
 def _refuse_foreign(copy: Path) -> None:
     """Refuse to replace a recording that was not made here."""
-    if copy.exists() and not _MADE.keys() <= open_part(copy, start=0).metadata.keys():
+    if copy.exists() and MADE_FROM not in open_part(copy, start=0).metadata:
         raise _foreign(copy)
 
 

@@ -11,7 +11,7 @@ import pyarrow as pa
 
 from miner.engine.setup import Setup
 from miner.errors import FindingsError, SetupError, near_names
-from miner.expected.least import Resolution
+from miner.expected.least import Resolution, least_wished
 from miner.library.inputs import as_table
 from miner.library.mined import Mined
 from miner.library.mining import SetupLike, as_setup
@@ -106,7 +106,7 @@ def fit_judge(
 
 def _resolution(setup: Setup, recording: str | Recording | None) -> Resolution:
     if recording is None:
-        return Resolution()
+        return Resolution(wished=least_wished(setup))
     path = recording.path if isinstance(recording, Recording) else recording
     return resolution_of(open_source(path, setup))
 

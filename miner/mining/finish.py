@@ -19,7 +19,7 @@ from miner.engine.setup import Setup
 from miner.errors import RecordingError
 from miner.events.rows import first_id
 from miner.events.silences import find_silences
-from miner.expected.least import Resolution
+from miner.expected.least import Resolution, least_wished
 from miner.findings.event_file import EventFile
 from miner.findings.provenance import count_events, describe_recording, describe_setup, suspect_counts, versions
 from miner.findings.store import SUMMARY, Findings
@@ -40,6 +40,7 @@ from miner.review.verdicts import read_verdicts
 from miner.schema import (
     CONDITIONS,
     EVENTS,
+    GAPS,
     INCIDENTS,
     MISFIRE_WINDOWS,
     SENSITIVITY,
@@ -47,8 +48,9 @@ from miner.schema import (
     STANDING,
     SUSPECTS,
 )  # fmt: skip
-from miner.signal.extraction import join_extractions
+from miner.signal.extraction import join_extractions, merge_gaps
 from miner.signal.leads import LeadProfile, LeadSpec
+from miner.suspects.cut_outs import with_cut_outs
 from miner.suspects.judged_normal import lower_by_verdicts, refresh_incidents
 from miner.suspects.ranking import Ranking, RankSettings, join_rankings, rank_chapter
 
@@ -140,7 +142,9 @@ def write_findings(
     chapters = _rank_chapters(source, sections, frame, findings, settings, on_stage)
     events = EventFile(findings)
     give_back()
+    silences = find_silences(events, frame.gaps, source.setup, end_s=frame.end_s)
     ranking, notes = _joined(source, chapters, events, reviewed, settings)
+    ranking = _with_cut_outs(ranking, silences, source.setup)
     on_stage("explaining, and planting faults to see what would have been found")
     explained = explain_findings(
         events, ranking.suspects, ranking.incidents, source.setup, judge=ranking.judge, seed=settings.rank.seed
@@ -156,7 +160,7 @@ def write_findings(
     on_stage("writing tables and windows")
     findings.write_table(SUSPECTS, ranking.suspects)
     findings.write_table(INCIDENTS, ranking.incidents)
-    findings.write_table(SILENCES, find_silences(EventFile(findings), frame.gaps, source.setup))
+    findings.write_table(SILENCES, silences)
     for declared in (STANDING, CONDITIONS, MISFIRE_WINDOWS, SENSITIVITY):
         findings.write_table(declared, explained[declared.name])
     build_windows(
@@ -214,13 +218,13 @@ def _rank_chapters(
 
 
 def resolution_of(source: Source) -> Resolution:
-    """Return what the recorder tells apart, from the recording and the roles of its leads."""
+    """Return what the recorder tells apart, from the recording and the leads' roles, with the setup's wishes."""
     steps: dict[str, float] = {}
     for channel in source.setup.channel:
         info = source.recording.channels[channel.column]
         if not info.dtype.startswith(("float", "double")):
             steps[channel.role] = max(steps.get(channel.role, 0.0), abs(info.scale))
-    return Resolution(sample_us=1e6 / source.recording.rate_hz, step_v=steps)
+    return Resolution(sample_us=1e6 / source.recording.rate_hz, step_v=steps, wished=least_wished(source.setup))
 
 
 def _joined(
@@ -237,6 +241,11 @@ def _joined(
     suspects, note = lower_by_verdicts(ranking.suspects, events.take(rows), verdicts, scores, hours=hours)
     incidents = refresh_incidents(ranking.incidents, suspects)
     return replace(ranking, suspects=suspects, incidents=incidents), [note] if note else []
+
+
+def _with_cut_outs(ranking: Ranking, silences: pa.Table, setup: Setup) -> Ranking:
+    suspects, incidents = with_cut_outs(ranking.suspects, ranking.incidents, silences, setup)
+    return replace(ranking, suspects=suspects, incidents=incidents)
 
 
 def _write_report(findings: Findings, summary: dict[str, Any]) -> None:
@@ -268,12 +277,15 @@ def _summary(
         "counts": {
             "events": count_events(events),
             "suspects": suspect_counts(ranking.suspects, ranking.incidents),
-            "gaps": {"number": frame.gaps.num_rows, "seconds": _gap_seconds(frame.gaps)},
+            "gaps": _count_gaps(frame.gaps),
         },
         "quality": frame.quality,
         "ranking": ranking.summary,
     }
 
 
-def _gap_seconds(gaps: pa.Table) -> float:
-    return float(pc.sum(pc.subtract(gaps["stop_s"], gaps["start_s"])).as_py() or 0.0)
+def _count_gaps(gaps: pa.Table) -> dict[str, float]:
+    """Return number and seconds of the stretches in which anything is missing: one of several leads counts once."""
+    of_any = merge_gaps(gaps.set_column(0, GAPS.schema.field("lead"), pa.nulls(gaps.num_rows, pa.int16())))
+    seconds = pc.sum(pc.subtract(of_any["stop_s"], of_any["start_s"])).as_py()
+    return {"number": of_any.num_rows, "seconds": float(seconds or 0.0)}

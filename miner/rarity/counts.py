@@ -150,10 +150,11 @@ def _limiter_notes(limited: Bools, context: Context) -> list[str]:
     if not limited.any():
         return []
     rpm = context.rpm[limited].max()
-    return [
+    note = (
         f"sparks of several cylinders are left out in a fixed pattern at the highest speed, up to {rpm:,.0f} rpm "
         f"({limited.sum():,}): taken for a limiter, not listed"
-    ]
+    )
+    return [note]
 
 
 _WHAT = {

@@ -34,7 +34,7 @@ CALM = Prior(scale=1.0, scale_spread=0.4, shape=0.05, shape_spread=0.15)
 LIVELY = Prior(scale=1.2, scale_spread=0.4, shape=0.2, shape_spread=0.2)
 EDGE = Prior(scale=1.5, scale_spread=0.4, shape=0.3, shape_spread=0.2, left_out=0.125)
 COMBINED = Prior(scale=1.0, scale_spread=0.3, shape=0.02, shape_spread=0.1, left_out=0.0)
-STRATA, STARTS = (CALM, LIVELY, EDGE, EDGE), 2
+STRATA, FIRST_LAST = (CALM, LIVELY, EDGE, EDGE), 3
 LEAST_VALUES = 8
 MIXED_SHARE = 0.5
 """Of the least difference that matters, in two measures at least: what makes a mixture matter (own choice)."""
@@ -118,7 +118,7 @@ class Judge:
         if self.combined is not None:
             together = np.maximum(self.combined.log_rate(-least[known]), least[known])
             measured[known] = _believed(together, self.hours)
-        gross = _gross(self.channels, distances, least.size) & (context.strata < STARTS)
+        gross = _gross(self.channels, distances, least.size) & (context.strata < FIRST_LAST)
         measured[gross] = np.minimum(measured[gross], np.log(GROSS_RATE))
         counted, notes = count_suspects(events, context)
         log_rate = np.minimum.reduce([measured, *(np.log(c.rate) for c in counted)])
@@ -201,7 +201,7 @@ def _oddness(channel: Channel, distances: list[Distance]) -> _Floats:
 
 GROSS_RATE, GROSS_SIGMA, ROUNDING = 0.5, 5.0, 0.8
 """Gross differences an hour that a healthy engine is believed to show at most, however little a recording can teach
-(an assumption, no source), starts and stops apart; they must be beyond the noise all the same, and the range of usual
+(an assumption, no source), the very first and last apart; they must be beyond the noise all the same, and the range of usual
 values rounds them."""
 
 
@@ -282,4 +282,6 @@ def _matters(channels: tuple[Channel, ...], distances: list[Distance], n_events:
 
 def least_share(distance: Distance) -> _Singles:
     """Return each difference over the least that matters (n,), signed."""
-    return np.asarray(np.nan_to_num(distance.residual / np.maximum(distance.least, 1.5 * distance.step)), dtype=np.float32)
+    return np.asarray(
+        np.nan_to_num(distance.residual / np.maximum(distance.least, 1.5 * distance.step)), dtype=np.float32
+    )

@@ -31,10 +31,16 @@ REPEATS = 3
 
 @dataclass(frozen=True, kw_only=True)
 class Pauses:
-    """Which events are silent, (n,), because
+    """Why events are silent, without a fault; all (n,).
 
-    ``paused``: every cylinder is, a cut, a stop or a start; ``may_be_cut``: several are while the engine was coasting
-    already, which a short cut of the fuel looks like as well; ``limited``: a limiter leaves them out in turn.
+    Attributes
+    ----------
+    paused : ndarray of bool
+        Every cylinder is: a cut, a stop or a start.
+    may_be_cut : ndarray of bool
+        Several are while the engine was coasting already, which a short cut of the fuel looks like as well.
+    limited : ndarray of bool
+        A limiter leaves them out in turn.
     """
 
     paused: Bools
@@ -99,12 +105,14 @@ def _limited(silent: Bools, rows: Ints, context: Context) -> Bools:
 
     That nothing faster is driven with all sparks is what tells a limiter from a fault of, say, one bank of coils.
     """
-    limited, bouts = np.zeros_like(silent), []
+    limited = np.zeros_like(silent)
     places = np.flatnonzero(silent)
     n_watched = np.unique(context.group[rows]).size
-    for bout in _together(places, rows, context, n_watched) if places.size else []:
-        if np.unique(context.group[rows[bout]]).size > 1 and _repeats(silent[bout[0] : bout[-1] + 1], n_watched):
-            bouts.append(bout)
+    bouts = [
+        bout
+        for bout in (_together(places, rows, context, n_watched) if places.size else [])
+        if np.unique(context.group[rows[bout]]).size > 1 and _repeats(silent[bout[0] : bout[-1] + 1], n_watched)
+    ]
     with_all_sparks = np.ones_like(silent)
     for bout in bouts:
         with_all_sparks[max(bout[0] - n_watched, 0) : bout[-1] + n_watched + 1] = False

@@ -22,7 +22,7 @@ from miner.recording.formats.base import KEEP_TIME, Again, Block, ImportOptions,
 from miner.recording.formats.instants import Grid, RisingInstants, check_rate, estimate_rate
 from miner.recording.formats.registry import open_stream
 from miner.recording.reader import TIME_COLUMN
-from miner.recording.writing import RecordingWriter, renamed_when_complete
+from miner.recording.writing import MADE_FROM, RecordingWriter, renamed_when_complete
 
 __all__ = ["Imported", "OnImport", "import_recording"]
 
@@ -135,7 +135,7 @@ class _Run:
 
     def _schema(self, stream: Stream) -> pa.Schema:
         fields = [lead.field() for lead in stream.leads]
-        said = {"started_at": stream.started_at} if stream.started_at else {}
+        said = {MADE_FROM: "files"} | ({"started_at": stream.started_at} if stream.started_at else {})
         if self.keep_time:
             return pa.schema([pa.field(TIME_COLUMN, pa.float64()), *fields], metadata=said)
         return pa.schema(fields, metadata={"sample_rate_hz": repr(self.rate_hz), **said})
@@ -155,7 +155,7 @@ def import_recording(
     files : sequence of path
         Of one format with the same leads, in the order they were recorded.
     out : path
-        Parquet file to write; never one of the inputs.
+        Parquet file to write; never one of the inputs, nor anything else that is no earlier import.
     options : ImportOptions, optional
         What the files do not say.
     on_import : callable, optional

@@ -19,7 +19,10 @@ import pyarrow.parquet as pq
 
 from miner.errors import RecordingError
 
-__all__ = ["GROUP_ROWS", "RecordingWriter", "renamed_when_complete"]
+__all__ = ["GROUP_ROWS", "MADE_FROM", "RecordingWriter", "renamed_when_complete"]
+
+MADE_FROM = "made_from"
+"""Metadata key of a recording that was made here, of files or arrays; it alone may be replaced by a later one."""
 
 GROUP_ROWS = 1 << 20
 """Rows of a row group: a few MB a column, enough to decode ahead and little enough to skip (own choice)."""
@@ -32,12 +35,18 @@ def renamed_when_complete(target: Path, inputs: Sequence[Path] = ()) -> Iterator
     Raises
     ------
     RecordingError
-        If the target is one of the inputs, is a folder, or its folder cannot be written.
+        If the target is one of the inputs, is a folder or anything else that was not made here, or its folder cannot
+        be written.
     """
     if any(target.exists() and one.exists() and target.samefile(one) for one in inputs):
         raise RecordingError("the output would replace an input", remedy="give --out another name", file=target)
     if target.is_dir():
         raise RecordingError("the output is a folder", remedy="name a file that ends with .parquet", file=target)
+    if target.exists() and not _was_made_here(target):
+        raise RecordingError(
+            "the file that lies there is no import of this tool and would be replaced",
+            remedy="give --out another name", file=target,
+        )  # fmt: skip
     temporary = target.with_name(f"{target.name}.{os.getpid()}.partial")
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
@@ -49,6 +58,13 @@ def renamed_when_complete(target: Path, inputs: Sequence[Path] = ()) -> Iterator
         ) from error
     finally:
         temporary.unlink(missing_ok=True)
+
+
+def _was_made_here(path: Path) -> bool:
+    try:
+        return MADE_FROM.encode() in (pq.read_schema(path).metadata or {})
+    except (OSError, ValueError, pa.ArrowException):
+        return False
 
 
 class RecordingWriter:

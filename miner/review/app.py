@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import html
-import math
+import json
+import re
 import secrets
 import socket
 import threading
@@ -16,16 +17,19 @@ from typing import Any
 import uvicorn
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
+from starlette.exceptions import HTTPException
 from starlette.middleware import Middleware
-from starlette.requests import Request
+from starlette.requests import ClientDisconnect, Request
 from starlette.responses import HTMLResponse, JSONResponse, Response
 from starlette.routing import Route
 
 from miner.errors import FindingsError, MinerError
 from miner.events.rows import rows_between
+from miner.findings.whole import understood
+from miner.review.connections import server_config
 from miner.review.content import events_between, open_page, plain, usual_for, verdicts_since
 from miner.review.figures import figure_data
-from miner.review.guard import Guard
+from miner.review.guard import TOKEN_QUERY, Guard
 from miner.review.packing import pack
 from miner.review.page import PAGE_PARTS, page_part
 from miner.review.source import ReviewSource
@@ -40,11 +44,14 @@ MAX_NOTE = 4000
 
 MAX_BODY = 64_000
 
+MOST = 1e15
+"""Largest number that a request may hold: far above any time, sample or revision, and exact as a whole number."""
+
 
 GENERATION_HEADER = "x-findings-generation"
 
 
-class BadQueryError(ValueError):
+class BadQueryError(Exception):
     """A request whose parameters make no sense."""
 
 
@@ -83,7 +90,8 @@ class _Api:
 
         def answered(request: Request) -> Response:
             self._require_same(self.source, request.headers.get(GENERATION_HEADER))
-            return answer(request)
+            with understood(self.source.folder):
+                return answer(request)
 
         return answered
 
@@ -137,7 +145,7 @@ class _Api:
         body = await request.body()
         if len(body) > MAX_BODY:
             raise BadQueryError("the note is too long")
-        content, source = await request.json(), self.source
+        content, source = _json(body), self.source
         wanted = _decision(content)
         event = self._event(source, wanted.pop("event_id"))
         # after the event was looked up: its place counts only if the folder still holds what it was looked up in
@@ -168,22 +176,46 @@ def _number(request: Request, name: str) -> float:
         value = float(request.query_params[name])
     except (KeyError, ValueError) as error:
         raise BadQueryError(f"'{name}' must be a number") from error
-    if not math.isfinite(value):
-        raise BadQueryError(f"'{name}' must be a finite number")
+    if not abs(value) <= MOST:
+        raise BadQueryError(f"'{name}' must be a number up to {MOST:.0e}")
     return value
+
+
+def _json(body: bytes) -> Any:
+    try:
+        return json.loads(body)
+    except (ValueError, RecursionError) as error:  # no text, no JSON, numbers or brackets without end
+        raise BadQueryError("what was sent is no decision that can be read") from error
 
 
 def _decision(content: Any) -> dict[str, Any]:
     """Check what a page sent: event_id, verdict, note, seen_revision."""
     match content:
         case {"event_id": int(), "verdict": str() as verdict, "note": str() as note, "seen_revision": int()}:
-            if verdict in ("", *VERDICTS) and len(note) <= MAX_NOTE:
-                return {key: content[key] for key in ("event_id", "verdict", "note", "seen_revision")}
+            wanted = {key: content[key] for key in ("event_id", "verdict", "note", "seen_revision")}
+            no_number = bool in map(type, wanted.values())  # true and false count as 1 and 0 elsewhere in Python
+            no_text = _HALF_LETTER.search(note)
+            if verdict in ("", *VERDICTS) and len(note) <= MAX_NOTE and not no_number and not no_text:
+                return wanted
     raise BadQueryError(f"a decision is one of {', '.join(VERDICTS)}, with a note of up to {MAX_NOTE} characters")
+
+
+_HALF_LETTER = re.compile("[\ud800-\udfff]")
+"""Halves of surrogate pairs are no text, and no file keeps them."""
 
 
 def _bad_query(_request: Request, error: Exception) -> Response:
     return JSONResponse({"error": str(error)}, status_code=400)
+
+
+def _no_such_page(_request: Request, error: Exception) -> Response:
+    status = error.status_code if isinstance(error, HTTPException) else 404
+    said = "This page cannot be asked so." if status == 405 else "There is nothing at this address."
+    return JSONResponse({"error": said}, status_code=status)
+
+
+def _hung_up(_request: Request, _error: Exception) -> Response:
+    return Response(status_code=400)  # nobody is there to read it
 
 
 def _outdated(_request: Request, error: Exception) -> Response:
@@ -213,16 +245,19 @@ def make_app(source: ReviewSource, *, token: str, port: int) -> Starlette:
     for name in ("open", "view", "usual", "figures", "verdicts"):
         reads[f"/api/{name}"] = api.of_this_generation(getattr(api, name))
     routes = [Route(path, answer, methods=["GET"]) for path, answer in reads.items()]
-    return Starlette(
+    app = Starlette(
         routes=[*routes, Route("/api/verdicts", api.decide, methods=["POST"])],
         middleware=[Middleware(Guard, token=token, port=port)],
         exception_handlers={
             BadQueryError: _bad_query,
             OutdatedError: _outdated,
-            ValueError: _bad_query,
             MinerError: _user_error,
+            HTTPException: _no_such_page,
+            ClientDisconnect: _hung_up,
         },
     )
+    app.router.redirect_slashes = False
+    return app
 
 
 def serve_review(
@@ -249,16 +284,17 @@ def serve_review(
     FindingsError
         If the folder holds no finished findings, the page was not built, or the port is taken.
     """
-    source = ReviewSource(folder)
+    with understood(folder):
+        source = ReviewSource(folder)
     listener = _listen(port)
-    address = f"http://127.0.0.1:{listener.getsockname()[1]}/"
-    app = make_app(source, token=secrets.token_urlsafe(24), port=listener.getsockname()[1])
+    token = secrets.token_urlsafe(24)
+    address = f"http://127.0.0.1:{listener.getsockname()[1]}/?{TOKEN_QUERY}={token}"
+    app = make_app(source, token=token, port=listener.getsockname()[1])
     on_ready(address)
     if open_browser:
         webbrowser.open(address)
-    config = uvicorn.Config(app, log_level="warning", access_log=False, server_header=False)
     with listener:
-        uvicorn.Server(config).run(sockets=[listener])
+        uvicorn.Server(server_config(app)).run(sockets=[listener])
 
 
 def _listen(port: int) -> socket.socket:

@@ -16,7 +16,7 @@ from miner.review.figures import map_data
 from miner.review.source import ReviewSource
 from miner.review.tables import USUAL
 from miner.review.verdicts import match_events
-from miner.words import PAGE_CAUTION, RARE_PER_H, SCATTER, word_lists
+from miner.words import PAGE_CAUTION, RARE_PER_H, SCATTER, too_small_to_matter, word_lists
 
 __all__ = ["MAX_EVENTS_IN_VIEW", "events_between", "open_page", "plain", "usual_for", "verdicts_since"]
 
@@ -34,6 +34,10 @@ TYPICAL_OF = 48_000, 24
 
 _MAX_SUSPECTS = 2000
 """A list that a person can walk through; the tables hold the rest."""
+
+
+_MAX_SILENCES = 2000
+"""As many as a map of some hundred points can tell apart, and more; the table holds the rest."""
 
 
 def plain(value: Any) -> Any:
@@ -67,6 +71,8 @@ def open_page(source: ReviewSource) -> tuple[dict[str, Any], dict[str, NDArray[A
         "suspects": _with_events(source, suspects),
         "incidents": source.incidents.to_pylist(),
         "missing": source.missing,
+        "too_small": too_small_to_matter(source.summary.get("ranking", {}).get("n_too_small_to_matter", 0)),
+        "silences": source.silences.slice(0, _MAX_SILENCES).to_pylist(),
         "words": word_lists(),
         "caution": PAGE_CAUTION,
         "scatter": SCATTER,

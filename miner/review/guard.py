@@ -2,7 +2,9 @@
 
 The server listens on the loopback address only. Three things are still checked on every request: the Host header
 (a foreign name that resolves to 127.0.0.1 is refused), the Origin header (another page in the same browser is
-refused), and for everything that writes a token that only the served page knows.
+refused), and a token that is new with every start: it is part of the address that the start prints and opens, the
+page served there sends it with everything it asks, and without it nothing is answered but the page's own script and
+style, which hold nothing of anybody.
 """
 
 from __future__ import annotations
@@ -11,13 +13,18 @@ import base64
 import hashlib
 import secrets
 from collections.abc import Mapping
+from urllib.parse import parse_qs
 
 from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-__all__ = ["PAGE_POLICY", "TOKEN_HEADER", "Guard", "frozen_policy"]
+__all__ = ["OPEN_PARTS", "PAGE_POLICY", "TOKEN_HEADER", "TOKEN_QUERY", "Guard", "frozen_policy"]
 
-TOKEN_HEADER = "x-review-token"  # noqa: S105 (the header's name, not a secret)
+TOKEN_HEADER, TOKEN_QUERY = "x-review-token", "token"
+"""Where the token stands: in a header of what the page asks, in the query of the page's own address."""
+
+OPEN_PARTS = frozenset({"/page.js", "/page.css"})
+"""What a browser fetches by itself for the page, without the header; the same for everybody."""
 
 _COMMON = "default-src 'none'; base-uri 'none'; form-action 'none'"
 
@@ -51,7 +58,7 @@ class Guard:
     ----------
     app : ASGI application
     token : str
-        What a write must carry in `TOKEN_HEADER`.
+        What a request must carry in `TOKEN_HEADER`, or in its query under `TOKEN_QUERY` where it asks for the page.
     port : int
         The port that the server listens on; the Host header must name it.
     """
@@ -69,7 +76,11 @@ class Guard:
             await self.app(scope, receive, send)
             return
         headers = {name.decode("latin-1"): value.decode("latin-1") for name, value in scope["headers"]}
-        refusal = self.refusal(scope["method"], headers)
+        said = headers.get(TOKEN_HEADER, "")
+        if scope["path"] == "/" and not said:
+            said = parse_qs(scope["query_string"].decode("latin-1")).get(TOKEN_QUERY, [""])[0]
+        knows = scope["path"] in OPEN_PARTS or secrets.compare_digest(said.encode(), self.token.encode())
+        refusal = self.refusal(scope["method"], headers, knows_token=knows)
         app = PlainTextResponse(refusal, status_code=403) if refusal else self.app
 
         async def with_headers(message: Message) -> None:
@@ -82,17 +93,15 @@ class Guard:
 
         await app(scope, receive, with_headers)
 
-    def refusal(self, method: str, headers: Mapping[str, str]) -> str | None:
+    def refusal(self, method: str, headers: Mapping[str, str], *, knows_token: bool) -> str | None:
         """Return why a request is refused, or None."""
         host, origin = headers.get("host", ""), headers.get("origin")
         if host not in self.hosts:
             return "This server answers only to its own address."
         if origin is not None and origin != f"http://{host}":
             return "This server answers only to its own page."
-        if method in ("GET", "HEAD"):
-            return None
-        if origin is None:
+        if not knows_token:
+            return "This is not the address of this start of the review: open the one that it printed, token included."
+        if method not in ("GET", "HEAD") and origin is None:
             return "A decision must come from the review page."
-        if not secrets.compare_digest(headers.get(TOKEN_HEADER, "").encode(), self.token.encode()):
-            return "The page is from an earlier start of the review: load it again."
         return None

@@ -103,7 +103,7 @@ def _content(source: ReviewSource, max_bytes: int) -> str:
     header, arrays = open_page(source)
     header["suspects"] = header["suspects"][:LISTED_AT_LEAST]
     header["made_at"] = datetime.now(UTC).strftime("%Y-%m-%d")
-    header["missing"] = []
+    header["missing"] = source.told_damage  # the recording is not needed here
     figures_header, figures = figure_data(source)
     content: dict[str, Any] = {
         "open": _frozen(header, arrays),

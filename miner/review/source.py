@@ -25,14 +25,14 @@ from miner.recording.reader import Recording, open_recording
 from miner.review.envelope import BLOCK_SAMPLES, EnvelopeLevels
 from miner.review.tables import CLOCK, ENVELOPE, TRACKS, USUAL, USUAL_VALUES, WINDOWS
 from miner.review.verdicts import VerdictStore
-from miner.schema import GAPS, INCIDENTS, SUSPECTS, Table
+from miner.schema import GAPS, INCIDENTS, SILENCES, SUSPECTS, Table
 from miner.signal.extraction import time_gaps
 
 __all__ = ["RECORDING_FILE", "ReviewSource", "ShownLead", "clock_of", "shown_recording"]
 
 RECORDING_FILE = "recording.json"
 
-NEEDED = frozenset({RECORDING_FILE, "events.parquet", "suspects.parquet", "incidents.parquet"})
+NEEDED = frozenset({SUMMARY, RECORDING_FILE, "events.parquet", "suspects.parquet", "incidents.parquet"})
 """Without these nothing can be shown; what else is damaged is left out, and said."""
 
 MOST_BLOCKS = 1 << 24
@@ -124,11 +124,13 @@ class ReviewSource:
         self.suspects = self.findings.read_table(SUSPECTS)
         self.incidents = self.findings.read_table(INCIDENTS)
         self.gaps = self._optional(GAPS)
+        self.silences = self._optional(SILENCES)
         self.usual = self._optional(USUAL)
         self.verdicts = VerdictStore(self.findings.folder, str(self.info["identity"]))
-        self.missing: list[str] = [
+        self.told_damage = [
             f"{name} is damaged, what it holds is not shown. Mine the recording again." for name in sorted(self.damaged)
         ]
+        self.missing: list[str] = [*self.told_damage]
         self.recording = self._find_recording()
         self.rate_hz = float(self.info["rate_hz"])
         self.clock = clock_of(self.rate_hz, self.gaps, self._optional(CLOCK))

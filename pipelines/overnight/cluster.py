@@ -139,9 +139,26 @@ def _connect(address: str) -> Any:
             remedy="install it with: pip install 'ignition-miner[cluster]'",
             key="--cluster",
         ) from error
+    if address.startswith("tls://"):
+        _require_certificates()
     try:
         return Client(address, timeout=CONNECT_S, set_as_default=False)
     except (OSError, ValueError) as error:
         raise RunError(
             f"no scheduler answers at {address}", remedy="check the address and that it runs", key="--cluster"
         ) from error
+
+
+def _require_certificates() -> None:
+    """Refuse an encrypted connection for which Dask's own settings name no certificates, or none that can be read."""
+    from distributed.security import Security
+
+    problem = "the connection is to be encrypted, and Dask's settings name no certificates"
+    try:
+        if Security().get_connection_args("client").get("ssl_context") is not None:
+            return
+    except OSError as error:  # an SSLError is one
+        problem = f"the certificates that Dask's settings name cannot be read ({error})"
+    raise RunError(
+        problem, remedy="set ca-file, client.cert and client.key under distributed.comm.tls", key="--cluster"
+    )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shlex
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from typing import Any
 
@@ -11,7 +12,7 @@ from rich.text import Text
 
 from miner.errors import FindingsError
 from miner.findings.store import Findings
-from miner.schema import INCIDENTS, SUSPECTS
+from miner.schema import INCIDENTS, SILENCES, SUSPECTS
 from miner.suspects.diagnosis import CODES_NOTE
 from miner.words import (
     CAUTION,
@@ -25,6 +26,7 @@ from miner.words import (
     of_many,
     rate_number,
     time_of_day,
+    too_small_to_matter,
 )
 
 __all__ = ["ordinary_rate", "print_findings", "print_indented", "print_suspects", "short_recording"]
@@ -39,10 +41,14 @@ fills the list."""
 
 TOP_INCIDENTS = 5
 SHOWN_CODES = 3
+SILENCE_TROUBLE = ("cut_out", "clip_off")
+"""What is no driver's stop, overrun, limiter or pause."""
+
 FILES = (
     ("events.parquet", "event table"),
     ("suspects.parquet", "ranked list"),
     ("incidents.parquet", "incidents"),
+    ("silences.parquet", "when the ignition fell silent"),
     ("report.html", "report, opens in a browser"),
     ("summary.json", "summary"),
 )
@@ -97,7 +103,9 @@ def print_findings(console: Console, findings: Findings, *, top: int = TOP_SUSPE
         _title(console, f"Suspects, worst first{of_many(len(shown), len(suspects))}")
         console.print(Text("rank, time, cylinder, kind, false alarms an hour on a healthy engine; reason"))
         print_suspects(console, shown, started_at=recording.get("started_at"))
+    _print_too_small(console, summary)
     _print_incidents(console, incidents)
+    _print_silences(console, findings)
     explained = summary.get("explained", {})
     for title, key in (("Always different, so not in the list", "standing"), ("When it happens", "conditions")):
         _print_sentences(console, title, explained.get(key, []))
@@ -170,6 +178,12 @@ def _worth_showing(suspects: Sequence[dict[str, Any]], recorded_s: float, top: i
     return list(suspects[: min(max(n, LEAST_SUSPECTS), top)])
 
 
+def _print_too_small(console: Console, summary: dict[str, Any]) -> None:
+    text = too_small_to_matter(summary.get("ranking", {}).get("n_too_small_to_matter", 0))
+    if text:
+        console.print(Text(text))
+
+
 def _print_incidents(console: Console, incidents: Sequence[dict[str, Any]]) -> None:
     """Print the incidents; the caveat that goes with every list of codes is said once, at the end."""
     rows = incidents[:TOP_INCIDENTS]
@@ -185,6 +199,23 @@ def _print_incidents(console: Console, incidents: Sequence[dict[str, Any]]) -> N
                 print_indented(console, f"{name}: {text}", 3)
     if any(row["codes"] for row in rows):
         console.print(Text(f"{CODES_NOTE}."))
+
+
+def _print_silences(console: Console, findings: Findings) -> None:
+    """Print the silences that somebody has to look after, and how many others there were."""
+    if not findings.path_of(SILENCES).is_file():  # findings of an earlier version
+        return
+    rows = findings.read_table(SILENCES).to_pylist()
+    trouble = [row for row in rows if row["looks_like"] in SILENCE_TROUBLE]
+    others = Counter(row["looks_like"] for row in rows if row["looks_like"] not in SILENCE_TROUBLE)
+    if rows:
+        shown = trouble[:TOP_INCIDENTS]
+        _title(console, f"When the ignition fell silent{of_many(len(shown), len(trouble))}")
+        for row in shown:
+            print_indented(console, f"{clock(row['start_s'])}  {row['sentence']}", 2)
+        if others:
+            told = ", ".join(counted(n, kind_name(kind)) for kind, n in sorted(others.items()))
+            print_indented(console, f"{'also ' if trouble else ''}{told}", 2)
 
 
 def _first(codes: Sequence[str]) -> str:

@@ -159,6 +159,68 @@ def test_export_again_needs_a_word(
         assert "--overwrite" in refuse("export", findings, "--to", place / name)
 
 
+@pytest.fixture
+def table(place: Path) -> Path:
+    """Give samples that have to be imported."""
+    path = place / "scope.csv"
+    path.write_text("time_s,feedback_v\n" + "".join(f"{i / 1000},{i % 7}\n" for i in range(500)))
+    return path
+
+
+def test_import_over_its_input(place: Path, table: Path, refuse: Refuse) -> None:
+    (place / "other.parquet").symlink_to(table)
+    (place / "same.parquet").hardlink_to(table)
+    (place / "away").symlink_to(place, target_is_directory=True)
+    for out in (table, place / "other.parquet", place / "same.parquet", place / "away" / table.name):
+        assert "would replace an input" in refuse("import", table, "--out", out)
+    assert "would replace an input" in refuse("import", table, place / "drive.parquet", "--out", table)
+
+
+def test_import_over_anything_else(place: Path, table: Path, refuse: Refuse) -> None:
+    pq.write_table(pa.table({"lead_1": [1.0, 2.0]}), place / "another.parquet")
+    (place / "letter.txt").write_text("not a recording")
+    (place / "linked.parquet").symlink_to(place / "drive.parquet")
+    for name in ("drive.parquet", "another.parquet", "letter.txt", "car.toml", "linked.parquet"):
+        assert "is no import of this tool" in refuse("import", table, "--out", place / name)
+
+
+def test_an_import_may_be_made_again(place: Path, table: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    for _ in range(2):
+        monkeypatch.setattr(sys, "argv", ["ignition-miner", "import", str(table), "--out", str(place / "r.parquet")])
+        with pytest.raises(SystemExit) as ended:
+            main()
+        assert ended.value.code == 0
+
+
+@pytest.mark.parametrize("kind", ["link", "hard link", "copy", "itself"])
+def test_kept_copy_over_the_input(place: Path, table: Path, refuse: Refuse, kind: str) -> None:
+    """Also where findings lie beside it, so that it might be the copy of an earlier run."""
+    out = finished(place / "out").folder
+    kept = out / "recording.parquet"
+    given = table
+    match kind:
+        case "link":
+            kept.symlink_to(table)
+        case "hard link":
+            kept.hardlink_to(table)
+        case "copy":
+            kept.write_bytes((place / "drive.parquet").read_bytes())
+        case _:
+            given = table.rename(kept)
+    for where in spelt(out):
+        said = refuse("mine", given, "--setup", place / "car.toml", "--out", where)
+        assert "lies where the imported copy would" in said
+
+
+def test_found_setup_over_the_given_one(place: Path, table: Path, refuse: Refuse) -> None:
+    out = place / "out"
+    out.mkdir()
+    (out / "setup.toml").write_text("[engine]\ncylinders = 4\nfiring_order = [1, 3, 4, 2]\n")
+    refuse("mine", place / "drive.parquet", "--setup", out / "setup.toml", "--out", out)
+    refuse("leads", place / "drive.parquet", "--cylinders", "4", "--out", place / "drive.parquet")
+    refuse("leads", place / "drive.parquet", "--cylinders", "4", "--out", place / "car.toml")
+
+
 def test_demo_over_a_recording(place: Path, refuse: Refuse) -> None:
     (place / "drive.parquet").rename(place / "recording.parquet")
     assert "not of an earlier demo" in refuse("demo", "--out", place, "--minutes", "1")

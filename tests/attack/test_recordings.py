@@ -12,6 +12,7 @@ import pytest
 
 from miner.errors import MAX_SENTENCE, RecordingError
 from miner.findings.store import Findings
+from miner.mining.steps import mine_recording
 from miner.recording.reader import open_recording
 from miner.schema import SUSPECTS
 from pipelines.command import main
@@ -95,3 +96,14 @@ def test_names_of_any_length(
         assert run("export", out, "--to", tmp_path / ("e" * (255 - len(ending)) + ending)) == 0
     assert run("export", out, "--to", tmp_path / ("e" * 256 + ".csv")) == 2
     assert run("mine", longest, "--setup", described, "--out", tmp_path / ("o" * 256)) == 2
+
+
+def test_one_gap_of_several_leads_counts_once(tmp_path: Path) -> None:
+    columns = dict(leads(14.0))
+    for values in columns.values():
+        values[500_000:520_000] = np.nan
+    columns["lead_1"][900_000:910_000] = np.nan
+    recording, setup = write(tmp_path, columns)
+    counts = mine_recording(recording, setup, tmp_path / "out").summary["counts"]
+    assert counts["gaps"]["number"] == 2
+    assert counts["gaps"]["seconds"] == pytest.approx(0.3, abs=0.01)

@@ -3,38 +3,18 @@
 from __future__ import annotations
 
 import random
-import string
+import sys
 from pathlib import Path
 
 import pytest
 
 from miner.engine.setup import Setup, load_setup
 from miner.errors import MAX_SENTENCE, SetupError
-from tests.pipelines.small import SETUP
+from tests.attack.bad_setups import NUMBERS, PLACES, bad_setup, damaged_text
+from tests.attack.test_bad_recordings import check_said, mined_or_refused
+from tests.pipelines.small import leads, write
 
-HEAD = "[engine]\ncylinders = 4\nfiring_order = [1, 3, 4, 2]\n"
-NUMBERS = [
-    "nan", "-nan", "inf", "-inf", "1e308", "-1e308", "5e-324", "0", "-1", "1" * 4300, "1" * 5000, "0x" + "f" * 5000,
-    "true", '""', "[]", "{}", "1979-05-27T07:32:00Z", '"' + "x" * 5000 + '"', "[" * 3000 + "]" * 3000,
-]  # fmt: skip
-PLACES = [
-    "[engine]\ncylinders = {}\nfiring_order = [1, 3, 4, 2]\n",
-    "[engine]\ncylinders = 4\nfiring_order = [1, 3, 4, {}]\n",
-    "[engine]\ncylinders = 4\nfiring_order = {}\n",
-    HEAD + "strokes = {}\n",
-    HEAD + "firing_angles_deg = [0, 180, 360, {}]\n",
-    HEAD + "firing_angles_deg = [{}, 180, 360, 540]\n",
-    HEAD + "firing_angles_deg = {}\n",
-    HEAD + "layout = {}\n",
-    "sample_rate_hz = {}\n" + HEAD,
-    HEAD + '[[channel]]\ncolumn = {}\nrole = "feedback"\n',
-    HEAD + '[[channel]]\ncolumn = "a"\nrole = {}\n',
-    HEAD + '[[channel]]\ncolumn = "a"\nrole = "command"\ncylinder = {}\n',
-    HEAD + '[[channel]]\ncolumn = "a"\nrole = "feedback"\ncylinders = [{}]\n',
-    HEAD + '[[channel]]\ncolumn = "a"\nrole = "feedback"\nactive = {}\n',
-    "channel = {}\n" + HEAD,
-    "engine = {}\n",
-]
+LEADS = leads(4.0)
 
 
 def right_or_refused(path: Path) -> Setup | None:
@@ -61,14 +41,25 @@ def test_values_of_every_kind_at_every_place(tmp_path: Path, place: str, number:
 
 @pytest.mark.parametrize("seed", range(200))
 def test_damaged_setups(tmp_path: Path, seed: int) -> None:
-    draw = random.Random(seed)
-    text = list(SETUP)
-    for _ in range(draw.randint(1, 6)):
-        at = draw.randrange(len(text))
-        text[at : at + draw.choice((0, 1, 5))] = draw.choice((*string.printable, "\x00", "é", "\u202e", "[[", '"""'))
     path = tmp_path / "car.toml"
-    path.write_bytes("".join(text).encode("utf-8", "surrogatepass"))
+    path.write_bytes(damaged_text(seed))
     right_or_refused(path)
+
+
+def attack(folder: Path, seed: int) -> str:
+    """Mine a good recording by a bad setup; return ``right`` or ``refused``, never anything else."""
+    recording, setup = write(folder, dict(LEADS))
+    setup.write_bytes(bad_setup(seed))
+    return mined_or_refused(folder, recording, setup, f"seed {seed}")
+
+
+@pytest.mark.parametrize("seed", range(60))
+def test_mined_by_a_bad_setup(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str], seed: int
+) -> None:
+    monkeypatch.setattr(sys, "argv", [])
+    done = attack(tmp_path, seed)
+    check_said(done, capfd.readouterr().err)
 
 
 def test_bytes_that_are_no_text(tmp_path: Path) -> None:

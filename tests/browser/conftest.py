@@ -96,4 +96,4 @@ def open_page(context: BrowserContext) -> Callable[[str], Page]:
 
 @pytest.fixture
 def page(server: Client, open_page: Callable[[str], Page]) -> Page:
-    return open_page(server.home)
+    return open_page(server.address)

@@ -157,7 +157,7 @@ def test_a_verdict_is_saved_at_once_and_is_there_after_a_reload(page, folder):
 
 
 def test_two_windows_agree_and_neither_loses_a_decision(server, open_page, folder):
-    one, two = open_page(server.home), open_page(server.home)
+    one, two = open_page(server.address), open_page(server.address)
     one.keyboard.press("n")
     expect(two.locator(f"{CHOSEN} .verdict")).to_have_text("○ normal", timeout=6000)
     two.keyboard.press("u")
@@ -168,9 +168,9 @@ def test_two_windows_agree_and_neither_loses_a_decision(server, open_page, folde
 
 
 def test_a_window_that_saw_less_is_told_and_does_not_replace(server, open_page, context, complaints):
-    late = open_page(server.home)
+    late = open_page(server.address)
     late.route("**/api/verdicts?*", lambda route: route.fulfill(json={"verdicts": [], "revision": 0}))
-    other = open_page(server.home)
+    other = open_page(server.address)
     other.keyboard.press("f")
     expect(other.locator(f"{CHOSEN} .verdict")).to_have_text("▲ fault")
     late.keyboard.press("n")

@@ -15,7 +15,7 @@ from tests.review.serving import TOKEN, serving
 def test_names_that_are_markup_stay_text(open_page, tmp_path):
     folder = make_findings(tmp_path, duration_s=3.0, rate_hz=50_000.0, nasty_column=True)
     with serving(folder) as client:
-        page = open_page(client.home)
+        page = open_page(client.address)
         asked = []
         page.on("dialog", lambda dialog: asked.append(dialog.message))
         page.keyboard.press("1")
@@ -50,7 +50,7 @@ def test_the_policy_stops_what_is_not_the_page_itself(page, complaints):
 def test_a_healthy_recording_is_an_empty_list_and_leads_to_look_at(open_page, tmp_path):
     folder = make_findings(tmp_path, duration_s=3.0, rate_hz=50_000.0, healthy=True)
     with serving(folder) as client:
-        page = open_page(client.home)
+        page = open_page(client.address)
         expect(page.locator("#list")).to_contain_text("Nothing suspicious was found")
         expect(page.locator("#detail")).to_contain_text("Choose a suspect")
         page.keyboard.press("j")
@@ -64,13 +64,13 @@ def test_loading_and_errors_are_said(server, context, complaints):
     page.route(
         "**/api/open", lambda route: route.fulfill(status=500, json={"error": "the table cannot be read; mine again."})
     )
-    page.goto(server.home)
+    page.goto(server.address)
     expect(page.locator("[role=alert]")).to_have_text(
         "The findings cannot be shown: the table cannot be read; mine again."
     )
     held = context.new_page()
     held.route("**/api/open", lambda _route: None)
-    held.goto(server.home)
+    held.goto(server.address)
     expect(held.locator("[role=status]")).to_contain_text("Loading the findings")
     complaints[:] = [c for c in complaints if "500" not in c]
 
@@ -78,7 +78,7 @@ def test_loading_and_errors_are_said(server, context, complaints):
 def test_a_server_that_ended_is_said_in_words(made, context, complaints, open_page, tmp_path):
     folder = shutil.copytree(made, tmp_path / "findings")
     with serving(folder) as client:
-        page = open_page(client.home)
+        page = open_page(client.address)
     page.keyboard.press("f")
     expect(page.locator(".message")).to_contain_text("The review server does not answer")
     page.close()  # it goes on asking, and would complain after the next line
@@ -89,7 +89,7 @@ def test_a_moved_recording_leaves_a_page_that_says_what_is_missing(folder, open_
     info = json.loads((folder / "recording.json").read_text())
     (folder / "recording.json").write_text(json.dumps({**info, "path": "/nowhere/moved.parquet"}))
     with serving(folder) as client:
-        page = open_page(client.home)
+        page = open_page(client.address)
         expect(page.locator(".missing")).to_contain_text("no longer at /nowhere/moved.parquet")
         expect(page.locator(".zoom-status")).to_contain_text("true samples (the recording is missing)")
         page.keyboard.press("h")

@@ -112,6 +112,19 @@ def test_what_is_wrong_is_told(kind: str, tmp_path: Path) -> None:
     assert findings[0].remedy
 
 
+def test_a_long_gap_in_time_is_told_and_nothing_else(tmp_path: Path) -> None:
+    """Its seconds hold no samples: neither the windows that are read nor the end of the recording go by them."""
+    leads = good()
+    time_s = np.arange(leads["a"].size) / RATE_HZ
+    time_s[round(8 * RATE_HZ) :] += 1e4
+    leads["a"][round(15 * RATE_HZ) :] = 0.1
+    found = checked(tmp_path, {"time_s": time_s, **leads}, rate_hz=None)
+    assert {f.kind for f in found} == {"gap", "silent_lead"}
+    (silence,) = [f for f in found if f.kind == "silent_lead"]
+    assert silence.start_s == pytest.approx(10_015, abs=0.2)
+    assert silence.stop_s == pytest.approx(10_020, abs=0.01)
+
+
 def test_cut_off_by_the_recorder(tmp_path: Path) -> None:
     leads = good()
     clipped(leads)

@@ -29,8 +29,11 @@ def turn_ons(*pieces, start_s=1.0):
     return np.array(times)
 
 
-def mined(times, setup=None, *, lost=None, gaps=()):
-    """Events and silences; ``lost(lead, time)`` takes a pulse away."""
+END_S = 0.02
+
+
+def mined(times, setup=None, *, lost=None, gaps=(), after_s=END_S):
+    """Events and silences; ``lost(lead, time)`` takes a pulse away, the recording lasts ``after_s`` longer."""
     setup = setup or engine(4)
     leads = setup.leads("command", "feedback")
     slots = {index: {setup.engine.pattern.slot_of(c) for c in one.served(setup.engine)} for index, one in leads}
@@ -43,7 +46,7 @@ def mined(times, setup=None, *, lost=None, gaps=()):
     pulses, gaps = pulse_table(sorted(rows, key=lambda row: row[1])), gap_table(list(gaps))
     tracking = track_cycles(pulses, gaps, setup, end_s=float(times[-1]) + 1.0)
     events = build_events(pulses, gaps, tracking, setup, rate_hz=1e6)
-    return events, find_silences(events, gaps, setup).to_pylist()
+    return events, find_silences(events, gaps, setup, end_s=float(times[-1]) + after_s).to_pylist()
 
 
 STARTED = (220, 240, 1.0), (240, 900, 0.4), (900, 850, 3.0)
@@ -118,7 +121,7 @@ def test_a_clip_that_stays_off_lasts_to_the_end():
     times = turn_ons((2000, 2500, 30.0))
     _, (silence,) = mined(times, lost=lambda index, at: index == 0 and at > 10.0)
     assert silence["stop_s"] is None
-    assert silence["came_back"] == "not told"
+    assert silence["came_back"] == "none"
     assert "to the end of the recording" in silence["sentence"]
 
 
@@ -134,6 +137,44 @@ def test_pieces_change_nothing(monkeypatch):
     times = turn_ons(*LOOKS["stop"], (None, None, 3.0), *LOOKS["cut out, engine turns on"])
     events, silences = mined(times, lost=lambda index, at: index == 0 and 2.0 < at < 6.0)
     monkeypatch.setattr(miner.events.rows, "PIECE_EVENTS", 97)
-    assert find_silences(events, gap_table([]), engine(4)).to_pylist() == silences
+    ended = float(times[-1]) + END_S
+    assert find_silences(events, gap_table([]), engine(4), end_s=ended).to_pylist() == silences
     assert [silence["looks_like"] for silence in silences] == ["clip_off", "stop", "pause", "cut_out"]
     assert [silence["silence_id"] for silence in silences] == [1, 2, 3, 4]
+
+
+ENDINGS = {
+    "cut out": ((2800, 3000, 4.0), 3.0, "cut_out", 2990),
+    "switched off": ((900, 850, 4.0), 3.0, "stop", 856),
+    "braked to a stop": ((3000, 1400, 4.0), 3.0, "stop", 1600),
+    "limiter": ((3000, 6000, 4.0), 0.3, "limiter", 5600),
+}
+
+
+@pytest.mark.parametrize("name", ENDINGS)
+def test_a_silence_that_lasts_to_the_end_has_its_row(name, monkeypatch):
+    piece, after_s, kind, speed = ENDINGS[name]
+    times = turn_ons(piece)
+    events, (silence,) = mined(times, after_s=after_s)
+    assert (silence["looks_like"], silence["came_back"], silence["stop_s"]) == (kind, "none", None)
+    assert silence["start_s"] == pytest.approx(float(times[-1]), abs=1e-3)  # of a command, or of its answer
+    assert silence["rpm_before"] == pytest.approx(speed, rel=0.04)
+    assert "to the end of the recording" in silence["sentence"]
+    monkeypatch.setattr(miner.events.rows, "PIECE_EVENTS", 11)
+    pieces = find_silences(events, gap_table([]), engine(4), end_s=float(times[-1]) + after_s).to_pylist()
+    assert pieces == [silence]
+
+
+@pytest.mark.parametrize("setup", [engine(4), engine(4, feedback=False), engine(1)])
+def test_a_recording_that_ends_while_the_engine_runs_ends_in_no_silence(setup):
+    times = turn_ons((2000, 2000, 4.0))
+    for after_s in (0.001, 0.03, 0.1):
+        _, silences = mined(times, setup, after_s=after_s)
+        assert silences == []
+
+
+def test_a_gap_to_the_end_is_no_silence():
+    times = turn_ons((2500, 2500, 3.0))
+    ended = float(times[-1])
+    _, silences = mined(times, after_s=4.0, gaps=[(None, ended + 0.005, ended + 4.0)])
+    assert silences == []

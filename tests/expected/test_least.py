@@ -3,8 +3,11 @@
 import numpy as np
 import pytest
 
-from miner.expected.least import Resolution, least_difference, timer_tick
+from miner.engine.setup import LeastDifferences, parse_setup
+from miner.errors import SetupError
+from miner.expected.least import KEYS, Resolution, least_difference, least_wished, timer_tick
 from miner.expected.measures import MEASURES
+from miner.rarity.judge import ROUNDING
 
 MEASURE = {measure.column: measure for measure in MEASURES}
 
@@ -47,3 +50,62 @@ def test_one_and_a_half_steps_of_the_converter():
 def test_one_degree_of_crank():
     place = MEASURE["timing_residual_deg"]
     assert least_difference(place, np.zeros(10), Resolution(), np.nan).at(np.zeros(10), place) == pytest.approx(1.0)
+
+
+ENGINE = {"engine": {"cylinders": 1, "firing_order": [1]}}
+
+
+def wished(**least):
+    return Resolution(
+        sample_us=1.0, step_v={"supply": 0.02}, wished=least_wished(parse_setup({**ENGINE, "least_differences": least}))
+    )
+
+
+def least_at(column, values, resolution):
+    return least_difference(MEASURE[column], values, resolution, 8.0).at(values, MEASURE[column])
+
+
+def test_every_measure_has_its_key_and_every_key_its_measure():
+    assert set(KEYS) == set(MEASURE)
+    assert sorted(KEYS.values()) == sorted(LeastDifferences.model_fields)
+
+
+@pytest.mark.parametrize("share", [0.4, 3.0, 19.0])
+@pytest.mark.parametrize("column", [c for c in KEYS if KEYS[c].endswith("percent")])
+def test_the_setup_may_name_shares(column, share):
+    values = np.full(1000, 2000.0)
+    got = least_at(column, values, wished(**{KEYS[column]: share}))
+    told = 2.0 / 2000.0 if column in ("rise_us", "fall_us") else 0.0
+    assert np.expm1(got) == pytest.approx(max(share / 100.0, told))
+
+
+def test_the_setup_may_name_degrees_and_volts():
+    assert least_at("timing_residual_deg", np.zeros(10), wished(timing_deg=2.5)) == pytest.approx(2.5)
+    got = least_at("supply_v", np.full(100, 12.5), wished(supply_v=0.5))
+    assert np.expm1(got) == pytest.approx(0.5 / 12.5)
+
+
+def test_no_setup_makes_a_difference_of_what_cannot_be_told_apart():
+    got = least_at("supply_v", np.full(100, 10.0), wished(supply_v=0.001))
+    assert np.expm1(got) == pytest.approx(1.5 * 0.02 / 10.0)
+
+
+@pytest.mark.parametrize("value", [0, -1.0, 200.0, float("nan"), float("inf"), "much", True, [1.0]])
+def test_values_that_are_no_differences_are_refused_in_one_sentence(value):
+    with pytest.raises(SetupError) as refused:
+        wished(on_time_percent=value)
+    assert "least_differences.on_time_percent" in str(refused.value)
+    assert "\n" not in str(refused.value)
+
+
+def test_nothing_gross_can_be_called_too_small():
+    for column, measure in MEASURE.items():
+        if np.isfinite(measure.gross):
+            limit = 100.0 * ROUNDING * measure.gross
+            with pytest.raises(SetupError, match="less than or equal"):
+                wished(**{KEYS[column]: limit + 0.1})
+
+
+def test_an_unknown_key_is_refused_with_the_near_ones():
+    with pytest.raises(SetupError, match="on_time_percent"):
+        wished(on_time_percents=1.0)

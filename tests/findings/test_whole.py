@@ -12,7 +12,8 @@ import pytest
 
 from miner.errors import FindingsError
 from miner.findings.store import READY, SUMMARY, TIMING, Findings
-from miner.findings.whole import contents_of, damaged_files, generation_of, require_whole, reseal
+from miner.findings.whole import contents_of, damaged_files, generation_of, require_whole, reseal, understood
+from miner.findings.whole import sealed as sealed_summary
 from tests.findings.samples import finished
 
 
@@ -144,3 +145,31 @@ def test_summary_of_another_shape(tmp_path: Path) -> None:
         (tmp_path / SUMMARY).write_text(text)
         with pytest.raises(FindingsError, match="cannot be read"):
             findings.summary()
+
+
+@pytest.mark.parametrize("left", ["", "{", "[1]", "a folder"])
+def test_a_damaged_summary_that_waits_takes_no_other_ones_place(tmp_path: Path, left: str) -> None:
+    findings = sealed(tmp_path / "out")
+    waiting = findings.folder / READY
+    waiting.mkdir()
+    if left == "a folder":
+        (waiting / SUMMARY).mkdir()
+    else:
+        (waiting / SUMMARY).write_text(left)
+    before = bytes_of(findings.folder)
+    assert damaged_files(findings) == []
+    assert bytes_of(findings.folder) == before
+    new = sealed(tmp_path / "out" / ".half-done-x" / "findings", reasons=["another reason"]).folder
+    wanted = bytes_of(new)
+    findings.publish(new)
+    shutil.rmtree(new.parent)
+    assert bytes_of(findings.folder) == wanted
+
+
+def test_what_a_version_does_not_know_is_told_and_a_defect_stays_one(tmp_path: Path) -> None:
+    older, ours = finished(tmp_path / "older"), sealed(tmp_path / "ours")
+    ours.write_json(SUMMARY, sealed_summary(ours.summary()))
+    with pytest.raises(FindingsError, match="does not know"), understood(older.folder):
+        raise KeyError("explained")
+    with pytest.raises(KeyError), understood(ours.folder):
+        raise KeyError("explained")

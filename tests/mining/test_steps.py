@@ -15,6 +15,7 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 import pytest
 
+from miner.engine.setup import parse_setup
 from miner.errors import FindingsError
 from miner.findings.store import SUMMARY, Findings
 from miner.mining.section_file import read_extraction, read_profiles, write_extraction, write_profiles
@@ -144,6 +145,10 @@ def test_look_knows_content_and_not_names(place: Path, tmp_path: Path) -> None:
     assert steps.look(tmp_path / "other.parquet", setup) == known
     (tmp_path / "car.toml").write_text(setup.read_text().replace("[1, 3, 4, 2]", "[1, 2, 4, 3]"))
     assert steps.look(place / "drive.parquet", tmp_path / "car.toml").identity != known.identity
+    (tmp_path / "car.toml").write_text(setup.read_text() + "\n[least_differences]\non_time_percent = 2.5\n")
+    wished = steps.look(place / "drive.parquet", tmp_path / "car.toml")
+    assert wished.identity != known.identity
+    assert parse_setup(json.loads(wished.setup)).least_differences.on_time_percent == 2.5
     assert steps.key() != MineSteps(settings=MineSettings(rate_hz=5.0)).key()
 
 

@@ -22,13 +22,13 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from miner.engine.setup import load_setup
-from miner.expected import distance, least, noise, place, usual
+from miner.expected import distance, least, noise, place, references, usual
 from miner.expected.least import Resolution
 from miner.mining.chapters import plan_chapters, tell_chapters
 from miner.mining.finish import resolution_of
 from miner.mining.section_file import read_levels, write_extraction
 from miner.mining.steps import open_source
-from miner.rarity import counts, judge
+from miner.rarity import counts, judge, pauses
 from miner.signal.extract import iter_extractions
 from miner.signal.extraction import join_extractions
 from miner.signal.looks.profile import profile_leads
@@ -54,12 +54,15 @@ def nothing(x: np.ndarray, *_: object) -> tuple[np.ndarray, np.ndarray]:
 PARTS: dict[str, list[tuple[object, str, object]]] = {
     "nothing": [],
     "trees for tables": [(usual, "_trees_help", lambda *_: False)],
-    "tables of the neighbours": [(distance, "_lags", nothing)],
-    "movement of the other cylinders": [(distance, "_moved_with_others", nothing)],
-    "what all other cylinders show": [(distance, "_shown_by_all", nothing)],
-    "what a lone cylinder shows often": [(distance, "_shown_often", nothing)],
-    "few events on each side": [(distance, "_moved_itself", nothing)],
-    "doubt about references": [(distance, "CHANCE", 0.0)],
+    "tables of the neighbours": [(references, "_lags", nothing)],
+    "tables that step elsewhere": [(references, "_stepped_elsewhere", nothing)],
+    "on-times told by answers": [(distance, "_with_inferred", lambda events, measure, values: values)],
+    "movement of the other cylinders": [(references, "_moved_with_others", nothing)],
+    "what all other cylinders show": [(references, "_shown_by_all", nothing)],
+    "what a lone cylinder shows often": [(references, "_shown_often", nothing)],
+    "rounding to samples": [(least, "ROUNDING", 0.0)],
+    "few events on each side": [(references, "_moved_itself", nothing)],
+    "doubt about references": [(references, "CHANCE", 0.0)],
     "one-sided places": [(place, "_stepped", lambda d, _: d)],
     "slowing of the crank": [(place, "_of_the_crank", lambda d, _: d)],
     "echo of a displaced event": [(place, "ECHO", 0.0)],
@@ -68,6 +71,7 @@ PARTS: dict[str, list[tuple[object, str, object]]] = {
     "least differences": [(judge, "least_share", lambda d: np.sign(np.nan_to_num(d.residual)).astype(np.float32))],
     "samples, steps and ticks": [(least, "SAMPLES", 0.0), (least, "STEPS", 0.0), (least, "EDGE_SAMPLES", 0.0)],
     "mixtures": [(judge, "MIXED_SHARE", np.inf)],
+    "limiters": [(pauses, "REPEATS", 10**9)],
     "gross differences": [(judge, "GROSS_SIGMA", np.inf)],
     "habits of all cylinders": [(counts, "HABIT_SHARE", 2.0), (counts, "LONE_HABIT_SHARE", 2.0)],
 }

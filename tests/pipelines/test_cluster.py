@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import os
+import shutil
 import subprocess
 import sys
 import threading
@@ -239,6 +241,59 @@ def test_a_worker_that_dies_before_it_hands_over(tmp_path, monkeypatch, after, k
     for _ in range(30):
         outcomes += executor.wait(0.01, lambda *_: None)
     assert [o.failure and o.failure.kind for o in outcomes] == [kind]
+
+
+def test_encryption_without_certificates_is_one_sentence(tmp_path, capfd):
+    with pytest.raises(RunError, match="name no certificates"):
+        cluster.ClusterExecutor("tls://127.0.0.1:1", FakeSteps())
+    import dask
+
+    settings = dict.fromkeys((f"distributed.comm.tls.{name}" for name in TLS), str(tmp_path / "none.pem"))
+    with dask.config.set(settings), pytest.raises(RunError, match="cannot be read"):
+        cluster.ClusterExecutor("tls://127.0.0.1:1", FakeSteps())
+    assert capfd.readouterr() == ("", "")
+
+
+TLS = ("ca-file", "client.cert", "client.key")
+
+
+@pytest.mark.skipif(shutil.which("openssl") is None, reason="no openssl to make certificates with")
+def test_an_encrypted_scheduler_is_reached_by_dasks_own_settings(tmp_path, monkeypatch):
+    import dask
+
+    monkeypatch.setattr(cluster, "CONNECT_S", 5.0)
+    key, certificate = tmp_path / "key.pem", tmp_path / "certificate.pem"
+    made = ["openssl", "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2", "-subj", "/CN=test"]
+    subprocess.run([*made, "-keyout", key, "-out", certificate], check=True, capture_output=True, timeout=60)
+    place = tmp_path / "scheduler.json"
+    command = [
+        sys.executable, "-m", "distributed.cli.dask_scheduler", "--protocol", "tls", "--host", "127.0.0.1", "--port",
+        "0", "--no-dashboard", "--scheduler-file", place, "--tls-ca-file", certificate, "--tls-cert", certificate,
+        "--tls-key", key,
+    ]  # fmt: skip
+    with (tmp_path / "log").open("wb") as log, subprocess.Popen(list(map(str, command)), stdout=log, stderr=log) as run:
+        try:
+            address = started(place)
+            assert address.startswith("tls://")
+            with pytest.raises(RunError, match="no scheduler answers"):
+                cluster.ClusterExecutor(address.replace("tls:", "tcp:"), FakeSteps())
+            paths = dict(zip(TLS, (certificate, certificate, key), strict=True))
+            with dask.config.set({f"distributed.comm.tls.{name}": str(path) for name, path in paths.items()}):
+                executor = cluster.ClusterExecutor(address, FakeSteps())
+                assert executor._client.status == "running"
+                executor.close()
+        finally:
+            run.kill()
+
+
+def started(scheduler_file: Path) -> str:
+    deadline = time.monotonic() + 60
+    while time.monotonic() < deadline:
+        try:
+            return str(json.loads(scheduler_file.read_text())["address"])
+        except (OSError, ValueError):
+            time.sleep(0.2)
+    raise AssertionError("the scheduler does not start")
 
 
 def test_no_scheduler_is_one_sentence(monkeypatch):

@@ -219,7 +219,7 @@ def test_the_review_prints_its_address_and_how_it_is_ended(mined: tuple[Path, st
     arguments = [sys.executable, "-c", code, "review", str(mined[0]), "--no-browser"]
     with subprocess.Popen(arguments, stdout=subprocess.PIPE, text=True) as server:
         assert server.stdout is not None
-        address = re.search(r"http://127\.0\.0\.1:\d+/", server.stdout.readline())
+        address = re.search(r"http://127\.0\.0\.1:\d+/\?token=[\w-]{32}", server.stdout.readline())
         assert address
         assert "Ctrl-C ends it" in server.stdout.readline()
         wait_for_answer(address.group())

@@ -14,7 +14,7 @@ from rich.console import Console
 
 from miner.errors import RecordingError
 from miner.recording.progress import Progress
-from miner.schema import INCIDENTS
+from miner.schema import INCIDENTS, SILENCES
 from miner.suspects.diagnosis import CODES_NOTE
 from miner.words import CAUTION
 from pipelines.show.console import guarded, open_console
@@ -22,6 +22,7 @@ from pipelines.show.listing import print_findings, print_suspects
 from pipelines.show.pace import STAGES, Pace
 from pipelines.show.progress_view import COMPILING, ProgressView, describe
 from tests.findings.samples import finished
+from tests.review.made import make_silences
 
 
 def test_user_error_is_one_sentence_and_code_2(capsys: pytest.CaptureFixture[str]) -> None:
@@ -225,3 +226,25 @@ def test_the_caveat_about_codes_is_said_once(tmp_path: Path) -> None:
     assert "next test: Look 4.\n" in shown
     assert "codes: P0355, P0355, P0355 and 2 more" in shown
     assert "codes: P0351\n" in shown
+
+
+def test_silences_in_the_terminal(tmp_path: Path) -> None:
+    findings = finished(tmp_path)
+    findings.write_table(SILENCES, make_silences(100.0))
+    text = io.StringIO()
+    print_findings(Console(file=text, width=200), findings)
+    shown = text.getvalue()
+    assert "0:01:00.000  all leads silent from 2,100 rpm: a cut-out at speed\n" in shown
+    assert "0:01:20.000  'lead_3' silent to the end of the recording: its clip was off\n" in shown
+    assert "also 1 stop\n" in shown
+
+
+def test_what_is_too_small_to_matter_is_one_line(tmp_path: Path) -> None:
+    findings = finished(tmp_path)
+    text = io.StringIO()
+    print_findings(Console(file=text, width=200), findings)
+    assert "too small to matter" not in text.getvalue()
+    findings.write_json("summary.json", findings.summary() | {"ranking": {"n_too_small_to_matter": 1234}})
+    print_findings(Console(file=text, width=200), findings)
+    (line,) = [line for line in text.getvalue().splitlines() if "too small to matter" in line]
+    assert line.startswith("1,234 more events are rare, but their differences too small to matter in a workshop")

@@ -13,8 +13,9 @@ from miner.findings.store import Findings
 from miner.recording.reader import open_recording
 from miner.review.envelope import BLOCK_SAMPLES, extremes_of_blocks
 from miner.review.kept.windows import build_windows
-from miner.schema import EVENTS, GAPS, INCIDENTS, PULSES, SUSPECTS, Table
+from miner.schema import EVENTS, GAPS, INCIDENTS, PULSES, SILENCES, SUSPECTS, Table
 from miner.signal.extraction import Envelope, Extraction, Track
+from miner.suspects.cut_outs import with_cut_outs
 
 ORDER = (1, 3, 4, 2)
 NASTY = "<img src=x onerror=alert(1)>"
@@ -122,6 +123,22 @@ def make_suspects(events: pa.Table) -> tuple[pa.Table, pa.Table]:
     return suspects, fill(INCIDENTS, incidents)
 
 
+def make_silences(duration_s: float) -> pa.Table:
+    """A stop, a cut-out that came back while the engine turned, and a clip that stayed off."""
+    common = {"leads": ["lead_1", "lead_2"], "rpm_before": 2100.0, "turns_to_silence": 0.0, "rpm_after": 1900.0}
+    told = [
+        ("stop", 0.1, 0.15, "by the starter", "all leads silent from 2,100 rpm: the engine was stopped or stalled"),
+        ("cut_out", 0.6, 0.62, "still turning", "all leads silent from 2,100 rpm: a cut-out at speed"),
+        ("clip_off", 0.8, None, "none", "'lead_3' silent to the end of the recording: its clip was off"),
+    ]
+    rows = [
+        {**common, "silence_id": number, "start_s": start * duration_s,
+         "stop_s": None if stop is None else stop * duration_s, "came_back": back, "looks_like": kind, "sentence": text}
+        for number, (kind, start, stop, back, text) in enumerate(told, 1)
+    ]  # fmt: skip
+    return fill(SILENCES, rows)
+
+
 def make_scores(events: pa.Table) -> pa.Table:
     """The part of the ranking's scores that the review keeps."""
     n = len(events)
@@ -184,6 +201,7 @@ def make_findings(
     rate_hz: float = 200_000.0,
     nasty_column: bool = False,
     healthy: bool = False,
+    silences: bool = False,
 ) -> Path:
     """Make ``folder/drive.parquet`` and ``folder/findings`` and return the latter."""
     setup = make_setup(nasty_column)
@@ -191,6 +209,10 @@ def make_findings(
     path = make_recording(folder / "drive.parquet", setup, events, duration_s, rate_hz)
     suspects, incidents = make_suspects(events)
     findings = Findings(folder / "findings")
+    if silences:
+        told = make_silences(duration_s)
+        findings.write_table(SILENCES, told)
+        suspects, incidents = with_cut_outs(suspects, incidents, told, setup)
     for declared, table in ((EVENTS, events), (SUSPECTS, suspects), (INCIDENTS, incidents)):
         findings.write_table(declared, table)
     gaps = fill(GAPS, [{"lead": 1, "start_s": 0.4 * duration_s, "stop_s": 0.42 * duration_s}])

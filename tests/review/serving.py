@@ -16,6 +16,7 @@ from typing import Any
 import uvicorn
 
 from miner.review.app import make_app
+from miner.review.connections import server_config
 from miner.review.source import ReviewSource
 
 TOKEN = "secret-of-this-start"
@@ -43,11 +44,20 @@ class Client:
     def home(self) -> str:
         return f"http://127.0.0.1:{self.port}"
 
+    @property
+    def address(self) -> str:
+        """What the start of the review prints and opens."""
+        return f"{self.home}/?token={TOKEN}"
+
     def ask(self, method: str, path: str, body: Any = None, headers: Mapping[str, str] | None = None) -> Answer:
+        """Ask with exactly these headers."""
+        return self.send(method, path, b"" if body is None else json.dumps(body).encode(), headers)
+
+    def send(self, method: str, path: str, content: bytes, headers: Mapping[str, str] | None = None) -> Answer:
+        """Send a body as it is."""
         given = {name.lower(): value for name, value in (headers or {}).items()}
         connection = http.client.HTTPConnection("127.0.0.1", self.port, timeout=20)
         connection.putrequest(method, path, skip_host="host" in given, skip_accept_encoding=True)
-        content = b"" if body is None else json.dumps(body).encode()
         for name, value in {**given, "content-length": str(len(content))}.items():
             connection.putheader(name, value)
         connection.endheaders(content)
@@ -57,7 +67,8 @@ class Client:
         return out
 
     def get(self, path: str, headers: Mapping[str, str] | None = None) -> Answer:
-        return self.ask("GET", path, headers=headers)
+        """Ask as the page does, with the token."""
+        return self.ask("GET", path, headers={"x-review-token": TOKEN, **(headers or {})})
 
 
 @contextmanager
@@ -67,7 +78,7 @@ def serving(folder: Path) -> Iterator[Client]:
         listener.bind(("127.0.0.1", 0))
         port = listener.getsockname()[1]
         app = make_app(ReviewSource(folder), token=TOKEN, port=port)
-        server = uvicorn.Server(uvicorn.Config(app, log_level="error", access_log=False))
+        server = uvicorn.Server(server_config(app))
         thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, daemon=True)
         thread.start()
         deadline = time.monotonic() + 20

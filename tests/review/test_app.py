@@ -62,8 +62,34 @@ def test_a_write_needs_origin_and_token(client, headers):
 
 
 def test_the_page_gets_the_token(client):
-    assert TOKEN in client.get("/").text
+    assert TOKEN in client.ask("GET", client.address.removeprefix(client.home)).text
     assert TOKEN.encode() not in client.get("/api/open").content
+
+
+@pytest.mark.parametrize("headers", [{}, {"x-review-token": ""}, {"x-review-token": "guess"}])
+@pytest.mark.parametrize(
+    "path",
+    [
+        "/",
+        "/?token=",
+        "/?token=guess",
+        "/api/open",
+        "/api/figures",
+        "/api/verdicts?since=0",
+        f"/api/open?token={TOKEN}",
+    ],
+)
+def test_a_read_needs_the_token_too(client, path, headers):
+    answer = client.ask("GET", path, headers=headers)
+    assert answer.status == 403
+    assert "open the one that it printed" in answer.text
+    assert TOKEN not in answer.text
+
+
+def test_script_and_style_are_the_same_for_everybody(client):
+    for path in ("/page.js", "/page.css"):
+        assert client.ask("GET", path).status == 200
+        assert TOKEN not in client.ask("GET", path).text
 
 
 @pytest.mark.parametrize(
@@ -102,7 +128,10 @@ def test_a_decision_is_saved_and_told_to_others(client):
         {"event_id": "1"},
         {"note": "x" * 4001},
         {"note": None},
+        {"note": "\ud800"},
+        {"event_id": True},
         {"seen_revision": None},
+        {"seen_revision": False},
     ],
 )
 def test_decisions_that_make_no_sense_are_refused(client, changes):
@@ -112,10 +141,25 @@ def test_decisions_that_make_no_sense_are_refused(client, changes):
 
 
 @pytest.mark.parametrize(
-    "query", ["", "start=0", "start=a&stop=1&pixels=9", "start=nan&stop=1&pixels=9", "start=0&stop=inf&pixels=9"]
-)
-def test_views_that_make_no_sense_are_refused(client, query):
-    assert client.get(f"/api/view?{query}").status == 400
+    "query",
+    [
+        "view", "view?start=0", "view?start=a&stop=1&pixels=9", "view?start=nan&stop=1&pixels=9",
+        "view?start=0&stop=inf&pixels=9", "view?start=1e308&stop=1e308&pixels=9", "verdicts?since=1e19",
+        "verdicts?since=1e308", "usual?cylinder=1e300", "usual?rpm=-1e308",
+    ],
+)  # fmt: skip
+def test_numbers_that_make_no_sense_are_refused(client, query):
+    answer = client.get(f"/api/{query}")
+    assert answer.status == 400
+    assert "must be a number" in answer.json()["error"]
+
+
+@pytest.mark.parametrize("body", [b"[" * 30_000, b'{"a":' * 10_000, b"1" * 5000, b"\xff", b""])
+def test_bodies_that_are_no_decision_are_refused(client, body):
+    headers = {"origin": client.home, "x-review-token": TOKEN}
+    answer = client.send("POST", "/api/verdicts", body, headers)
+    assert answer.status == 400
+    assert answer.json()["error"] == "what was sent is no decision that can be read"
 
 
 def test_a_view_brings_its_events(client):

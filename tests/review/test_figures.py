@@ -4,7 +4,8 @@ import pytest
 import miner.events.rows as rows
 from miner.review.content import events_between, open_page, usual_for
 from miner.review.figures import figure_data, map_data
-from tests.review.made import DELAY_US
+from miner.review.source import ReviewSource
+from tests.review.made import DELAY_US, make_findings
 
 
 def test_the_map_tells_speed_supply_states_and_gaps(source):
@@ -72,3 +73,22 @@ def test_the_usual_pulse_of_the_nearest_speed_is_taken(source):
     slow, _ = usual_for(source, 1, 1500.0)
     fast, _ = usual_for(source, 1, 2500.0)
     assert slow["rpm_high"] < fast["rpm_high"]
+
+
+def test_silences_reach_the_page(tmp_path):
+    folder = make_findings(tmp_path, duration_s=3.0, rate_hz=50_000.0, silences=True)
+    header, _ = open_page(ReviewSource(folder))
+    assert [one["looks_like"] for one in header["silences"]] == ["stop", "cut_out", "clip_off"]
+    assert header["silences"][2]["stop_s"] is None
+    assert header["incidents"][0]["kinds"] == ["cut_out"]
+
+
+def test_findings_without_silences_are_shown_all_the_same(source):
+    header, _ = open_page(source)
+    assert header["silences"] == []
+
+
+def test_what_is_too_small_to_matter_reaches_the_page(findings):
+    header, _ = open_page(ReviewSource(findings, summary={"ranking": {"n_too_small_to_matter": 12}}))
+    assert header["too_small"].startswith("12 more events are rare")
+    assert open_page(ReviewSource(findings))[0]["too_small"] == ""

@@ -6,6 +6,7 @@ import numpy as np
 import pyarrow as pa
 import pytest
 
+from miner.expected.least import Resolution
 from miner.schema import EVENTS, INCIDENTS, SUSPECTS
 from miner.suspects.ranking import RankSettings, join_rankings, rank_chapter, rank_events
 from tests.rarity.engines import Engine, change, healthy_events, setup_for
@@ -132,3 +133,14 @@ def test_chapters_make_one_list_of_their_rates(healthy: pa.Table) -> None:
     assert joined.incidents.num_rows >= 3
     alone = join_rankings([rank_chapter(events, setup, settings)], events, setup, settings)
     assert alone.suspects.equals(rank_events(events, setup, settings=settings).suspects)
+
+
+def test_what_the_setup_calls_too_small_is_counted_and_not_listed(healthy: pa.Table) -> None:
+    row = calm_rows(healthy, 1)[0]
+    events = change(healthy, row, on_time_us=lambda x: 0.88 * x)
+    plain = rank_events(events, setup_for(TEN))
+    wide = rank_events(events, setup_for(TEN), resolution=Resolution(wished={"on_time_us": 0.2}))
+    assert plain.suspects["event_id"][0].as_py() == row
+    assert row not in wide.suspects["event_id"].to_pylist()
+    assert wide.summary["n_too_small_to_matter"] > plain.summary["n_too_small_to_matter"]
+    assert wide.summary["chapters"][0]["least_differences"]["on_time_us"] == pytest.approx(0.2)

@@ -115,7 +115,7 @@ def _at_full_rate(recording: Recording, look: LeadLook, train: Train) -> tuple[f
     """Return samples of an edge (median), short spikes a pulse, and their usual height, from some windows."""
     places = np.linspace(0, train.size - 1, _N_WINDOWS).astype(int)
     span = round(_WINDOW_S * recording.rate_hz)
-    firsts = [max(int(train.start_s[i] * recording.rate_hz) - span // 4, 0) for i in places]
+    firsts = [max(_sample_at(recording, look, train, i) - span // 4, 0) for i in places]
     ranges = [(first, min(first + span, recording.n_samples)) for first in firsts]
     edges: list[int] = []
     heights: list[float] = []
@@ -126,10 +126,16 @@ def _at_full_rate(recording: Recording, look: LeadLook, train: Train) -> tuple[f
         edges += _edge_samples(x)
         high = _short_states(x, _SPIKE_SHARE, _SPIKE_S * recording.rate_hz)
         heights += [min(h, 1.0) * amplitude for h in high]
-        inside = (train.start_s >= window.start / recording.rate_hz) & (train.start_s < window.stop / recording.rate_hz)
-        n_pulses += int(inside.sum())
+        n_pulses += int(((train.start_s >= window.time_s[0]) & (train.start_s < window.time_s[-1])).sum())
     edge = float(np.median(edges)) if edges else np.inf
     return edge, len(heights) / max(n_pulses, 1), float(np.median(heights)) if heights else 0.0
+
+
+def _sample_at(recording: Recording, look: LeadLook, train: Train, pulse: int) -> int:
+    """Return the sample at which a pulse begins; over a gap in time seconds alone do not tell it."""
+    stretch = look.stretches[int(train.stretch[pulse])]
+    after_s = float(train.start_s[pulse]) - stretch.start_s
+    return int(stretch.first + round(after_s * recording.rate_hz))
 
 
 def _edge_samples(x: Floats) -> list[int]:

@@ -56,7 +56,7 @@ def pass_over(recording: Recording, leads: Sequence[LeadSpec], *, on_progress: O
 
 
 def passed_by(parts: Iterable[tuple[pa.Table, pa.Table]], leads: Sequence[LeadSpec], end_s: float) -> Passed:
-    """Return the pass from (pulses, gaps) of each of its sections."""
+    """Return the pass from (pulses, gaps) of each of its sections; ``end_s`` as if no time were missing."""
     names = {lead.index: lead.column for lead in leads}
     starts: dict[str, list[Floats]] = {lead.column: [] for lead in leads if lead.role in PULSE_ROLES}
     missing = []
@@ -67,12 +67,14 @@ def passed_by(parts: Iterable[tuple[pa.Table, pa.Table]], leads: Sequence[LeadSp
                 starts[column].append(start_s[lead == index])
         missing.append(gaps)
     joined = merge_gaps(pa.concat_tables(missing)) if missing else None
+    gaps = {} if joined is None else _by_lead(joined, names)
+    of_all = gaps.get(None, np.empty((0, 2)))  # they take time and no samples
     return Passed(
         starts_s={
             column: np.sort(np.concatenate(pieces)) if pieces else np.empty(0) for column, pieces in starts.items()
         },
-        gaps={} if joined is None else _by_lead(joined, names),
-        end_s=end_s,
+        gaps=gaps,
+        end_s=end_s + float((of_all[:, 1] - of_all[:, 0]).sum()),
     )
 
 

@@ -67,8 +67,9 @@ class Pulses:
 
 @dataclass(frozen=True, kw_only=True)
 class Stretch:
-    """Thinned samples of one lead in volts (or its unit), NaN where missing."""
+    """Thinned samples of one lead in volts (or its unit), NaN where missing; ``first`` is the sample at its start."""
 
+    first: int
     start_s: float
     step_s: float
     volts: Floats
@@ -153,17 +154,17 @@ def _read(
     stride = max(1, int(recording.rate_hz / _LOOK_HZ))
     found: dict[str, list[Stretch]] = {column: [] for column in columns}
     held: dict[str, list[Floats]] = {column: [] for column in columns}
-    begins, expected = 0.0, -1
+    opened, begins, expected = 0, 0.0, -1
     for chunk in iter_ranges(recording, columns, ranges):
         cuts = [chunk.start, *(int(b) for b in chunk.breaks), chunk.stop]
         for first, last in pairwise(cuts):
             if first != expected:
-                _close(held, found, begins, stride / recording.rate_hz)
-                begins = _second(chunk, first, recording)
+                _close(held, found, opened, begins, stride / recording.rate_hz)
+                opened, begins = first, _second(chunk, first, recording)
             expected = last if last == chunk.stop else -1
             for column in columns:
                 held[column].append(_thinned(chunk, column, first, last, stride, recording))
-    _close(held, found, begins, stride / recording.rate_hz)
+    _close(held, found, opened, begins, stride / recording.rate_hz)
     return found
 
 
@@ -171,10 +172,12 @@ def _second(chunk: Chunk, sample: int, recording: Recording) -> float:
     return float(clock_of_chunks(recording, [chunk]).to_seconds(sample))
 
 
-def _close(held: dict[str, list[Floats]], found: dict[str, list[Stretch]], start_s: float, step_s: float) -> None:
+def _close(
+    held: dict[str, list[Floats]], found: dict[str, list[Stretch]], first: int, start_s: float, step_s: float
+) -> None:
     for column, pieces in held.items():
         if pieces:
-            found[column].append(Stretch(start_s=start_s, step_s=step_s, volts=np.concatenate(pieces)))
+            found[column].append(Stretch(first=first, start_s=start_s, step_s=step_s, volts=np.concatenate(pieces)))
             pieces.clear()
 
 

@@ -78,7 +78,8 @@ function row(suspect: Suspect, event: EventRow, name: (typeof MEASURES)[number])
   );
 }
 
-function incidentPart(incident: Incident): HTMLElement {
+/** An incident with all that was found out about it. */
+export function incidentPart(incident: Incident, open = true): HTMLElement {
   const lines: [string, string][] = [
     ["Points to", incident.circuit],
     ["For it", incident.evidence_for],
@@ -87,9 +88,9 @@ function incidentPart(incident: Incident): HTMLElement {
     ["Codes a control unit may set", incident.codes.join(", ")],
   ];
   return el(
-    "details", { class: "incident-detail", open: true },
-    el("summary", {}, `Incident ${incident.incident_id}, ${counted(incident.n_events, "event")}`),
-    el("p", {}, incident.sentence),
+    "details", { class: "incident-detail", open },
+    el("summary", {}, `Incident ${incident.incident_id}, ${incident.n_events ? counted(incident.n_events, "event") : "ignition silent at speed"}`),
+    incident.n_events ? el("p", {}, incident.sentence) : null,
     el("dl", {}, ...lines.filter(([, text]) => text).flatMap(([name, text]) => [el("dt", {}, name), el("dd", {}, text)])),
   );
 }

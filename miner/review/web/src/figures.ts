@@ -3,14 +3,15 @@ import { againstDue, bars, scatter } from "./chart";
 import { el, replace } from "./dom";
 import { explainedParts } from "./explained";
 import { INK } from "./ink";
+import { silencePart } from "./silences";
 import type { State } from "./state";
 import type { Arrays, EventRow, Figures } from "./types";
 
-export async function drawFigures(state: State, root: HTMLElement): Promise<void> {
+export async function drawFigures(state: State, root: HTMLElement, go: (time_s: number) => void): Promise<void> {
   replace(root, el("p", { class: "state", role: "status" }, "Counting …"));
   try {
     const [figures, arrays] = await state.source.figures();
-    replace(root, ...otherPictures(figures, arrays), ...speedPictures(state, figures, arrays), el("div", { class: "telling" }, ...explainedParts(figures.explained)));
+    replace(root, ...otherPictures(figures, arrays), ...speedPictures(state, figures, arrays), silencePart(state, go), el("div", { class: "telling" }, ...explainedParts(figures.explained)));
   } catch (error) {
     replace(root, el("p", { class: "state error", role: "alert" }, error instanceof Error ? error.message : String(error)));
   }

@@ -3,7 +3,8 @@ import { el, replace } from "./dom";
 import { clock, rate, rateNumber, timeOfDay } from "./format";
 import { counted, cylinderName, kindMeaning, kindName } from "./names";
 import type { Filters, State } from "./state";
-import type { Suspect } from "./types";
+import { incidentPart } from "./detail";
+import type { Incident, Suspect } from "./types";
 
 const SHOWN = 300;
 
@@ -91,7 +92,14 @@ function rows(state: State): HTMLElement[] {
   return out;
 }
 
-export function listPart(state: State): HTMLElement {
+/** Incidents that no event is in: an ignition that fell silent at speed. */
+function eventless(state: State, go: (time_s: number) => void): HTMLElement[] {
+  const own = [...state.incidents.values()].filter((incident) => !incident.n_events);
+  const button = (incident: Incident) => el("button", { type: "button", class: "place", click: () => go(incident.start_s) }, `Show ${clock(incident.start_s)}`);
+  return own.map((incident) => el("li", { class: "incident" }, el("p", {}, incident.sentence), button(incident), incidentPart(incident, false)));
+}
+
+export function listPart(state: State, go: (time_s: number) => void): HTMLElement {
   const list = el("ol", { id: "list", "aria-label": "Suspects, worst first" });
   const count = el("p", { class: "count", role: "status" });
   const draw = () => {
@@ -101,7 +109,7 @@ export function listPart(state: State): HTMLElement {
     const nothing = all
       ? "No suspect passes these filters. Set them to “all” to see the list again."
       : "Nothing suspicious was found. The map and the leads can still be looked at.";
-    replace(list, ...(n ? rows(state) : [el("li", { class: "state" }, nothing)]));
+    replace(list, ...eventless(state, go), ...(n ? rows(state) : [el("li", { class: "state" }, nothing)]));
     show();
   };
   const show = () => {
@@ -115,5 +123,6 @@ export function listPart(state: State): HTMLElement {
   state.on("verdicts", draw);
   state.on("selection", show);
   draw();
-  return el("section", { class: "left", "aria-label": "List" }, filters(state), count, list);
+  const { too_small } = state.opened;
+  return el("section", { class: "left", "aria-label": "List" }, filters(state), count, list, too_small ? el("p", { class: "count small" }, too_small) : null);
 }

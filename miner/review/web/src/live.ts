@@ -8,7 +8,7 @@ async function answer(path: string, init?: RequestInit): Promise<Response> {
     response = await fetch(path, init);
   } catch (error) {
     if (error instanceof DOMException && error.name === "AbortError") throw error;
-    throw new Error("The review server does not answer. Start 'ignition-miner review' again and load this page anew.");
+    throw new Error("The review server does not answer. Start 'ignition-miner review' again and open the address that it prints.");
   }
   if (response.ok || response.status === 409) return response;
   const text = await response.text();
@@ -24,8 +24,9 @@ async function answer(path: string, init?: RequestInit): Promise<Response> {
 export function liveSource(token: string): Source {
   // which findings this page shows; the server answers for no others
   let generation = "";
+  const known = { "x-review-token": token };
   const packed = async (path: string, init?: RequestInit): Promise<[Record<string, unknown>, Arrays]> => {
-    const headers: Record<string, string> = generation ? { "x-findings-generation": generation } : {};
+    const headers: Record<string, string> = generation ? { ...known, "x-findings-generation": generation } : known;
     return unpack(await (await answer(path, { ...init, headers })).arrayBuffer());
   };
   return {
@@ -49,7 +50,7 @@ export function liveSource(token: string): Source {
     async decide(event_id, verdict, note, seen_revision): Promise<Saved> {
       const response = await answer("/api/verdicts", {
         method: "POST",
-        headers: { "content-type": "application/json", "x-review-token": token },
+        headers: { "content-type": "application/json", ...known },
         body: JSON.stringify({ event_id, verdict, note, seen_revision, generation }),
       });
       const content = (await response.json()) as Decision & { newest: Decision };
@@ -58,7 +59,7 @@ export function liveSource(token: string): Source {
         : { kind: "saved", decision: { ...content, event_id } };
     },
     async verdicts(since) {
-      return (await (await answer(`/api/verdicts?since=${since}`)).json()) as { verdicts: Decision[]; revision: number };
+      return (await (await answer(`/api/verdicts?since=${since}`, { headers: known })).json()) as { verdicts: Decision[]; revision: number };
     },
   };
 }

@@ -84,7 +84,7 @@ function build(page: HTMLElement, state: State): void {
     figures.hidden = !figures.hidden;
     review.hidden = !figures.hidden;
     statistics.setAttribute("aria-pressed", String(!figures.hidden));
-    if (!figures.hidden && !drawn) void drawFigures(state, figures);
+    if (!figures.hidden && !drawn) void drawFigures(state, figures, goToSilence);
     drawn = true;
     figures.focus();
   };
@@ -94,12 +94,16 @@ function build(page: HTMLElement, state: State): void {
   const printButton = el("button", { type: "button", click: () => print() }, "Print ", el("kbd", {}, "P"));
   const missing = state.opened.missing.map((text) => el("p", { class: "missing", role: "status" }, text));
   replace(page, header(state, [statistics, printButton, helpButton]), ...missing, messagePart(state), review, figures);
-  const map = mapPart(state, (time_s) => {
+  const go = (time_s: number) => {
     const half = Math.min((state.view[1] - state.view[0]) / 2, 30);
     zoom.setView(time_s - half, time_s + half);
-  });
-  picture.append(map);
-  review.append(listPart(state), picture, detailPart(state));
+  };
+  const goToSilence = (time_s: number) => {
+    if (!figures.hidden) showFigures();
+    zoom.setView(time_s - 1, time_s + 1);
+  };
+  picture.append(mapPart(state, go));
+  review.append(listPart(state, goToSilence), picture, detailPart(state));
   const zoom = new Zoom(state, picture);
   const printer = new Printer(state, page);
   const print = () => void printer.print();

@@ -6,6 +6,7 @@ import { INK, SMALL_FONT } from "./ink";
 import { line, niceStep } from "./lanes";
 import { words } from "./names";
 import type { State } from "./state";
+import { isTrouble, silenceAt } from "./silences";
 import type { Suspect } from "./types";
 
 const LEFT = 44;
@@ -13,6 +14,7 @@ const RIGHT = 48;
 const TICKS_H = 16;
 const STATES_H = 9;
 const AXIS_H = 14;
+const SILENCE_H = 5;
 const NEAR = 5; // pixels within which a click means the tick
 
 export function mapPart(state: State, go: (time_s: number) => void): HTMLElement {
@@ -35,6 +37,7 @@ export function mapPart(state: State, go: (time_s: number) => void): HTMLElement
       axisLabels(ctx, supply, [null, null], width - RIGHT + 5, top, bottom, "left", "V");
     }
     drawGaps(ctx, state, (t) => at(width, t), top, bottom);
+    drawSilences(ctx, state, (t) => at(width, t), top, bottom);
     drawTicks(ctx, state, (t) => at(width, t), bottom);
     drawAxis(ctx, duration_s, (t) => at(width, t), height - AXIS_H / 2);
     drawView(ctx, state, (t) => at(width, t), bottom);
@@ -47,6 +50,10 @@ export function mapPart(state: State, go: (time_s: number) => void): HTMLElement
     near.sort((a, b) => a[0] - b[0] || a[1].rank - b[1].rank);
     if (near[0] && near[0][0] <= NEAR) state.select(near[0][1]);
     else go(((x - LEFT) / (root.clientWidth - LEFT - RIGHT)) * duration_s);
+  });
+  root.addEventListener("pointermove", (event) => {
+    const s_per_pixel = duration_s / (root.clientWidth - LEFT - RIGHT);
+    root.title = silenceAt(state.opened.silences, (event.offsetX - LEFT) * s_per_pixel, NEAR * s_per_pixel);
   });
   for (const topic of ["view", "selection", "filters", "verdicts"] as const) state.on(topic, () => requestAnimationFrame(redraw));
   return el("figure", { class: "map-part" }, root, legend(state));
@@ -62,8 +69,18 @@ function legend(state: State): HTMLElement {
     supply ? el("span", {}, el("i", { class: "swatch trace dashed" }), `supply (${supply})`) : null,
     ...items,
     state.opened.map.gaps.length ? el("span", {}, el("i", { class: "swatch gap" }), "gap") : null,
+    ...silenceKeys(state),
     el("span", {}, el("i", { class: "swatch tick-mark" }), "suspect"),
   );
+}
+
+function silenceKeys(state: State): HTMLElement[] {
+  const trouble = state.opened.silences.some(isTrouble);
+  const others = state.opened.silences.some((s) => !isTrouble(s));
+  return [
+    ...(others ? [el("span", {}, el("i", { class: "swatch silence" }), "ignition silent")] : []),
+    ...(trouble ? [el("span", {}, el("i", { class: "swatch silence trouble" }), "cut out at speed, or a clip off")] : []),
+  ];
 }
 
 type Limits = [number | null, number | null];
@@ -136,6 +153,20 @@ function drawGaps(ctx: CanvasRenderingContext2D, state: State, x: (t: number) =>
     ctx.clip();
     for (let h = left - (bottom - top); h < right; h += 6) line(ctx, h, bottom, h + (bottom - top), top);
     ctx.restore();
+  }
+}
+
+/** A mark for each silence on the floor of the traces, with a post where it began. */
+function drawSilences(ctx: CanvasRenderingContext2D, state: State, x: (t: number) => number, top: number, bottom: number): void {
+  for (const one of state.opened.silences) {
+    const [left, right] = [x(one.start_s), x(one.stop_s ?? state.opened.recording.duration_s)];
+    ctx.fillStyle = isTrouble(one) ? INK.suspect : INK.faint;
+    ctx.fillRect(left, bottom - SILENCE_H, Math.max(right - left, 2), SILENCE_H);
+    if (!isTrouble(one)) continue;
+    ctx.globalAlpha = 0.12;
+    ctx.fillRect(left, top, Math.max(right - left, 2), bottom - top - SILENCE_H);
+    ctx.globalAlpha = 1;
+    ctx.fillRect(left, top, 1, bottom - top);
   }
 }
 

@@ -67,13 +67,26 @@ export interface Incident {
   cylinders: number[];
   kinds: string[];
   false_alarms_per_hour: number;
-  best_rank: number;
+  best_rank: number | null; // null: no event is in it
   sentence: string;
   circuit: string;
   evidence_for: string;
   evidence_against: string;
   next_test: string;
   codes: string[];
+}
+
+/** One time the ignition fell silent: all of it, or one lead while the engine turned on. */
+export interface Silence {
+  start_s: number;
+  stop_s: number | null; // null: to the end of the recording
+  leads: string[];
+  rpm_before: number | null;
+  turns_to_silence: number | null;
+  came_back: string;
+  rpm_after: number | null;
+  looks_like: string;
+  sentence: string;
 }
 
 export interface Decision {
@@ -116,6 +129,8 @@ export interface Opened {
   suspects: Suspect[];
   incidents: Incident[];
   missing: string[];
+  too_small: string; // how many events differ by too little to matter; empty for none
+  silences: Silence[]; // in time order
   map: { states: [number, number, string][]; gaps: [number, number, number | null][]; supply_name: string | null };
   verdicts: Decision[];
   revision: number;
