@@ -81,7 +81,7 @@ def check(
     rate_hz: Rate = None,
 ) -> None:
     """Tell whether a recording is good enough to judge an ignition by, and what would make it better."""
-    from miner.engine.check import check_recording
+    from miner.engine.checks.recording import check_recording
     from miner.engine.setup import load_setup
     from miner.recording.reader import open_recording, require_columns
     from pipelines.intake import imported

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from pipelines.overnight.journal import Journal
-    from pipelines.overnight.plan import Job, Plan
+    from pipelines.overnight.plan import Job, NightPlan
     from pipelines.overnight.pool import Executor
     from pipelines.overnight.tasks import Steps
 
@@ -123,7 +123,7 @@ def _refuse_strangers(out: Path, journal: str) -> None:
             )
 
 
-def _look_around(console: Console, folder: Path, out: Path, steps: Steps, setup: Path | None) -> Plan:
+def _look_around(console: Console, folder: Path, out: Path, steps: Steps, setup: Path | None) -> NightPlan:
     """Make the plan and show how far the look at thousands of files is."""
     from pipelines.overnight.plan import make_plan
 
@@ -133,7 +133,7 @@ def _look_around(console: Console, folder: Path, out: Path, steps: Steps, setup:
         )
 
 
-def _executor(plan: Plan, steps: Steps, budget: int, workers: int | None, cluster: str | None) -> Executor:
+def _executor(plan: NightPlan, steps: Steps, budget: int, workers: int | None, cluster: str | None) -> Executor:
     if cluster is not None:
         from pipelines.overnight.cluster import ClusterExecutor
 
@@ -144,7 +144,7 @@ def _executor(plan: Plan, steps: Steps, budget: int, workers: int | None, cluste
     return LocalPool(_count_workers(plan, budget, workers), steps, budget_bytes=budget - STARTER_BYTES)
 
 
-def _count_workers(plan: Plan, budget: int, workers: int | None) -> int:
+def _count_workers(plan: NightPlan, budget: int, workers: int | None) -> int:
     from pipelines.overnight.budget import count_workers, need_bytes
 
     reading = max((need_bytes("section", job.look) for job in plan.jobs), default=0)
@@ -153,7 +153,7 @@ def _count_workers(plan: Plan, budget: int, workers: int | None) -> int:
     return count_workers(budget, reading, workers or os.cpu_count() or 1)
 
 
-def _run_and_show(console: Console, plan: Plan, journal: Journal, executor: Executor) -> int:
+def _run_and_show(console: Console, plan: NightPlan, journal: Journal, executor: Executor) -> int:
     from pipelines.overnight.run import run_plan
     from pipelines.show.overnight_view import OvernightView
     from pipelines.show.overview import make_overview, print_overview
@@ -171,7 +171,7 @@ def _run_and_show(console: Console, plan: Plan, journal: Journal, executor: Exec
     return sum(result.failure is not None for result in results)
 
 
-def _print_plan(console: Console, plan: Plan, budget: int, workers: int | None, cluster: str | None) -> None:
+def _print_plan(console: Console, plan: NightPlan, budget: int, workers: int | None, cluster: str | None) -> None:
     """Show what would be done, by whom, and what cannot be done."""
     from rich import box
     from rich.table import Table
@@ -194,7 +194,7 @@ def _print_plan(console: Console, plan: Plan, budget: int, workers: int | None, 
     console.print(Text(f"{len(plan.jobs)} recordings, {where}; findings in {plan.out}"))
 
 
-def _plan_rows(plan: Plan) -> Sequence[tuple[str, ...]]:
+def _plan_rows(plan: NightPlan) -> Sequence[tuple[str, ...]]:
     """Return one row a recording, with what the journal knows of it; nothing is written."""
     from miner.findings.lock import JOURNAL_FILE
     from pipelines.overnight.journal import Journal

@@ -47,6 +47,7 @@ from miner.engine.kernels import (
     walk,
 )  # fmt: skip
 from miner.engine.slots import SlotPlan
+from miner.recording.ranges import joined, ordered
 
 __all__ = ["Alignment", "LeadGaps", "align", "lead_intervals"]
 
@@ -70,20 +71,16 @@ class LeadGaps:
     stop_s: NDArray[np.float64]
 
     @classmethod
-    def joined(cls, of_leads: Sequence[tuple[NDArray[np.float64], NDArray[np.float64]]]) -> LeadGaps:
-        """Return the gaps of leads that are given as starts and stops, in any order, one pair a lead."""
-        starts, stops, first = [], [], [0]
-        for start_s, stop_s in of_leads:
-            order = np.argsort(start_s, kind="stable")
-            starts.append(start_s[order])
-            stops.append(np.maximum.accumulate(stop_s[order]))
-            first.append(first[-1] + len(start_s))
-        return cls(first=np.array(first, dtype=np.int64), start_s=np.concatenate(starts), stop_s=np.concatenate(stops))
+    def of_leads(cls, ranges: Sequence[NDArray[np.float64]]) -> LeadGaps:
+        """Return the gaps of leads that are given as ranges (`miner.recording.ranges`), one set a lead."""
+        first = np.cumsum([0, *(len(own) for own in ranges)], dtype=np.int64)
+        start_s, stop_s = np.concatenate([ordered(own) for own in ranges]).T
+        return cls(first=first, start_s=start_s.copy(), stop_s=stop_s.copy())
 
-    def of(self, lead: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Return starts and stops of one lead, ascending."""
+    def of(self, lead: int) -> NDArray[np.float64]:
+        """Return the gaps of one lead, shape (k, 2), starts and stops ascending."""
         rows = slice(self.first[lead], self.first[lead + 1])
-        return self.start_s[rows], self.stop_s[rows]
+        return np.stack([self.start_s[rows], self.stop_s[rows]], axis=1)
 
     def parts(self, at_s: NDArray[np.float64]) -> NDArray[np.bool_]:
         """Return whether a stretch in which every lead was in a gap ended between each of ascending times and the last.
@@ -92,11 +89,9 @@ class LeadGaps:
         """
         edge_s, step = np.zeros(0), np.zeros(0, dtype=np.int64)
         for lead in range(len(self.first) - 1):
-            start_s, stop_s = self.of(lead)
-            opens = np.flatnonzero(start_s > np.append(-np.inf, stop_s[:-1])) if len(start_s) else np.zeros(0, np.int64)
-            closes = np.append(opens[1:] - 1, len(stop_s) - 1)[: len(opens)]
-            edge_s = np.concatenate((edge_s, start_s[opens], stop_s[closes]))
-            step = np.concatenate((step, np.repeat([1, -1], len(opens))))
+            dark = joined(self.of(lead))
+            edge_s = np.concatenate((edge_s, *dark.T))
+            step = np.concatenate((step, np.repeat([1, -1], len(dark))))
         order = np.lexsort((-step, edge_s))
         was_dark = np.append(0, np.cumsum(step[order])[:-1]) == len(self.first) - 1
         before = np.searchsorted(edge_s[order][was_dark], at_s, side="right")

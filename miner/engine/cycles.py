@@ -16,6 +16,7 @@ from miner.engine.setup import Setup
 from miner.engine.slots import SlotPlan, plan_slots
 from miner.engine.speed import cycle_speed_rpm, timing_residual_deg
 from miner.engine.states import operating_states
+from miner.recording.ranges import ends_in, touches
 
 __all__ = ["Opening", "Tracking", "track_cycles"]
 
@@ -283,9 +284,7 @@ def _visible(
     """Return whether each lead would have shown each slot, shape (n_leads, n)."""
     visible = plan.serves[:, place]
     for lead in range(len(plan.lead)):
-        start, stop = unseen.of(lead)
-        following = np.minimum(np.searchsorted(stop, turn_on - slack_s), len(stop) - 1)
-        visible[lead] &= start[following] > turn_on + slack_s
+        visible[lead] &= ~touches(unseen.of(lead), turn_on - slack_s, turn_on + slack_s)
     return np.asarray(visible)
 
 
@@ -302,9 +301,7 @@ def _merged(
     for lead in np.flatnonzero(~plan.is_command).tolist():
         silent = np.flatnonzero(plan.serves[lead, place] & (feedback < 0))
         answered = np.flatnonzero((feedback >= 0) & (observed.lead[feedback] == lead))
-        start, stop = hidden.of(lead)
-        over = np.minimum(np.searchsorted(stop, turn_on[silent]), len(stop) - 1)
-        inside = silent[start[over] <= turn_on[silent]]
+        inside = silent[touches(hidden.of(lead), turn_on[silent], turn_on[silent])]
         before = np.searchsorted(turn_on[answered], turn_on[inside]) - 1
         merged[answered[before[before >= 0]]] = True
     return merged
@@ -320,10 +317,7 @@ def _broken(
     """Return whether a gap of one of a slot's leads ended within the cycle before it."""
     broken = np.zeros(len(place), dtype=np.bool_)
     for lead in range(len(plan.lead)):
-        stop = unseen.of(lead)[1] - GAP_SLACK_S
-        following = np.searchsorted(stop, turn_on - cycle_s)
-        ended = stop[np.minimum(following, len(stop) - 1)] <= turn_on
-        broken |= plan.serves[lead, place] & ended & (following < len(stop))
+        broken |= plan.serves[lead, place] & ends_in(unseen.of(lead) - GAP_SLACK_S, turn_on - cycle_s, turn_on)
     return broken
 
 

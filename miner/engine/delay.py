@@ -53,6 +53,7 @@ FROM_USUAL = 0.2
 """Cost of a delay e times the usual one: of paths that move alike, the one near the most frequent delay."""
 
 N_PATHS = 8
+"""Paths followed at once, each by its last answer (own choice)."""
 
 
 def usual_delay_s(

@@ -24,19 +24,19 @@ _jit = numba.njit(cache=True, nogil=True, error_model="numpy")
 ADVANCE, SAME, EXTRA, RESTART = 0, 1, 2, 3
 """What a pulse is: the next slot, another lead in this slot, nothing new, the first after a pause."""
 
-COST, TIME, LOG_SPEED, LOG_MEAN, MARGIN, SPACING, TREND, LAST_DEG, BEFORE = range(9)
-COUNT, SEEN, LAST_EXTRA, PATH, BACK, ACTION, ANCHORED, SILENT, PARTLY, LAST_SILENT, RAN = range(11)
-N_FLOAT, N_INT = 9, 11
+COST, TIME, LOG_SPEED, LOG_MEAN, MARGIN, SPACING, TREND, LAST_DEG, BEFORE = range(9)  # places in a hypothesis' floats
+COUNT, SEEN, LAST_EXTRA, PATH, BACK, ACTION, ANCHORED, SILENT, PARTLY, LAST_SILENT, RAN = range(11)  # its integers
+N_FLOAT, N_INT = 9, 11  # how many of either
 
-MAX_KEPT = 48
-PRUNE = 32.0
+MAX_KEPT = 48  # hypotheses at once (own choice)
+PRUNE = 32.0  # log odds against the best from which on one is dropped: four absences in a row and more (own choice)
 
 ABSENT = 7.0  # one slot or lead in a thousand
 ABSENT_AGAIN, ALL_AGAIN = 1.5, 0.1  # the same slot was silent a cycle ago; so were its neighbours: one cause
 SPREAD = np.array([0.0, 7.0, 10.0, 12.0, 13.0])  # n absent in a row: they come in bursts
 SPREAD_MORE, SOON, SOON_CYCLES = 0.7, 4.0, 3  # so much less where slots were silent this many cycles ago
 ALSO_ABSENT = 1.0  # command gone, its feedback gone too: one cause
-EXTRA_FIRST, EXTRA_NEXT, EXTRA_HABIT = 7.0, 4.0, 0.3
+EXTRA_FIRST, EXTRA_NEXT, EXTRA_HABIT = 7.0, 4.0, 0.3  # one in a thousand; one more of them; at an engine's habit
 SLOT_AT_HABIT = 4.0  # a pulse close behind another, or at the pace of repeated sparks, is hardly a slot's first
 EARLY = 0.6  # repeated sparks end within this share of the way to the next slot
 TRAIN_S = 0.03  # and last no longer: 20 degrees while cranking
@@ -44,22 +44,22 @@ CLEARLY = 0.3  # the same before the speed is known
 REPEATED = 0.6  # and closer together than this share of the second longest interval near them on the lead
 CLOSE = 0.42  # and are no further apart than this
 LEAST_PACE, MOST_PACE = 0.25, 4.0  # the first charge is up to four times as long as those that repeat it
-RESTART_COST, RESYNC_COST = 10.0, 28.0
+RESTART_COST, RESYNC_COST = 10.0, 28.0  # after a pause; without one, dearer than any burst of absences (own choice)
 TIMING_DEG = 4.0  # event to event movement of turn-on; knock control and unsteady idle move it by up to ten
 ACCELERATION = 15000.0  # deg/s^2, 2500 rpm/s; a free engine does three times that
-LARGEST_SD = 0.18
+LARGEST_SD = 0.18  # of the change of log speed from slot to slot, at most (own choice)
 RISING_SD, STEADY = 0.06, math.log(6.0 * 600.0)  # an engine stalls faster than it gains speed again, once it runs
 CAUGHT, CATCHING_SD = 3, 0.6  # an engine that fires leaves the starter's speed within a cycle, and is safe after three
 CLUTCH, CLUTCH_SD = 7.0, 0.3  # one in a thousand: a gear change moves the speed by a third within a cycle or two
-SLOWEST, FASTEST = math.log(6.0 * 30.0), math.log(6.0 * 9000.0)
-MEAN_WEIGHT = 0.3
-TREND_KEPT = 0.7
+SLOWEST, FASTEST = math.log(6.0 * 30.0), math.log(6.0 * 9000.0)  # deg/s: 30 rpm of a starter, 9,000 rpm
+MEAN_WEIGHT = 0.3  # of each slot in the mean speed: about three slots long (own choice)
+TREND_KEPT = 0.7  # share of a change of speed that goes on in the next slot (own choice)
 DISPLACED = 0.35  # change of log speed that a displaced event leaves: 40 degrees of 120; what moves more is no timing
 LONGEST_S, LONE_LONGEST_S = 1.2, 3.0  # no engine that turns is silent for longer: a starter needs a second a cycle
 PAUSE, PAUSE_SLOTS = 2.1, 6.1  # cycles, and at least so many slots, at the last speed
 SURELY_PAUSED = 1.5  # times as long is a pause, whatever the speed after it
 SAME_SPEED = 0.12  # hypotheses that differ by more may go on differently
-NOT_AGAIN = -(1 << 40)
+NOT_AGAIN = -(1 << 40)  # a slot so far back that nothing follows from it
 UNKNOWN_SPEED = 6.0 * 300.0  # between cranking and idle, until two slots tell
 
 

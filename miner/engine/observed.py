@@ -11,8 +11,10 @@ from numpy.typing import NDArray
 from miner.engine.alignment import LeadGaps, lead_intervals
 from miner.engine.arrays import ArrayFields
 from miner.engine.delay import usual_delay_s
-from miner.engine.runs import lasting_runs, runs_of
+from miner.engine.runs import lasting_runs
 from miner.engine.slots import SlotPlan
+from miner.recording.ranges import runs_of
+from miner.signal.extraction import spans_of
 
 __all__ = ["CLIP_OFF", "GAP_SLACK_S", "Observed", "lead_gaps", "observe", "with_busy", "without_clip"]
 
@@ -121,7 +123,7 @@ def lead_gaps(pulses: pa.Table, gaps: pa.Table, plan: SlotPlan, observed: Observ
     A pulse that would reach into a gap cannot be measured, so each gap begins one usual pulse earlier.
     """
     named = gaps["lead"].to_numpy(zero_copy_only=False).astype(np.float64)
-    start, stop = gaps["start_s"].to_numpy(), gaps["stop_s"].to_numpy()
+    spans = spans_of(gaps)
     index = pulses["lead"].to_numpy()
     duration = pulses["duration_us"].to_numpy() * 1e-6
     of_leads = []
@@ -131,10 +133,9 @@ def lead_gaps(pulses: pa.Table, gaps: pa.Table, plan: SlotPlan, observed: Observ
         reach = 1.5 * float(np.median(own)) if len(own) else 0.0
         answers = len(own) and not plan.is_command[k]
         reach += 2.0 * float(np.median(observed.delay_s[observed.lead == k])) if answers else 0.0
-        begin = np.concatenate(([-np.inf], start[mine] - reach, [end_s - reach]))
-        end = np.concatenate(([0.0], stop[mine] + GAP_SLACK_S, [np.inf]))
-        of_leads.append((begin, end))
-    return LeadGaps.joined(of_leads)
+        beyond = [(-np.inf, 0.0), (end_s - reach, np.inf)]
+        of_leads.append(np.concatenate([spans[mine] + (-reach, GAP_SLACK_S), beyond]))
+    return LeadGaps.of_leads(of_leads)
 
 
 def with_busy(unseen: LeadGaps, pulses: pa.Table, plan: SlotPlan, observed: Observed) -> LeadGaps:
@@ -147,17 +148,17 @@ def with_busy(unseen: LeadGaps, pulses: pa.Table, plan: SlotPlan, observed: Obse
     length = pulses["duration_us"].to_numpy()[observed.row] * 1e-6
     of_leads = []
     for lead in range(len(plan.lead)):
-        begin, end = unseen.of(lead)
+        hidden = unseen.of(lead)
         own = np.flatnonzero(observed.lead == lead)
         if plan.serves[lead].sum() > 1 and len(own) > 1:
             pause = np.diff(start[own]) - length[own[:-1]]
             beside = np.minimum(np.append(pause, np.inf), np.append(np.inf, pause))
             least = float(np.quantile(length[own], SINGLE_PULSE))
             own = own[(beside < length[own]) & (length[own] > (BUSY_AFTER + BUSY_BEFORE_END) * least)]
-            begin = np.concatenate((begin, start[own] + BUSY_AFTER * least))
-            end = np.concatenate((end, start[own] + length[own] - BUSY_BEFORE_END * least))
-        of_leads.append((begin, end))
-    return LeadGaps.joined(of_leads)
+            busy = start[own] + BUSY_AFTER * least, start[own] + length[own] - BUSY_BEFORE_END * least
+            hidden = np.concatenate((hidden, np.stack(busy, axis=1)))
+        of_leads.append(hidden)
+    return LeadGaps.of_leads(of_leads)
 
 
 def without_clip(
@@ -183,7 +184,7 @@ def without_clip(
     of_leads = []
     answered: NDArray[np.bool_] = np.any(plan.serves[~plan.is_command], axis=0)[place]
     for lead in range(len(plan.lead)):
-        begin, end = gaps.of(lead)
+        spans = [gaps.of(lead)]
         own = np.flatnonzero(plan.serves[lead, place])
         if plan.is_command[lead]:
             off = (command[own] < 0) & ((feedback[own] >= 0) | ~answered[own])
@@ -193,6 +194,6 @@ def without_clip(
             if not plan.is_command[lead] and (command[own[low:high]] >= 0).sum() < CLIP_OFF:
                 continue
             after = turn_on_s[own[high]] - 2.0 * GAP_SLACK_S if high < len(own) else np.inf
-            begin, end = np.append(begin, turn_on_s[own[low]] - GAP_SLACK_S), np.append(end, after)
-        of_leads.append((begin, end))
-    return LeadGaps.joined(of_leads)
+            spans.append(np.array([[turn_on_s[own[low]] - GAP_SLACK_S, after]]))
+        of_leads.append(np.concatenate(spans))
+    return LeadGaps.of_leads(of_leads)

@@ -29,8 +29,11 @@ TREND_PER_S = 0.12
 """Relative change of speed per second from which an engine is said to speed up or slow down."""
 
 GRID_S = 0.1
+"""Step at which the speed is looked at: shorter than any change of state that a driver makes."""
 SMOOTH_S = 0.5
+"""Length over which it is smoothed: some cycles of an idle, shorter than a gear change."""
 LINGER_SHARE = 0.02
+"""Share of the time at a speed from which on the engine lingers there: a minute of an hour (own choice)."""
 
 
 def operating_states(

@@ -14,7 +14,7 @@ from miner.memory import Kept
 
 __all__ = [
     "PIECE_EVENTS", "Rows", "StoredRows", "TimeIndex", "cylinder_values", "first_id", "pieces_of",
-    "rows_between", "single_values", "spread_rows",
+    "rows_between", "single_values", "spread_rows", "with_column",
 ]  # fmt: skip
 
 PIECE_EVENTS = 1 << 16
@@ -104,6 +104,11 @@ def cylinder_values(events: pa.Table, column: str = "cylinder") -> NDArray[np.in
     return values
 
 
+def with_column(events: pa.Table, name: str, values: NDArray[np.float64] | NDArray[np.int64]) -> pa.Table:
+    """Return events with other values in one of their columns."""
+    return events.set_column(events.column_names.index(name), events.schema.field(name), pa.array(values))
+
+
 def spread_rows(events: Rows, n_events: int, n_stretches: int) -> pa.Table:
     """Return all events where they are few, else stretches spread evenly over the recording.
 
@@ -113,19 +118,20 @@ def spread_rows(events: Rows, n_events: int, n_stretches: int) -> pa.Table:
     n_events : int
         As many at most.
     n_stretches : int
-        Of equal length; moved together to a short pause between them.
+        Of equal length; moved together to a short pause between them, over which the segment changes.
     """
     n = events.num_rows
     if n <= n_events:
         return events.slice(0, n)
     length = n_events // n_stretches
-    pieces, end_s = [], 0.0
+    pieces: list[pa.Table] = []
+    end_s = 0.0
     for start in np.linspace(0, n - length, n_stretches).astype(np.int64):
         piece = events.slice(int(start), length)
         piece = piece.take(pa.array(np.arange(piece.num_rows)))  # a slice would hold on to all around it
-        place = piece.column_names.index("time_s")
         time_s = piece["time_s"].to_numpy()
         moved = time_s - time_s[0] + end_s
         end_s = float(moved[-1]) + PAUSE_S
-        pieces.append(piece.set_column(place, piece.schema.field("time_s"), pa.array(moved)))
+        piece = with_column(piece, "time_s", moved)
+        pieces.append(with_column(piece, "segment", piece["segment"].to_numpy() + len(pieces)))
     return pa.concat_tables(pieces)

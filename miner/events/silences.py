@@ -32,6 +32,7 @@ SLOWING = 0.03
 one that is braked by itself loses a tenth a second (own choice)."""
 
 LOOK_BACK_S = 0.5
+"""How long before a silence its speed is taken from: some cycles of any engine that runs (own choice)."""
 
 FALLEN = 0.9
 """An engine slower than this share of its speed half a second before its last spark was already on its way down."""

@@ -9,7 +9,9 @@ from numpy.typing import NDArray
 
 from miner.engine.cycles import Tracking
 from miner.engine.setup import Setup
+from miner.recording.ranges import touches
 from miner.schema import EVENTS, QUALITIES
+from miner.signal.extraction import spans_of
 
 __all__ = ["build_events"]
 
@@ -193,12 +195,5 @@ def _near_gap(
     gaps: pa.Table, time_s: NDArray[np.float64], rpm: NDArray[np.float64], broken: NDArray[np.bool_]
 ) -> NDArray[np.bool_]:
     """Return whether a gap of any lead lies within two turns of the crank."""
-    if not len(gaps):
-        return broken
     near_s = np.where(np.isfinite(rpm), 120.0 / np.maximum(rpm, 60.0), 0.5)
-    order = np.argsort(gaps["start_s"].to_numpy(), kind="stable")
-    start = gaps["start_s"].to_numpy()[order]
-    stop = np.maximum.accumulate(gaps["stop_s"].to_numpy()[order])
-    following = np.searchsorted(stop, time_s - near_s)
-    known = following < len(stop)
-    return np.asarray(broken | (known & (start[np.minimum(following, len(stop) - 1)] <= time_s + near_s)))
+    return np.asarray(broken | touches(spans_of(gaps), time_s - near_s, time_s + near_s))

@@ -23,11 +23,13 @@ from miner.memory import Kept
 __all__ = ["EventView", "EventViews", "view_events"]
 
 STOP_S = 2.0
-"""A pause between events longer than this (and than any cycle) is a stop; the next event starts the clock anew."""
+"""A step from one segment to the next that is longer than this is a stop of the engine, from which it starts anew; a
+shorter one is a pause of the ignition or a gap, over which the engine turned on (own choice)."""
 
 PIECES_KEPT = 3
+"""Pieces that are held, some MB each: who looks around an event goes on from one to the next."""
 
-_TIMED = ("time_s", "engine_rpm")
+_TIMED = ("time_s", "engine_rpm", "segment")
 _COLUMNS = (
     *_TIMED, "slot", "cylinder", "command_seen", "feedback_seen", "supply_v", "operating_state",
 )  # fmt: skip
@@ -69,8 +71,9 @@ class _Edge:
     before_s: float
     clock: float
     started_s: float
+    segment: int
     first_s: float
-    first_cycle_s: float
+    first_segment: int
 
 
 class EventViews:
@@ -141,16 +144,19 @@ class EventViews:
         """Go through times and speeds once; the last edge lies behind the last piece."""
         edges: list[_Edge] = []
         before_s = clock = started_s = 0.0
+        before = 0
         for number, table in enumerate(pieces_of(self._events, _TIMED)):
-            time_s, cycle_s = column_values(table, "time_s"), self._cycle_lengths(number, table)
+            time_s, segment = column_values(table, "time_s"), table["segment"].to_numpy()
             if not edges:
-                before_s = started_s = float(time_s[0])
-            edges.append(_Edge(before_s=before_s, clock=clock, started_s=started_s, first_s=float(time_s[0]),
-                               first_cycle_s=float(cycle_s[0])))  # fmt: skip
-            started_s = float(_starts_s(time_s, cycle_s, edges[-1])[-1])
-            clock = float(_clock(time_s, cycle_s, edges[-1])[-1])
-            before_s = float(time_s[-1])
-        edges.append(_Edge(before_s=before_s, clock=clock, started_s=started_s, first_s=before_s, first_cycle_s=1.0))
+                before_s, before = float(time_s[0]), int(segment[0])
+                started_s = before_s
+            edges.append(_Edge(before_s=before_s, clock=clock, started_s=started_s, segment=before,
+                               first_s=float(time_s[0]), first_segment=int(segment[0])))  # fmt: skip
+            started_s = float(_starts_s(time_s, segment, edges[-1])[-1])
+            clock = float(_clock(time_s, self._cycle_lengths(number, table), edges[-1])[-1])
+            before_s, before = float(time_s[-1]), int(segment[-1])
+        edges.append(_Edge(before_s=before_s, clock=clock, started_s=started_s, segment=before,
+                           first_s=before_s, first_segment=before))  # fmt: skip
         return edges
 
     def _cycle_lengths(self, number: int, table: pa.Table) -> _Singles:
@@ -167,14 +173,15 @@ class EventViews:
     def _view(self, number: int, table: pa.Table) -> EventView:
         edge, following = self._edges[number], self._edges[number + 1]
         time_s, cycle_s = column_values(table, "time_s"), self._cycle_lengths(number, table)
+        segment = table["segment"].to_numpy()
         step_s = np.diff(time_s, append=following.first_s).astype(np.float32)
-        is_stop = _is_stop(step_s, np.append(cycle_s[1:], np.float32(following.first_cycle_s)))
+        is_stop = _is_stop(step_s, np.diff(segment, append=following.first_segment))
         return EventView(
             time_s=time_s,
             clock=_clock(time_s, cycle_s, edge),
             cycle_s=cycle_s,
             running_s=np.where(is_stop, np.float32(0.0), step_s),
-            since_start_s=time_s - _starts_s(time_s, cycle_s, edge),
+            since_start_s=time_s - _starts_s(time_s, segment, edge),
             slot=table["slot"].to_numpy().astype(np.int16),
             cylinder=cylinder_values(table),
             command_seen=seen_values(table, "command_seen"),
@@ -190,15 +197,15 @@ def view_events(events: pa.Table, setup: Setup) -> EventView:
     return EventView.join([view for _, view in EventViews(events, setup)])
 
 
-def _is_stop(step_s: _Singles, next_cycle_s: _Singles) -> NDArray[np.bool_]:
-    """Return which steps to the next event are stops."""
-    return np.asarray((step_s > STOP_S) & (step_s > 2.0 * next_cycle_s))
+def _is_stop(step_s: _Singles, new_segments: _Ints) -> NDArray[np.bool_]:
+    """Return which steps between events are stops."""
+    return np.asarray((step_s > STOP_S) & (new_segments > 0))
 
 
-def _starts_s(time_s: _Floats, cycle_s: _Singles, edge: _Edge) -> _Floats:
+def _starts_s(time_s: _Floats, segment: _Ints, edge: _Edge) -> _Floats:
     """Return when the engine had last started at each event."""
     step_s = np.diff(time_s, prepend=edge.before_s).astype(np.float32)
-    starts: _Floats = np.where(_is_stop(step_s, cycle_s), time_s, edge.started_s)
+    starts: _Floats = np.where(_is_stop(step_s, np.diff(segment, prepend=edge.segment)), time_s, edge.started_s)
     return np.maximum.accumulate(starts, out=starts)
 
 

@@ -16,7 +16,7 @@ from miner.engine.setup import Setup
 from miner.events.rows import Rows, pieces_of
 from miner.recording.reader import Recording
 
-__all__ = ["count_events", "count_suspects", "describe_recording", "describe_setup", "versions"]
+__all__ = ["count_events", "describe_recording", "describe_setup", "suspect_counts", "versions"]
 
 PACKAGES = ("ignition-miner", "numba", "numpy", "pyarrow", "scikit-learn", "scipy")
 """Packages whose version can change a figure."""
@@ -94,7 +94,7 @@ def count_events(events: Rows) -> dict[str, Any]:
     }
 
 
-def count_suspects(suspects: pa.Table, incidents: pa.Table) -> dict[str, Any]:
+def suspect_counts(suspects: pa.Table, incidents: pa.Table) -> dict[str, Any]:
     """Count the listed events by kind and cylinder, and those a healthy hour would hardly show."""
     rare = suspects.filter(pc.less(suspects["false_alarms_per_hour"], 1.0))
     return {

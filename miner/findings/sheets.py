@@ -13,6 +13,7 @@ import numpy as np
 import pyarrow as pa
 
 from miner.findings.store import Findings
+from miner.recording.ranges import touches
 from miner.schema import EVENTS, INCIDENTS, SUSPECTS, Column
 from miner.suspects.diagnosis import CODES_NOTE
 from miner.words import YOUR_VERDICT, kind_name, measure_name, time_of_day
@@ -145,14 +146,13 @@ def events_to_show(findings: Findings, suspects: pa.Table, *, all_events: bool =
     groups = findings.read_groups(EVENTS)
     if all_events:
         return pa.concat_tables([EVENTS.empty(), *groups]), []
-    starts, ends = _joined_windows(suspects)
+    windows = np.stack([suspects[name].to_numpy() for name in ("window_start_s", "window_end_s")], axis=1)
     n, held, near = 0, [EVENTS.empty()], [EVENTS.empty()]
     for group in groups:
         n += group.num_rows
         held = [*held, group] if n <= MOST_EVENTS else []
         times = group["time_s"].to_numpy()
-        at = np.searchsorted(starts, times, side="right") - 1
-        near.append(group.filter(pa.array((at >= 0) & (times <= ends[at]))))
+        near.append(group.filter(pa.array(touches(windows, times, times))))
     if held:
         return pa.concat_tables(held), []
     shown = pa.concat_tables(near)
@@ -161,11 +161,3 @@ def events_to_show(findings: Findings, suspects: pa.Table, *, all_events: bool =
         "export --all-events writes all of them, and --to events.csv or events.parquet always does."
     )
     return shown, [note]
-
-
-def _joined_windows(suspects: pa.Table) -> tuple[np.ndarray[Any, Any], np.ndarray[Any, Any]]:
-    """Return begin and end of the suspects' windows in time order, the end never before an earlier window's."""
-    starts = suspects["window_start_s"].to_numpy()
-    order = np.argsort(starts, kind="stable")
-    ends = np.maximum.accumulate(suspects["window_end_s"].to_numpy()[order]) if order.size else np.zeros(1)
-    return (starts[order] if order.size else np.full(1, np.inf)), ends

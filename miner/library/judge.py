@@ -21,6 +21,7 @@ from miner.rarity.judge import Judge
 from miner.rarity.judge import fit_judge as fit
 from miner.recording.reader import Recording
 from miner.schema import EVENTS
+from miner.suspects.listing import kinds_of
 
 __all__ = ["FittedJudge", "fit_judge"]
 
@@ -42,8 +43,9 @@ class FittedJudge:
         Returns
         -------
         polars.DataFrame
-            ``event_id``, ``time_s``, ``cylinder``, and ``false_alarms_per_hour``: how many events at least this
-            suspicious a healthy recording like the one that taught would show in an hour; never more than events.
+            ``event_id``, ``time_s``, ``cylinder``; ``false_alarms_per_hour``: how many events at least this suspicious
+            a healthy recording like the one that taught would show in an hour, never more than events; and ``kind``:
+            what the event would be called in the list, null where nothing about it differs by what matters.
 
         Raises
         ------
@@ -51,9 +53,13 @@ class FittedJudge:
             If columns are missing or of another type, or there are no events.
         """
         table = _event_table(events)
-        rates = np.exp(self.judge.score(table).bounded_log_rate)
+        judged = self.judge.score(table)
         told = table.select(["event_id", "time_s", "cylinder"])
-        return pl.DataFrame(told.append_column("false_alarms_per_hour", pa.array(rates)))
+        told = told.append_column("false_alarms_per_hour", pa.array(np.exp(judged.bounded_log_rate)))
+        odd = np.flatnonzero(np.isfinite(judged.log_rate))
+        kinds = np.full(table.num_rows, None, dtype=object)
+        kinds[odd] = kinds_of(odd, judged)
+        return pl.DataFrame(told.append_column("kind", pa.array(kinds, pa.string())))
 
 
 def fit_judge(
@@ -89,7 +95,7 @@ def fit_judge(
     >>> mined = miner.mine(f"{place}/recording.parquet", f"{place}/setup.toml")
     >>> judge = miner.fit_judge(mined.events, mined.setup)
     >>> judge.score(mined.events).columns
-    ['event_id', 'time_s', 'cylinder', 'false_alarms_per_hour']
+    ['event_id', 'time_s', 'cylinder', 'false_alarms_per_hour', 'kind']
     """
     if setup is None and not isinstance(events, Mined):
         raise SetupError("the events come without a setup", remedy="hand it over as the second argument")

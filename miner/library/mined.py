@@ -12,9 +12,13 @@ import polars as pl
 
 from miner.engine.setup import Setup, parse_setup
 from miner.errors import FindingsError
+from miner.findings.export import export_findings
 from miner.findings.whole import require_whole
 from miner.library.window import Window, open_window
+from miner.review.app import serve_review
+from miner.review.report import write_report
 from miner.review.source import ReviewSource
+from miner.review.verdicts import read_verdicts
 from miner.schema import (
     CONDITIONS,
     EVENTS,
@@ -139,6 +143,65 @@ class Mined:
                 file=self.folder,
             )
         return open_window(self._source, self.setup, rank)
+
+    def export(
+        self, to: str | os.PathLike[str], *, table: str = "events", overwrite: bool = False, all_events: bool = False
+    ) -> Path:
+        """Write the findings, with the verdicts of today, to a workbook (.xlsx) or one table of them to a file.
+
+        Parameters
+        ----------
+        to : path
+            File to write; its ending says what.
+        table : {"events", "suspects", "incidents"}, default="events"
+            For .csv and .parquet.
+        overwrite : bool, default=False
+            Replace an earlier export of that name.
+        all_events : bool, default=False
+            For .xlsx: every event, not only those around the suspects.
+
+        Returns
+        -------
+        Path
+            What was written.
+
+        Raises
+        ------
+        FindingsError
+            If it cannot be written, or something of that name is there.
+        """
+        self._require_current()
+        verdicts = read_verdicts(self.folder)
+        return export_findings(
+            self.folder, Path(to), table=table, verdicts=verdicts, overwrite=overwrite, all_events=all_events
+        )
+
+    def review(self, *, port: int = 0, open_browser: bool = True) -> None:
+        """Serve the zoomed review in the browser until interrupted; verdicts are saved at once.
+
+        Parameters
+        ----------
+        port : int, default=0
+            0 takes a free one.
+        open_browser : bool, default=True
+            Otherwise only the address is printed in the log of the server.
+
+        Raises
+        ------
+        MinerError
+            If the folder cannot be shown or the port is taken.
+        """
+        serve_review(self.folder, port=port, open_browser=open_browser)
+
+    def freeze(self) -> Path:
+        """Write the review as one page (``report.html``) that needs no server, with the verdicts of today.
+
+        Raises
+        ------
+        MinerError
+            If the page cannot be written.
+        """
+        return write_report(self.folder)
 
     def _frame(self, declared: Table) -> pl.DataFrame:
         self._require_current()

@@ -14,10 +14,10 @@ from miner.engine.setup import Channel, Setup
 from miner.errors import FindingsError, MinerError
 from miner.recording.windows import read_window
 from miner.review.content import usual_for
+from miner.review.kept.usual_pulse import pulse_ends_us, span_us
+from miner.review.kept.windows import MAX_TRUE_SAMPLES
 from miner.review.source import ReviewSource
-from miner.review.usual_pulse import pulse_ends_us, span_us
 from miner.review.views import stored_view
-from miner.review.windows import MAX_TRUE_SAMPLES
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -126,7 +126,7 @@ def open_window(source: ReviewSource, setup: Setup, rank: int) -> Window:
 
 
 def _samples(source: ReviewSource, event: pa.Table) -> tuple[NDArray[np.float64], dict[str, Floats]]:
-    view = stored_view(source.stored_windows(event["event_id"].to_pylist()[0]), source.times, true_samples=True)
+    view = stored_view(source.stored_windows(event["event_id"].to_pylist()[0]), source.clock, true_samples=True)
     if view.values:
         return view.times_s, {lead.column: view.values[lead.index] for lead in source.leads}
     if source.recording is None:

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from miner.engine.cycles import Opening, Tracking, track_cycles
 from miner.engine.setup import Setup
+from miner.events.rows import with_column
 from miner.events.table import build_events
 from miner.mining.look import CHAPTER_EVENTS, LONE_EVENTS
 from miner.mining.section_file import count_pulses, read_pulses, read_start_s
@@ -121,10 +122,10 @@ class _Teller:
 
     def _number(self, events: pa.Table, segment_before: int) -> pa.Table:
         """Return the events with ``event_id``, ``segment``, and ``cycle`` where the engine had stopped, running on."""
-        events = _with(events, "event_id", self._next_id + np.arange(events.num_rows))
-        events = _with(events, "segment", events["segment"].to_numpy() + self._last_segment - segment_before)
+        events = with_column(events, "event_id", self._next_id + np.arange(events.num_rows))
+        events = with_column(events, "segment", events["segment"].to_numpy() + self._last_segment - segment_before)
         if self._opening is None and self._next_cycle:
-            events = _with(events, "cycle", events["cycle"].to_numpy() + self._next_cycle)
+            events = with_column(events, "cycle", events["cycle"].to_numpy() + self._next_cycle)
         return events
 
     def _hand_on(self, tracking: Tracking, events: pa.Table, stop_s: float) -> None:
@@ -136,11 +137,6 @@ class _Teller:
         if events.num_rows:
             self._next_cycle = int(pc.max(events["cycle"]).as_py()) + 1
             self._last_segment = events["segment"][-1].as_py()
-
-
-def _with(events: pa.Table, name: str, values: NDArray[np.int64]) -> pa.Table:
-    """Return the events with other values in a column."""
-    return events.set_column(events.column_names.index(name), events.schema.field(name), pa.array(values))
 
 
 def _segment_before(events: pa.Table, row: int) -> int:

@@ -7,8 +7,8 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from miner.engine.check import CheckFinding, check_recording
-from miner.engine.check_pass import passed_by
+from miner.engine.checks.passed import passed_by
+from miner.engine.checks.recording import CheckFinding, check_recording
 from miner.engine.setup import Setup
 from miner.mining.section_file import read_levels, read_pulses
 from miner.recording.reader import Recording
@@ -20,7 +20,7 @@ __all__ = ["check_mined", "told_check"]
 def check_mined(
     recording: Recording, setup: Setup, leads: Sequence[LeadSpec], sections: Sequence[Path]
 ) -> list[CheckFinding]:
-    """Check a recording whose sections have been extracted; see `miner.engine.check.check_recording`."""
+    """Check a recording whose sections have been extracted; see `miner.engine.checks.recording.check_recording`."""
     parts = ((read_pulses(section).select(["lead", "start_s"]), read_levels(section).gaps) for section in sections)
     passed = passed_by(parts, leads, recording.n_samples / recording.rate_hz)
     return check_recording(recording, setup, passed=passed)

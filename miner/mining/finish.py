@@ -21,7 +21,7 @@ from miner.events.rows import first_id
 from miner.events.silences import find_silences
 from miner.expected.least import Resolution, least_wished
 from miner.findings.event_file import EventFile
-from miner.findings.provenance import count_events, count_suspects, describe_recording, describe_setup, versions
+from miner.findings.provenance import count_events, describe_recording, describe_setup, suspect_counts, versions
 from miner.findings.store import SUMMARY, Findings
 from miner.findings.whole import contents_of, sealed
 from miner.memory import give_back
@@ -33,12 +33,10 @@ from miner.mining.setup_check import check_setup, fit_notes
 from miner.questions.explain import explain_findings
 from miner.questions.waveform_sample import sample_waveform
 from miner.recording.reader import Recording
-from miner.review.keep import clock_table
+from miner.review.kept.windows import build_windows
 from miner.review.page import is_page_built
 from miner.review.report import write_report
-from miner.review.source import TimeMap
 from miner.review.verdicts import read_verdicts
-from miner.review.windows import build_windows
 from miner.schema import (
     CONDITIONS,
     EVENTS,
@@ -260,9 +258,7 @@ def _write_report(findings: Findings, summary: dict[str, Any]) -> None:
 
 def _frame(recording: Recording, sections: Sequence[Path]) -> _Frame:
     levels = join_extractions([read_levels(section) for section in sections])
-    clock = clock_table(levels.window_start_s, levels.window_samples) if recording.has_time else None
-    last = np.array([max(recording.n_samples - 1, 0)])
-    end_s = float(TimeMap(recording.rate_hz, levels.gaps, clock).times_of(last)[0])
+    end_s = float(levels.clock(recording).to_seconds(max(recording.n_samples - 1, 0)))
     return _Frame(gaps=levels.gaps, end_s=end_s, quality=levels.quality)
 
 
@@ -280,7 +276,7 @@ def _summary(
         "versions": versions(),
         "counts": {
             "events": count_events(events),
-            "suspects": count_suspects(ranking.suspects, ranking.incidents),
+            "suspects": suspect_counts(ranking.suspects, ranking.incidents),
             "gaps": _count_gaps(frame.gaps),
         },
         "quality": frame.quality,

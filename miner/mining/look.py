@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-__all__ = ["CHAPTER_EVENTS", "LONE_EVENTS", "Look", "OnSamples", "OnStage", "section_name", "tell_nobody"]
+__all__ = ["CHAPTER_EVENTS", "LONE_EVENTS", "Extent", "OnSamples", "OnStage", "section_name", "tell_nobody"]
 
 OnSamples = Callable[[int], None]
 """Told how many samples of the running section have been read."""
@@ -20,7 +20,7 @@ a longer recording leaves less for it."""
 
 
 @dataclass(frozen=True, kw_only=True)
-class Look:
+class Extent:
     """What a plan needs to know of a recording before it is mined.
 
     Attributes

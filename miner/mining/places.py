@@ -13,12 +13,12 @@ from miner.files import refuse_inputs
 from miner.findings.store import SUMMARY, TIMING, Findings
 from miner.findings.whole import REPORT_FILE
 from miner.review.source import RECORDING_FILE
-from miner.review.tables import CLOCK, ENVELOPE, MEASURES, TRACKS, USUAL, WINDOWS
+from miner.review.tables import CLOCK, ENVELOPE, TRACKS, USUAL, USUAL_VALUES, WINDOWS
 from miner.schema import TABLES
 
 __all__ = ["refuse_places"]
 
-REVIEW_TABLES = (CLOCK, ENVELOPE, MEASURES, TRACKS, USUAL, WINDOWS)
+REVIEW_TABLES = (CLOCK, ENVELOPE, USUAL_VALUES, TRACKS, USUAL, WINDOWS)
 TABLE_FILES = [f"{table.name}.parquet" for table in (*TABLES.values(), *REVIEW_TABLES)]
 OTHER_FILES = (SUMMARY, RECORDING_FILE, REPORT_FILE, TIMING)
 

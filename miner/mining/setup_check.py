@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pyarrow as pa
 
-from miner.engine.fit import N_STRETCHES, SetupFit, fit_setup, spread_stretches
+from miner.engine.fit.setup_fit import N_STRETCHES, SetupFit, fit_setup, spread_stretches
 from miner.engine.setup import Setup
 from miner.mining.section_file import read_pulses
 

@@ -24,14 +24,14 @@ from miner.findings.provenance import describe_setup, versions
 from miner.findings.store import TIMING, Findings
 from miner.mining.chapters import count_section_events
 from miner.mining.finish import MineSettings, Source, write_findings
-from miner.mining.look import Look, OnSamples, OnStage, section_name, tell_nobody
+from miner.mining.look import Extent, OnSamples, OnStage, section_name, tell_nobody
 from miner.mining.places import refuse_places
 from miner.mining.section_file import read_profiles, write_extraction, write_profiles
 from miner.recording.progress import OnProgress, Progress
 from miner.recording.reader import open_recording, require_columns
 from miner.signal.extract import extract_pulses, iter_extractions
 from miner.signal.leads import LeadSpec
-from miner.signal.profile import profile_leads
+from miner.signal.looks.profile import profile_leads
 from miner.signal.sections import plan_sections
 
 __all__ = [
@@ -153,12 +153,12 @@ class MineSteps:
         """Return what, besides recording and setup, decides the result: versions and settings."""
         return json.dumps([versions(), asdict(self.settings)], sort_keys=True)
 
-    def look(self, recording: Path, setup: Path) -> Look:
+    def look(self, recording: Path, setup: Path) -> Extent:
         """Open recording and setup and say what there is to do."""
         source = open_source(recording, setup, rate_hz=self.settings.rate_hz)
         described = json.dumps(describe_setup(source.setup), sort_keys=True)
         identity = hashlib.blake2b(f"{source.recording.identity()}\0{described}".encode(), digest_size=16)
-        return Look(
+        return Extent(
             identity=identity.hexdigest(),
             section_samples=tuple(part.stop - part.start for part in plan_sections(source.recording)),
             rate_hz=source.recording.rate_hz,

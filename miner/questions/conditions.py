@@ -27,10 +27,10 @@ from miner.questions.survey import (
     FAMILY_PREFIX,
     Condition,
     Survey,
-    could_show,
     duration_words,
     first_start_words,
     leads_for,
+    recorded_for_kind,
     survey_conditions,
 )
 from miner.schema import CONDITIONS, KINDS
@@ -43,6 +43,7 @@ SAME_OCCURRENCE_CYCLES = 10.0
 """Suspects of one kind on one coil nearer than this to the one before belong to the same occurrence."""
 
 FALSE_DISCOVERY_RATE = 0.05
+"""Share of the bands named that chance may have put there (the usual level, no other reason)."""
 MIN_OCCURRENCES = 3
 """Fewer in a band are no pattern, however rarely the band was visited."""
 
@@ -150,7 +151,7 @@ def _test_kind(kind: str, survey: Survey, kinds: NDArray[np.str_], seed: int) ->
         if kind == "all" and condition.name == "cylinder" and not survey.equally_recorded:
             continue  # a cylinder with more leads has more kinds to show
         first = per_coil if condition.name == "cylinder" else moments
-        could = could_show(struck)[leads_for(kind)]
+        could = recorded_for_kind(struck)[leads_for(kind)]
         yield from _test_condition(kind, condition, condition.band[own], could, first, seed)
 
 

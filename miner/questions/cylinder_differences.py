@@ -36,6 +36,7 @@ MIN_BLOCK_CYCLES = 25
 """Cycles in a block at least; a shorter recording has fewer blocks, and none under 6 blocks gets limits."""
 
 FALSE_DISCOVERY_RATE = 0.05
+"""Share of the notable differences that chance may have put there (the usual level, no other reason)."""
 
 MOST_EVENTS, PART_EVENTS, N_STRETCHES = 240_000, 120_000, 24
 """Of a recording with more events so many are compared, in stretches spread over it: what is always so shows in a part

@@ -13,10 +13,10 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from miner.engine.runs import runs_of
 from miner.engine.setup import Setup
 from miner.events.rows import Rows
 from miner.events.views import EventView, EventViews
+from miner.recording.ranges import contains, runs_of
 from miner.schema import MISFIRE_WINDOWS
 
 __all__ = ["MISFIRE_NOTE", "THRESHOLDS_PCT", "count_misfire_windows", "summarise_misfire_windows"]
@@ -58,7 +58,7 @@ def count_misfire_windows(events: Rows, setup: Setup) -> pa.Table:
     windows = [_Windows(n, n_turns, setup.engine.cylinders) for n in THRESHOLDS_PCT]
     for start, view in views:
         absent = _is_absent(view)
-        paused = _flags_of(pauses, start, absent.size)
+        paused = contains(pauses, np.arange(start, start + absent.size))
         due = (absent | (view.command_seen == 1) | (view.feedback_seen == 1)) & ~paused
         turns = (view.clock * views.turns_per_cycle).astype(np.int64)
         for one in windows:
@@ -76,7 +76,7 @@ def _pauses(views: EventViews, at_least: int) -> NDArray[np.int64]:
     runs = [np.empty((0, 2), dtype=np.int64)]
     for start, view in views:
         absent = _is_absent(view)
-        own = start + runs_of(absent)
+        own = runs_of(absent, start)
         if own.size and runs[-1].size and runs[-1][-1, 1] == own[0, 0]:
             own[0, 0] = runs[-1][-1, 0]
             runs[-1] = runs[-1][:-1]
@@ -84,14 +84,6 @@ def _pauses(views: EventViews, at_least: int) -> NDArray[np.int64]:
         runs.append(own[goes_on | (own[:, 1] - own[:, 0] >= at_least)])
     found = np.concatenate(runs)
     return found[found[:, 1] - found[:, 0] >= at_least]
-
-
-def _flags_of(runs: NDArray[np.int64], start: int, n: int) -> _Bools:
-    """Return which of ``n`` rows from ``start`` on lie in a run."""
-    flags = np.zeros(n, dtype=np.bool_)
-    for first, stop in runs[np.searchsorted(runs[:, 1], start) : np.searchsorted(runs[:, 0], start + n)]:
-        flags[max(first - start, 0) : stop - start] = True
-    return flags
 
 
 class _Windows:

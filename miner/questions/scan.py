@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["N_DRAWS", "Range", "scan_ranges"]
+__all__ = ["N_DRAWS", "Densest", "scan_ranges"]
 
 N_DRAWS = 1999
 """Draws under a constant rate; the smallest p-value is one over this plus one."""
@@ -20,7 +20,7 @@ _Ints = NDArray[np.int64]
 
 
 @dataclass(frozen=True, kw_only=True)
-class Range:
+class Densest:
     """Bands ``[start, stop)`` with the largest likelihood ratio, and its p-value over all ranges looked at."""
 
     start: int
@@ -28,7 +28,7 @@ class Range:
     p_value: float
 
 
-def scan_ranges(counts: _Ints, exposure: _Floats, *, seed: int) -> Range | None:
+def scan_ranges(counts: _Ints, exposure: _Floats, *, seed: int) -> Densest | None:
     """Find the contiguous range of bands in which the rate is most convincingly raised.
 
     Scan statistic of Kulldorff, Communications in Statistics 26, 1997, 1481-1496 (from memory): for ``k`` of ``n``
@@ -59,7 +59,7 @@ def scan_ranges(counts: _Ints, exposure: _Floats, *, seed: int) -> Range | None:
     draws = np.random.default_rng(seed).multinomial(n, share, size=N_DRAWS)
     largest = np.concatenate([_ratios(part, starts, stops, expected).max(axis=1) for part in np.array_split(draws, 8)])
     more = int(np.count_nonzero(largest >= seen[best] * (1 - 1e-9)))
-    return Range(start=int(starts[best]), stop=int(stops[best]), p_value=(more + 1) / (N_DRAWS + 1))
+    return Densest(start=int(starts[best]), stop=int(stops[best]), p_value=(more + 1) / (N_DRAWS + 1))
 
 
 def _ranges(share: _Floats) -> tuple[_Ints, _Ints]:

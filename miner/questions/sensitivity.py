@@ -21,7 +21,7 @@ from miner.questions.exact import binomial_interval, binomial_upper, poisson_upp
 from miner.rarity.judge import Judge, Judgement, fit_judge
 from miner.schema import SENSITIVITY
 from miner.synthetic.columns import Columns, columns_of, events_table
-from miner.synthetic.faults import EITHER_WAY, MEASURE_OF, apply_fault, feedback_tie, next_of_coil, unit_of
+from miner.synthetic.faults.events import EITHER_WAY, MEASURE_OF, apply_fault, feedback_tie, next_of_coil, unit_of
 from miner.words import kind_name
 
 __all__ = [
@@ -36,7 +36,8 @@ PITCH_TURNS, LEAST_PITCH = 8, 24
 """Planted events lie this many turns of the firing sequence, and this many events, apart on average."""
 
 LADDER_STEP = 1.25
-LADDER = np.arange(-3, 12)
+"""Factor from rung to rung: a size is told to an eighth (own choice)."""
+LADDER = np.arange(-3, 12)  # from half to twelve times the guess
 GUESS_RUNG = 3
 """Rungs of the ladder, in steps of `LADDER_STEP` from the size that should be found; where that stands."""
 
@@ -44,7 +45,9 @@ COUNTED_KINDS = ("absent_command", "absent_feedback", "extra_pulse")
 """Kinds without a size."""
 
 LEAST_TRIALS = 10
+"""Trials of a size before it is called found or not: nine of ten need ten (see `FOUND_SHARE`)."""
 STRETCHES = 6
+"""Stretches of a long recording that are planted into: so many of its speeds and temperatures (own choice)."""
 
 _SHRINKING = ("short_on_time", "early_feedback", "weak_command", "weak_feedback")
 

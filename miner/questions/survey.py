@@ -22,16 +22,19 @@ __all__ = [
     "FAMILY_PREFIX",
     "Condition",
     "Survey",
-    "could_show",
     "duration_words",
     "first_start_words",
     "leads_for",
+    "recorded_for_kind",
     "survey_conditions",
 ]
 
 SPEED_BAND_RPM = 200.0
+"""Width of the bands of speed: an idle is within one (own choice)."""
 SUPPLY_BAND_V = 0.5
+"""Width of the bands of supply: what a load switches is about one (own choice)."""
 MOST_BANDS = 1000
+"""Bands that are counted; what lies beyond goes into the last."""
 SINCE_START_S = (0.0, 5.0, 15.0, 30.0, 60.0, 120.0, 300.0, 600.0, 1200.0, 2400.0, 4800.0, np.inf)
 """Band edges: common practice, no source."""
 
@@ -122,7 +125,7 @@ class _Going:
         self._restarted |= bool((np.diff(view.since_start_s) < 0).any()) or view.since_start_s[0] < self._since_s
         self._since_s = float(view.since_start_s[-1])
         struck = inside(self._rows[self._order], start, view.time_s.size)
-        could = could_show(view)
+        could = recorded_for_kind(view)
         for tally in self._tallies:
             tally.add(view, struck, could)
         running_s = self._total_s + np.cumsum(view.running_s, dtype=np.float64)
@@ -200,7 +203,7 @@ def _known_states(view: EventView) -> NDArray[np.int16]:
     return np.where(view.state == OPERATING_STATES.index("unknown"), -1, view.state).astype(np.int16)
 
 
-def could_show(view: EventView) -> dict[str, _Bools]:
+def recorded_for_kind(view: EventView) -> dict[str, _Bools]:
     """Return which events were recorded on the leads that a kind needs."""
     command, feedback = view.command_seen >= 0, view.feedback_seen >= 0
     return dict(zip(_LEADS, (command, feedback, command & feedback, command | feedback), strict=True))

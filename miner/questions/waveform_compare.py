@@ -14,17 +14,21 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from miner.synthetic.columns import MEASURES, Columns
-from miner.synthetic.faults import apply_fault, feedback_tie, next_of_coil, robust_sigma
+from miner.synthetic.columns import MEASURED_COLUMNS, Columns
+from miner.synthetic.faults.events import apply_fault, feedback_tie, next_of_coil, robust_sigma
 
 __all__ = ["COMPARED", "Compared", "Planted", "compare_planted"]
 
 AGREES_SIGMA, AGREES_SHARE = 1.0, 0.1
+"""What was planted agrees within the scatter of single events, or a tenth of what was planted (own choice)."""
+
 ORDINARY_SIGMA = 3.0
+"""What was not planted stays within what single events scatter by."""
+
 LEAST_SIGMA = 1e-12
 """Stands in for no scatter at all: a measure that is the same in every event of a recorder without counts."""
 
-COMPARED = tuple(name for name in MEASURES if name not in ("supply_v", "ground_v", "coil_current_peak_a"))
+COMPARED = tuple(name for name in MEASURED_COLUMNS if name not in ("supply_v", "ground_v", "coil_current_peak_a"))
 """Measures of the leads that faults are planted into."""
 
 COUNTED = ("cylinder", "command_seen", "feedback_seen", "extra_pulses")

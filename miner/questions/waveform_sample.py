@@ -1,7 +1,7 @@
 """The short-cut of `sensitivity` put to the proof: faults planted into the waveform itself, for a sample.
 
 A few stretches of the recording are read again, faults of every kind the leads can show are planted into their samples
-(`miner.synthetic.waveform_faults`), and pulses, cylinders and events are found anew by the very steps that mined the
+(`miner.synthetic.faults.samples`), and pulses, cylinders and events are found anew by the very steps that mined the
 recording. Each planted event must come out as `apply_fault` changes its row of the event table. The rest of the stretch
 is compared with the event table as well: a fault must not reach far, nor the stretch be read otherwise.
 
@@ -28,13 +28,13 @@ from miner.events.rows import Rows
 from miner.events.table import build_events
 from miner.questions.sensitivity import could_show
 from miner.questions.waveform_compare import COMPARED, Compared, Planted, compare_planted
-from miner.questions.waveform_stretch import PulseFinder, Stretch, choose_stretches, read_stretch, store_pulse
+from miner.questions.waveform_stretch import Excerpt, PulseFinder, choose_stretches, read_stretch, store_pulse
 from miner.recording.reader import Recording
 from miner.signal.leads import LeadProfile, LeadSpec
 from miner.signal.work import SectionWork
 from miner.synthetic.columns import Columns, columns_of
-from miner.synthetic.faults import EITHER_WAY, MEASURE_OF, feedback_tie, unit_of
-from miner.synthetic.waveform_faults import EventSamples, NoRoomError, plant_in_samples
+from miner.synthetic.faults.events import EITHER_WAY, MEASURE_OF, feedback_tie, unit_of
+from miner.synthetic.faults.samples import EventSamples, NoRoomError, plant_in_samples
 
 __all__ = ["SAMPLED_KINDS", "sample_waveform"]
 
@@ -100,7 +100,7 @@ def sample_waveform(
 
 
 def _prove(
-    stretch: Stretch,
+    stretch: Excerpt,
     setup: Setup,
     leads: Sequence[LeadSpec],
     profiles: Mapping[int, LeadProfile],
@@ -126,7 +126,7 @@ def _sizes(table: pa.Table) -> dict[str, float]:
     return {kind: float(np.median(got)) if got else ANY_SIZE[unit_of(kind)] for kind, got in found.items()}
 
 
-def _plant(stretch: Stretch, setup: Setup, sizes: dict[str, float], turn: int) -> Iterator[Planted]:
+def _plant(stretch: Excerpt, setup: Setup, sizes: dict[str, float], turn: int) -> Iterator[Planted]:
     """Plant one fault every few turns, kind after kind and coil after coil; yield what was planted."""
     n_slots = setup.engine.pattern.n_slots
     columns, tie = stretch.columns, feedback_tie(stretch.columns)
@@ -177,7 +177,7 @@ def _calm(columns: Columns, n_slots: int) -> NDArray[np.bool_]:
     return np.asarray(around == 0)
 
 
-def _mine(stretch: Stretch, setup: Setup, leads: Sequence[LeadSpec], profiles: Mapping[int, LeadProfile]) -> pa.Table:
+def _mine(stretch: Excerpt, setup: Setup, leads: Sequence[LeadSpec], profiles: Mapping[int, LeadProfile]) -> pa.Table:
     """Find the events of the changed samples as `mine` does."""
     with ThreadPoolExecutor(1) as pool:
         work = SectionWork(stretch.recording, stretch.section, leads, profiles, pool)
@@ -189,7 +189,7 @@ def _mine(stretch: Stretch, setup: Setup, leads: Sequence[LeadSpec], profiles: M
     return build_events(found.pulses, found.gaps, tracking, setup, rate_hz=stretch.recording.rate_hz)
 
 
-def _resolution(stretch: Stretch, setup: Setup) -> dict[str, float]:
+def _resolution(stretch: Excerpt, setup: Setup) -> dict[str, float]:
     """Return what one measurement cannot tell apart: a count, a tenth of a sample, and `ANGLE_DEG`."""
     of_role = {
         role: max((abs(stretch.recording.channels[c.column].scale) for _, c in setup.leads(role)), default=0.0)
@@ -207,7 +207,7 @@ def _resolution(stretch: Stretch, setup: Setup) -> dict[str, float]:
     }
 
 
-def _row(stretch: Stretch, one: Compared) -> dict[str, Any]:
+def _row(stretch: Excerpt, one: Compared) -> dict[str, Any]:
     columns, planted = stretch.columns, one.planted
     cylinder = int(columns["cylinder"][planted.row])
     return {

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Any
@@ -14,12 +13,13 @@ from miner.engine.setup import Setup
 from miner.events.columns import column_values
 from miner.events.rows import Rows, TimeIndex
 from miner.recording.chunks import Chunk, iter_chunks
+from miner.recording.clock import Clock, clock_of_chunks, first_sample_at
 from miner.recording.reader import Recording
 from miner.signal.sections import Section, window_samples
 from miner.synthetic.columns import Columns, columns_of
-from miner.synthetic.waveform_faults import AFTER_S, BEFORE_S, PulseSamples
+from miner.synthetic.faults.samples import AFTER_S, BEFORE_S, PulseSamples
 
-__all__ = ["LocalPulse", "PulseFinder", "Stretch", "choose_stretches", "read_stretch", "store_pulse"]
+__all__ = ["Excerpt", "LocalPulse", "PulseFinder", "choose_stretches", "read_stretch", "store_pulse"]
 
 SETTLING_S = 1.0
 """Read ahead of a stretch, for the levels to settle from the profile: ten windows."""
@@ -34,27 +34,23 @@ _Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, kw_only=True)
-class Stretch:
+class Excerpt:
     """Stored samples of a stretch, changed in place, and the events the recording has there."""
 
     recording: Recording
     section: Section
     chunks: list[Chunk]  # as they were read, without their samples
-    time_s: _Floats | None  # of each sample; only with a time column
+    clock: Clock
     raw: dict[str, NDArray[Any]]
     columns: Columns
 
     def second(self, sample: int) -> float:
         """Return the instant of a sample of the stretch."""
-        if self.time_s is not None:
-            return float(self.time_s[sample])
-        return (self.section.read_start + sample) / self.recording.rate_hz
+        return float(self.clock.to_seconds(self.section.read_start + sample))
 
     def sample(self, instant_s: float) -> int:
         """Return the first sample of the stretch that is not before an instant."""
-        if self.time_s is not None:
-            return int(np.searchsorted(self.time_s, instant_s))
-        at = math.ceil(instant_s * self.recording.rate_hz - 1e-6) - self.section.read_start
+        at = self.clock.to_samples(instant_s) - self.section.read_start
         return min(max(at, 0), self.section.read_stop - self.section.read_start)
 
     def pieces(self) -> Iterator[Chunk]:
@@ -86,17 +82,18 @@ def choose_stretches(recording: Recording, events: Rows, n_stretches: int, n_tur
         rpm = float(np.nanmedian(column_values(near, "engine_rpm"))) if near.num_rows else float("nan")
         length_s = SETTLING_S + min(120.0 * n_turns / rpm if rpm > 0 else LONGEST_S, LONGEST_S)
         length, window = round(length_s * rate_hz), window_samples(rate_hz)
-        middle = round(events.slice(row, 1)["time_s"][0].as_py() * rate_hz)
-        start = max(min(middle, recording.n_samples) - length // 2, 0)
+        deepest = round(DEEPEST_S * rate_hz)
+        middle = first_sample_at(recording, events.slice(row, 1)["time_s"][0].as_py(), deepest=deepest + length)
+        start = max(middle - length // 2, 0)
         group = int(starts[np.searchsorted(starts, start, side="right") - 1])
-        start = max(min(start, group + round(DEEPEST_S * rate_hz)), free_from) // window * window
+        start = max(min(start, group + deepest), free_from) // window * window
         stop = min(start + length, recording.n_samples)
         if stop - start > length // 2:
             yield start, stop
         free_from = stop + window
 
 
-def read_stretch(recording: Recording, columns: list[str], events: Rows, start: int, stop: int) -> Stretch | None:
+def read_stretch(recording: Recording, columns: list[str], events: Rows, start: int, stop: int) -> Excerpt | None:
     """Read a stretch; None where it holds no events."""
     chunks: list[Chunk] = []
     raw: dict[str, NDArray[Any]] = {}
@@ -108,12 +105,11 @@ def read_stretch(recording: Recording, columns: list[str], events: Rows, start: 
         chunks.append(replace(chunk, raw={}))
     window = window_samples(recording.rate_hz)
     settled = min(start + round(SETTLING_S * recording.rate_hz) // window * window, stop - 1)
-    times = [c.time_s for c in chunks if c.time_s is not None]
-    stretch = Stretch(
+    stretch = Excerpt(
         recording=recording,
         section=Section(index=0, start=settled, stop=stop, read_start=start, read_stop=stop),
         chunks=chunks,
-        time_s=np.concatenate(times) if times else None,
+        clock=clock_of_chunks(recording, chunks),
         raw=raw,
         columns={},
     )
@@ -124,7 +120,7 @@ def read_stretch(recording: Recording, columns: list[str], events: Rows, start: 
     return replace(stretch, columns=own) if first < last else None
 
 
-def store_pulse(stretch: Stretch, one: LocalPulse) -> None:
+def store_pulse(stretch: Excerpt, one: LocalPulse) -> None:
     """Put volts back as the recorder would have stored them; samples that were not touched stay as they were."""
     channel = stretch.recording.channels[one.column]
     stored = stretch.raw[one.column][one.at]
@@ -144,7 +140,7 @@ def _volts(recording: Recording, column: str, raw: NDArray[Any]) -> _Floats:
 class PulseFinder:
     """Finds the samples of an event's pulses from the event table alone."""
 
-    def __init__(self, stretch: Stretch, setup: Setup) -> None:
+    def __init__(self, stretch: Excerpt, setup: Setup) -> None:
         self.stretch, self._setup = stretch, setup
         columns = stretch.columns
         begin_s = columns["time_s"] + np.where(columns["command_seen"] == 1, 1e-6 * columns["delay_us"], 0.0)

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from miner.errors import RecordingError
 from miner.recording.parts import Part, open_file, unreadable
+from miner.recording.ranges import clipped, runs_of
 from miner.recording.reader import TIME_COLUMN, Recording, require_columns
 from miner.recording.timing import GAP_STEPS
 
@@ -197,13 +198,7 @@ def _samples(column: pa.Array, at: int) -> tuple[NDArray[Any], Intervals]:
         if suspicious:
             none = ~(np.abs(values) < _NO_SAMPLE)
             bad = none if bad is None else bad | none
-    return values, np.empty((0, 2), np.int64) if bad is None else _runs(bad, at)
-
-
-def _runs(flags: NDArray[np.bool_], at: int) -> Intervals:
-    """Return the absolute half-open ranges in which ``flags`` is true; ``at`` is the index of its first entry."""
-    steps = np.diff(np.concatenate(([0], flags.view(np.int8), [0])))
-    return np.stack([np.flatnonzero(steps == 1), np.flatnonzero(steps == -1)], axis=1).astype(np.int64) + at
+    return values, np.empty((0, 2), np.int64) if bad is None else runs_of(bad, at)
 
 
 def _instants(column: pa.Array, recording: Recording, part: Part, at: int) -> NDArray[np.float64]:
@@ -243,12 +238,7 @@ def _without_first(chunk: Chunk) -> Chunk:
         start=keep,
         stop=chunk.stop,
         raw={name: values[1:] for name, values in chunk.raw.items()},
-        missing={name: _clip(ranges, keep) for name, ranges in chunk.missing.items()},
+        missing={name: clipped(ranges, keep, chunk.stop) for name, ranges in chunk.missing.items()},
         time_s=None if chunk.time_s is None else chunk.time_s[1:],
         breaks=chunk.breaks,
     )
-
-
-def _clip(ranges: Intervals, first: int) -> Intervals:
-    clipped = np.maximum(ranges, first)
-    return clipped[clipped[:, 1] > clipped[:, 0]]

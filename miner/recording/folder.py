@@ -9,7 +9,7 @@ from pathlib import Path
 
 from miner.errors import RecordingError
 
-__all__ = ["fingerprint", "in_order", "is_part", "part_files"]
+__all__ = ["fingerprint", "in_name_order", "is_part", "part_files"]
 
 
 def is_part(path: Path) -> bool:
@@ -29,7 +29,7 @@ def part_files(path: Path) -> list[Path]:
         If there is nothing, or the names do not say the order.
     """
     if path.is_dir():
-        files = in_order(file for file in path.iterdir() if is_part(file))
+        files = in_name_order(file for file in path.iterdir() if is_part(file))
         if not files:
             raise RecordingError(
                 "the folder holds no .parquet file", remedy="name the folder with the parts of one recording", file=path
@@ -40,7 +40,7 @@ def part_files(path: Path) -> list[Path]:
     return [path]
 
 
-def in_order(files: Iterable[Path]) -> list[Path]:
+def in_name_order(files: Iterable[Path]) -> list[Path]:
     """Return parts in the order of the numbers in their names, so that ``part_2`` comes before ``part_10``.
 
     Raises

@@ -18,8 +18,8 @@ import pyarrow as pa
 
 from miner.errors import RecordingError
 from miner.recording.formats.ahead import read_ahead
-from miner.recording.formats.base import KEEP_TIME, Again, Block, ImportOptions, Lead, Notes, Stream, refuse
-from miner.recording.formats.instants import Grid, Steps, check_rate, estimate_rate
+from miner.recording.formats.base import KEEP_TIME, Again, Block, ImportOptions, Notes, Stream, StreamLead, refuse
+from miner.recording.formats.instants import Grid, RisingInstants, check_rate, estimate_rate
 from miner.recording.formats.registry import open_stream
 from miner.recording.reader import TIME_COLUMN
 from miner.recording.writing import MADE_FROM, RecordingWriter, renamed_when_complete
@@ -69,7 +69,7 @@ class _Run:
     notes: Notes = field(default_factory=Notes)
     rate_hz: float = 0.0
     n_samples: int = 0
-    leads: tuple[Lead, ...] = ()
+    leads: tuple[StreamLead, ...] = ()
 
     @property
     def keep_time(self) -> bool:
@@ -109,7 +109,7 @@ class _Run:
             self.rate_hz = _settled_rate(stream, self.options, first)
             return lambda block: dict(block.columns)
         if self.keep_time:
-            steps = Steps()
+            steps = RisingInstants()
             rate = estimate_rate(first.time_s)
             if rate is None:
                 raise refuse("has no step of time to take the rate from", "check the time column", first.file)
@@ -121,7 +121,7 @@ class _Run:
         check_rate(grid.rate_hz, first)
         return lambda block: self._gridded(grid, block)
 
-    def _kept(self, steps: Steps, block: Block) -> dict[str, pa.Array]:
+    def _kept(self, steps: RisingInstants, block: Block) -> dict[str, pa.Array]:
         assert block.time_s is not None
         if block.begins:
             steps.restart(float(block.time_s[0]))

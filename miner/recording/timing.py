@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from miner.errors import RecordingError
 from miner.recording.parts import Part, open_file, unreadable
 
-__all__ = ["GAP_STEPS", "RATES_HZ", "NominalTime", "nominal_time"]
+__all__ = ["GAP_STEPS", "RATES_HZ", "NominalTime", "first_rows", "nominal_time"]
 
 GAP_STEPS = 1.5
 """A step of the time column over this many sample periods is a gap (the contract of the recording)."""
@@ -135,13 +135,20 @@ def _median_step(parts: Sequence[Part], column: str) -> tuple[float, float]:
 def _time_pieces(parts: Sequence[Part], column: str) -> Iterator[NDArray[np.float64]]:
     groups = [(part, group) for part in parts for group in range(len(part.group_starts))]
     groups = [(part, group) for part, group in groups if part.group_stop(group) > part.group_starts[group]]
-    yield _first_rows(groups[0], column, _FIRST_ROWS)
+    yield first_rows(groups[0], column, _FIRST_ROWS)
     spread = np.unique(np.linspace(0, len(groups) - 1, _N_GROUPS).astype(int))
     for i in spread[1:]:
-        yield _first_rows(groups[i], column, _GROUP_ROWS)
+        yield first_rows(groups[i], column, _GROUP_ROWS)
 
 
-def _first_rows(place: tuple[Part, int], column: str, n_rows: int) -> NDArray[np.float64]:
+def first_rows(place: tuple[Part, int], column: str, n_rows: int) -> NDArray[np.float64]:
+    """Return a column's first rows in one row group (its part, its number there), without decoding the others.
+
+    Raises
+    ------
+    RecordingError
+        If the file is damaged there.
+    """
     part, group = place
     with open_file(part.path) as file:
         try:

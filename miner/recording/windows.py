@@ -16,8 +16,9 @@ from itertools import accumulate
 import numpy as np
 from numpy.typing import NDArray
 
-from miner.recording.chunks import Chunk, iter_chunks, iter_ranges
-from miner.recording.ranges import joined
+from miner.recording.chunks import Chunk, iter_ranges
+from miner.recording.clock import Clock, samples_between
+from miner.recording.ranges import clipped, joined
 from miner.recording.reader import Recording
 
 __all__ = ["Window", "read_window", "read_windows"]
@@ -51,13 +52,8 @@ def read_window(
     RecordingError
         As `miner.recording.chunks.iter_chunks`.
     """
-    if recording.has_time:
-        start, stop = _samples_between(recording, start_s, stop_s)
-    else:
-        start, stop = (int(np.ceil(t * recording.rate_hz - 1e-6)) for t in (start_s, stop_s))
-    start = min(max(start, 0), recording.n_samples)
-    stop = min(max(stop, start), start + max_samples, recording.n_samples)
-    return next(read_windows(recording, columns, [(start, stop)]))
+    start, stop = samples_between(recording, start_s, stop_s)
+    return next(read_windows(recording, columns, [(start, min(stop, start + max_samples))]))
 
 
 def read_windows(recording: Recording, columns: Sequence[str], ranges: Sequence[tuple[int, int]]) -> Iterator[Window]:
@@ -67,7 +63,7 @@ def read_windows(recording: Recording, columns: Sequence[str], ranges: Sequence[
     """
     waiting = sorted(ranges, key=lambda r: (r[1], r[0]))
     held: list[Chunk] = []
-    chunks = iter_ranges(recording, columns, joined(ranges))
+    chunks = iter_ranges(recording, columns, joined(ranges).tolist())
     still_needed = list(accumulate((first for first, _ in reversed(waiting)), min))[::-1]
     for (first, last), oldest in zip(waiting, still_needed, strict=True):
         held = [chunk for chunk in held if chunk.stop > oldest]
@@ -77,7 +73,7 @@ def read_windows(recording: Recording, columns: Sequence[str], ranges: Sequence[
 
 
 def _window(recording: Recording, columns: Sequence[str], first: int, last: int, held: list[Chunk]) -> Window:
-    time_s = np.arange(first, last) / recording.rate_hz
+    time_s = Clock(recording.rate_hz).to_seconds(np.arange(first, last))
     volts = {column: np.empty(last - first, np.float32) for column in columns}
     for chunk in held:
         start, stop = max(first, chunk.start), min(last, chunk.stop)
@@ -90,18 +86,6 @@ def _window(recording: Recording, columns: Sequence[str], first: int, last: int,
             channel = recording.channels[column]
             with np.errstate(over="ignore", invalid="ignore"):  # what is missing holds anything, until it is set below
                 volts[column][to] = chunk.raw[column][of].astype(np.float64) * channel.scale + channel.offset
-            for gap in np.clip(chunk.missing[column], start, stop) - first:
+            for gap in clipped(chunk.missing[column], start, stop) - first:
                 volts[column][gap[0] : gap[1]] = np.nan
     return Window(start=first, stop=last, time_s=time_s, volts=volts)
-
-
-def _samples_between(recording: Recording, start_s: float, stop_s: float) -> tuple[int, int]:
-    """Find the samples in ``[start_s, stop_s)`` by their own instants."""
-    start = stop = 0
-    for chunk in iter_chunks(recording, []):
-        assert chunk.time_s is not None
-        start += int(np.count_nonzero(chunk.time_s < start_s))
-        stop += int(np.count_nonzero(chunk.time_s < stop_s))
-        if chunk.time_s[-1] >= stop_s:
-            break
-    return start, stop

@@ -14,7 +14,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-__all__ = ["BLOCK_SAMPLES", "Envelope", "block_extremes", "coarser"]
+__all__ = ["BLOCK_SAMPLES", "EnvelopeLevels", "coarser", "extremes_of_blocks"]
 
 BLOCK_SAMPLES = 4096
 """Samples a block at the finest level."""
@@ -25,7 +25,7 @@ Floats = NDArray[np.float32]
 Number = TypeVar("Number", bound=np.generic)
 
 
-def block_extremes(values: NDArray[Number], n_per_block: int) -> tuple[NDArray[Number], NDArray[Number]]:
+def extremes_of_blocks(values: NDArray[Number], n_per_block: int) -> tuple[NDArray[Number], NDArray[Number]]:
     """Return smallest and largest of each block of consecutive values; the last block may be shorter.
 
     Parameters
@@ -51,11 +51,11 @@ def block_extremes(values: NDArray[Number], n_per_block: int) -> tuple[NDArray[N
 
 def coarser(low: Floats, high: Floats, factor: int = _FACTOR) -> tuple[Floats, Floats]:
     """Return the envelope with ``factor`` blocks joined into one."""
-    return block_extremes(low, factor)[0], block_extremes(high, factor)[1]
+    return extremes_of_blocks(low, factor)[0], extremes_of_blocks(high, factor)[1]
 
 
 @dataclass(frozen=True)
-class Envelope:
+class EnvelopeLevels:
     """Levels of (low, high) per lead, finest first; level ``k`` has ``BLOCK_SAMPLES * 4**k`` samples a block."""
 
     levels: tuple[dict[int, tuple[Floats, Floats]], ...]
@@ -64,7 +64,7 @@ class Envelope:
     @classmethod
     def from_tables(
         cls, tables: Iterable[pa.Table], block_samples: int = BLOCK_SAMPLES, *, joined: int = 1
-    ) -> Envelope:
+    ) -> EnvelopeLevels:
         """Build all levels from the stored one, in pieces; blocks that are not listed hold nothing (NaN).
 
         The finest level has ``joined`` stored blocks in one.

@@ -143,7 +143,7 @@ def _frozen(header: Mapping[str, Any], arrays: Mapping[str, NDArray[Any]]) -> st
 
 def _windows(source: ReviewSource, table: pa.Table) -> Iterator[str]:
     for true_samples in (False, True):
-        view = stored_view(table, source.times, true_samples=true_samples)
+        view = stored_view(table, source.clock, true_samples=true_samples)
         if len(view.times_s):
             yield _frozen_view(source, view)
 
@@ -153,7 +153,7 @@ def _overview(source: ReviewSource) -> str:
     step, level = source.envelope.pick(source.n_samples / OVERVIEW_BLOCKS)
     n = max((len(low) for low, _ in level.values()), default=0)
     values = {lead: np.stack(ends, axis=1).ravel() for lead, ends in level.items()}
-    times = source.times.times_of(np.arange(n) * step)
+    times = source.clock.to_seconds(np.arange(n) * step)
     return _frozen_view(source, View(step=step, times_s=times, values=values))
 
 

@@ -20,13 +20,15 @@ from miner.events.rows import TimeIndex, first_id
 from miner.findings.event_file import EventFile
 from miner.findings.store import READY, SUMMARY, Findings
 from miner.findings.whole import damaged_files, generation_of, require_whole
+from miner.recording.clock import Clock
 from miner.recording.reader import Recording, open_recording
-from miner.review.envelope import BLOCK_SAMPLES, Envelope
-from miner.review.tables import CLOCK, ENVELOPE, MEASURES, TRACKS, USUAL, WINDOWS
+from miner.review.envelope import BLOCK_SAMPLES, EnvelopeLevels
+from miner.review.tables import CLOCK, ENVELOPE, TRACKS, USUAL, USUAL_VALUES, WINDOWS
 from miner.review.verdicts import VerdictStore
 from miner.schema import GAPS, INCIDENTS, SILENCES, SUSPECTS, Table
+from miner.signal.extraction import time_gaps
 
-__all__ = ["RECORDING_FILE", "Lead", "ReviewSource", "TimeMap", "describe_recording"]
+__all__ = ["RECORDING_FILE", "ReviewSource", "ShownLead", "clock_of", "shown_recording"]
 
 RECORDING_FILE = "recording.json"
 
@@ -39,7 +41,7 @@ longer recordings they are coarser."""
 
 
 @dataclass(frozen=True, kw_only=True)
-class Lead:
+class ShownLead:
     """One lead as the page shows it; ``index`` is its place in the setup's channel list."""
 
     index: int
@@ -49,7 +51,7 @@ class Lead:
     unit: str
 
 
-def describe_recording(recording: Recording, setup: Setup, *, block_samples: int = BLOCK_SAMPLES) -> dict[str, Any]:
+def shown_recording(recording: Recording, setup: Setup, *, block_samples: int = BLOCK_SAMPLES) -> dict[str, Any]:
     """Return the content of ``recording.json``: where the recording lay, what it was and what its leads are."""
     channels = [
         {
@@ -73,67 +75,19 @@ def describe_recording(recording: Recording, setup: Setup, *, block_samples: int
     }
 
 
-class TimeMap:
-    """Seconds since the first sample to sample index and back.
-
-    Known are the instants of some samples (``clock``) and the gaps in which time went on without samples; between
-    two known instants without a gap the samples lie evenly, elsewhere they follow each other at the nominal rate.
+def clock_of(rate_hz: float, gaps: pa.Table, known: pa.Table) -> Clock:
+    """Return the clock of a recording from what its findings hold.
 
     Parameters
     ----------
     rate_hz : float
         Nominal rate.
-    gaps : pyarrow.Table
-        As in `miner.schema.GAPS`; only those of all leads (lead null) cost samples.
-    clock : pyarrow.Table, optional
-        As in `miner.review.tables.CLOCK`; without it, sample 0 at 0 s.
+    gaps : GAPS table
+        Only those of all leads (lead null) cost samples.
+    known : CLOCK table
+        No rows where the recording has no times of its own.
     """
-
-    def __init__(self, rate_hz: float, gaps: pa.Table, clock: pa.Table | None = None) -> None:
-        self.rate_hz = rate_hz
-        known = np.zeros(1, np.int64), np.zeros(1)
-        if clock is not None and len(clock):
-            known = clock["sample"].to_numpy(), clock["time_s"].to_numpy()
-        self._samples, self._times, even = _with_gaps(*known, rate_hz, gaps)
-        self._step = np.full(len(self._times), 1 / rate_hz)
-        spans = np.diff(self._times) / np.maximum(np.diff(self._samples), 1)
-        self._step[:-1][even[1:]] = spans[even[1:]]
-
-    def sample_at(self, time_s: float) -> int:
-        """Return the nearest sample; inside a gap the first one after it."""
-        k = max(int(np.searchsorted(self._times, time_s, side="right")) - 1, 0)
-        sample = int(self._samples[k]) + round((time_s - float(self._times[k])) / float(self._step[k]))
-        return min(sample, int(self._samples[k + 1])) if k + 1 < len(self._samples) else sample
-
-    def times_of(self, samples: NDArray[np.int64]) -> NDArray[np.float64]:
-        """Return the time of each sample, in seconds."""
-        k = np.maximum(np.searchsorted(self._samples, samples, side="right") - 1, 0)
-        times: NDArray[np.float64] = self._times[k] + (samples - self._samples[k]) * self._step[k]
-        return times
-
-
-Anchors = tuple[NDArray[np.int64], NDArray[np.float64], NDArray[np.bool_]]
-
-
-def _with_gaps(samples: NDArray[np.int64], times_s: NDArray[np.float64], rate_hz: float, gaps: pa.Table) -> Anchors:
-    """Add to the known instants the first sample after each gap; the flag says that no gap lies before the anchor."""
-    anchors = [(samples[:1], times_s[:1], True)]
-    done = 1
-    spans = zip(*(gaps[name].to_pylist() for name in ("lead", "start_s", "stop_s")), strict=True)
-    for start_s, stop_s in sorted((start, stop) for lead, start, stop in spans if lead is None):
-        until = max(done, int(np.searchsorted(times_s, start_s, side="right")))
-        if until > done:
-            anchors.append((samples[done:until], times_s[done:until], True))
-        sample, time_s = anchors[-1][0][-1], anchors[-1][1][-1]
-        after = sample + round((start_s - time_s) * rate_hz) + 1
-        anchors.append((np.array([after]), np.array([stop_s]), False))
-        done = until + int(until < len(samples) and samples[until] <= after)
-    anchors.append((samples[done:], times_s[done:], True))
-    return (
-        np.concatenate([samples for samples, _, _ in anchors]),
-        np.concatenate([times for _, times, _ in anchors]),
-        np.concatenate([np.full(len(samples), even) for samples, _, even in anchors]),
-    )
+    return Clock(rate_hz, known["sample"].to_numpy(), known["time_s"].to_numpy(), time_gaps(gaps))
 
 
 class ReviewSource:
@@ -179,8 +133,10 @@ class ReviewSource:
         self.missing: list[str] = [*self.told_damage]
         self.recording = self._find_recording()
         self.rate_hz = float(self.info["rate_hz"])
-        self.times = TimeMap(self.rate_hz, self.gaps, self._optional(CLOCK))
-        self.leads: Sequence[Lead] = [Lead(index=i, **channel) for i, channel in enumerate(self.info["channels"])]
+        self.clock = clock_of(self.rate_hz, self.gaps, self._optional(CLOCK))
+        self.leads: Sequence[ShownLead] = [
+            ShownLead(index=i, **channel) for i, channel in enumerate(self.info["channels"])
+        ]
 
     @property
     def folder(self) -> Path:
@@ -217,7 +173,7 @@ class ReviewSource:
     @cached_property
     def duration_s(self) -> float:
         """From the first to the last sample, gaps included."""
-        return float(self.times.times_of(np.array([max(self.n_samples - 1, 0)]))[0])
+        return float(self.clock.to_seconds(max(self.n_samples - 1, 0)))
 
     @cached_property
     def time_index(self) -> TimeIndex:
@@ -240,13 +196,13 @@ class ReviewSource:
         return dict(zip(self.suspects["event_id"].to_pylist(), self.suspects["kind"].to_pylist(), strict=True))
 
     @cached_property
-    def envelope(self) -> Envelope:
+    def envelope(self) -> EnvelopeLevels:
         """Levels of smallest and largest values; empty levels where mining left none."""
         kept = self._is_kept(ENVELOPE)
         tables = self.findings.read_groups(ENVELOPE) if kept else ()
         block = int(self.info["block_samples"])
         n_blocks = self.n_samples // block * len(self.leads)
-        return Envelope.from_tables(tables, block, joined=-(-max(n_blocks, 1) // self._most_blocks))
+        return EnvelopeLevels.from_tables(tables, block, joined=-(-max(n_blocks, 1) // self._most_blocks))
 
     def lead_range(self, lead: int) -> tuple[float, float] | None:
         """Return between which voltages a lead lies but for rare spikes; None where no envelope was kept."""
@@ -260,7 +216,7 @@ class ReviewSource:
     def usual_measures(self) -> dict[int, dict[str, tuple[float | None, float | None]]]:
         """Per listed event and measure: usual value and distance in sigma."""
         out: dict[int, dict[str, tuple[float | None, float | None]]] = {}
-        for row in self._optional(MEASURES).to_pylist():
+        for row in self._optional(USUAL_VALUES).to_pylist():
             out.setdefault(row["event_id"], {})[row["measure"]] = (row["usual"], row["distance_sigma"])
         return out
 

@@ -6,7 +6,7 @@ import pyarrow as pa
 
 from miner.schema import Column, Table
 
-__all__ = ["CLOCK", "ENVELOPE", "MEASURES", "TRACKS", "USUAL", "WINDOWS"]
+__all__ = ["CLOCK", "ENVELOPE", "TRACKS", "USUAL", "USUAL_VALUES", "WINDOWS"]
 
 
 def _column(name: str, kind: pa.DataType, unit: str, meaning: str, *, nullable: bool = False) -> Column:
@@ -36,7 +36,7 @@ CLOCK = Table(
     ),
 )
 
-MEASURES = Table(
+USUAL_VALUES = Table(
     name="measures",
     row="what is usual for one measure of one listed event under its conditions",
     columns=(

@@ -16,10 +16,11 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from miner.memory import Kept
+from miner.recording.clock import Clock
 from miner.recording.reader import Recording
 from miner.recording.windows import Window, read_windows
-from miner.review.envelope import block_extremes
-from miner.review.source import ReviewSource, TimeMap
+from miner.review.envelope import extremes_of_blocks
+from miner.review.source import ReviewSource
 
 __all__ = ["View", "ViewReader"]
 
@@ -92,8 +93,8 @@ class ViewReader:
     def view(self, start_s: float, stop_s: float, n_pixels: int, *, quick: bool = False) -> View:
         """Return what lies in ``[start_s, stop_s]``, one sample or block beyond at each side where there is one."""
         source = self.source
-        first = max(source.times.sample_at(start_s) - 1, 0)
-        last = min(source.times.sample_at(stop_s) + 2, source.n_samples)
+        first = max(source.clock.nearest(start_s) - 1, 0)
+        last = min(source.clock.nearest(stop_s) + 2, source.n_samples)
         if last <= first:
             return View(step=1, times_s=np.empty(0), values={})
         per_pixel = (last - first) / n_pixels
@@ -134,7 +135,7 @@ class ViewReader:
                 continue
             table = self.source.true_windows
             view = stored_view(
-                table.filter(pc.equal(table["event_id"], event_id)), self.source.times, true_samples=True
+                table.filter(pc.equal(table["event_id"], event_id)), self.source.clock, true_samples=True
             )
             if len(view.times_s) and view.times_s[-1] >= stop_s - edge:
                 shown = _cut(view, start_s, stop_s)
@@ -171,7 +172,7 @@ class ViewReader:
         low, high = (first - offset) // step, -(-(last - offset) // step)
         starts = offset + np.arange(low, high) * step
         values = {lead: _interleave(a[low:high], b[low:high], high - low) for lead, (a, b) in level.items()}
-        return View(step=step, times_s=self.source.times.times_of(starts), values=values, exact=exact)
+        return View(step=step, times_s=self.source.clock.to_seconds(starts), values=values, exact=exact)
 
     def _middle(self, recording: Recording, first: int, last: int, per_pixel: float) -> View:
         """Join the fine blocks of the tiles under the view, and make them as coarse as the picture needs."""
@@ -183,7 +184,7 @@ class ViewReader:
         for lead in parts[0]:
             low = np.concatenate([part[lead][0] for part in parts])
             high = np.concatenate([part[lead][1] for part in parts])
-            level[lead] = (block_extremes(low, join)[0], block_extremes(high, join)[1])
+            level[lead] = (extremes_of_blocks(low, join)[0], extremes_of_blocks(high, join)[1])
         if len(tiles) <= 2:
             self._read_ahead(recording, first, last)
         return self._blocks(FINE_BLOCK * join, level, tiles[0] * TILE_SAMPLES, first, last)
@@ -191,7 +192,7 @@ class ViewReader:
     def _tile(self, recording: Recording, tile: int) -> Level:
         def make() -> Level:
             volts = self._samples(recording, tile).volts
-            return {lead.index: block_extremes(volts[lead.column], FINE_BLOCK) for lead in self.source.leads}
+            return {lead.index: extremes_of_blocks(volts[lead.column], FINE_BLOCK) for lead in self.source.leads}
 
         return self._blocks_of.get(tile, make)
 
@@ -203,7 +204,7 @@ class ViewReader:
                 if window_start_s > stop_s:
                     break
                 table = self.source.stored_windows(event_id)
-                view = _cut(stored_view(table, self.source.times, true_samples=True), start_s, stop_s)
+                view = _cut(stored_view(table, self.source.clock, true_samples=True), start_s, stop_s)
                 if len(view.times_s):
                     return view
         step, level = self.source.envelope.pick(per_pixel)
@@ -215,7 +216,7 @@ def _tiles_over(first: int, last: int) -> range:
     return range(first // TILE_SAMPLES, (last - 1) // TILE_SAMPLES + 1)
 
 
-def stored_view(table: pa.Table, times: TimeMap, *, true_samples: bool) -> View:
+def stored_view(table: pa.Table, clock: Clock, *, true_samples: bool) -> View:
     """Return the stored window of one suspect as a view."""
     table = table.filter(pc.equal(table["step"], 1) if true_samples else pc.not_equal(table["step"], 1))
     if not table.num_rows:
@@ -227,8 +228,8 @@ def stored_view(table: pa.Table, times: TimeMap, *, true_samples: bool) -> View:
         for i, lead in enumerate(leads)
     }
     n = len(next(iter(values.values()))) // (1 if step == 1 else 2)
-    first = times.sample_at(start_s)
-    return View(step=step, times_s=times.times_of(first + np.arange(n) * step), values=values, partial=True)
+    first = clock.nearest(start_s)
+    return View(step=step, times_s=clock.to_seconds(first + np.arange(n) * step), values=values, partial=True)
 
 
 def _cut(view: View, start_s: float, stop_s: float) -> View:

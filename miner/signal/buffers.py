@@ -7,6 +7,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from miner.recording.ranges import joined
+
 __all__ = ["GapList", "SampleBuffer", "widened"]
 
 _WIDENED = {np.int8: np.int16, np.uint8: np.int16, np.uint16: np.int32, np.float32: np.float64}
@@ -72,12 +74,7 @@ class GapList:
         """Take in the ranges of the chunk that follows."""
         if missing.size == 0 and breaks.size == 0:
             return
-        rows = np.concatenate([self.ranges, missing, np.stack([breaks, breaks], axis=1)])
-        rows = rows[np.lexsort((rows[:, 1], rows[:, 0]))]
-        reach = np.maximum.accumulate(rows[:, 1])
-        new = np.concatenate(([True], rows[1:, 0] > reach[:-1]))
-        ends = np.append(np.flatnonzero(new)[1:] - 1, rows.shape[0] - 1)
-        self.ranges = np.stack([rows[new, 0], reach[ends]], axis=1)
+        self.ranges = joined(np.concatenate([self.ranges, missing, np.stack([breaks, breaks], axis=1)]))
 
     def drop_before(self, sample: int) -> None:
         """Forget the ranges that end before an absolute index."""

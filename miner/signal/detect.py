@@ -37,8 +37,10 @@ _SLOPING_SHARE = 0.5
 """The same where neither end of it is an edge: nothing comes from 10 % to 90 % within what is looked at beside it."""
 
 _BINS, _STRIDE = 64, 16
+"""Cells of the histogram of levels and samples from one looked at to the next: its mean of each cell, not the cell, is
+the level, so that neither is its resolution."""
 
-_SHIFT, _LIFT = 40, 1 << 16
+_SHIFT, _LIFT = 40, 1 << 16  # see below
 _ONE = 1 << _SHIFT
 """Number and sum in one integer: the number from bit 40 on, below it the sum of samples lifted above zero, which has
 room for 8 million samples of 16 bits; a window has 0.1 s of every 16th."""

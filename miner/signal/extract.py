@@ -61,7 +61,7 @@ def iter_extractions(
         Every lead of the setup; command and feedback become pulses, supply, ground and coil_current are taken over
         them, all get an envelope.
     profiles : mapping of int to LeadProfile
-        From `miner.signal.profile.profile_leads`.
+        From `miner.signal.looks.profile.profile_leads`.
     sections : sequence of Section, optional
         Successive sections to extract; all of them by default.
     on_progress : callable, optional

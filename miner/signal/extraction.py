@@ -11,9 +11,22 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
+from miner.recording.clock import Clock
+from miner.recording.ranges import joined
+from miner.recording.reader import Recording
 from miner.schema import GAPS, PULSES
 
-__all__ = ["Envelope", "Extraction", "LeadQuality", "Track", "in_order", "join_extractions", "merge_gaps"]
+__all__ = [
+    "Envelope",
+    "Extraction",
+    "LeadQuality",
+    "Track",
+    "in_order",
+    "join_extractions",
+    "merge_gaps",
+    "spans_of",
+    "time_gaps",
+]
 
 Floats = NDArray[np.float64]
 
@@ -106,6 +119,13 @@ class Extraction:
     leads: Mapping[int, LeadQuality]
     columns: Mapping[int, str]
 
+    def clock(self, recording: Recording) -> Clock:
+        """Return the clock of the recording, of which these windows are the first, or all."""
+        if not recording.has_time:
+            return Clock(recording.rate_hz)
+        samples = np.arange(len(self.window_start_s)) * self.window_samples
+        return Clock(recording.rate_hz, samples, self.window_start_s, time_gaps(self.gaps))
+
     @property
     def quality(self) -> dict[str, dict[str, float | int]]:
         """Summary per column with pulses, JSON-ready."""
@@ -127,6 +147,16 @@ def join_extractions(parts: Sequence[Extraction]) -> Extraction:
     )
 
 
+def spans_of(gaps: pa.Table) -> Floats:
+    """Return start and stop of gaps, shape (k, 2), in seconds."""
+    return np.stack([gaps["start_s"].to_numpy(), gaps["stop_s"].to_numpy()], axis=1)
+
+
+def time_gaps(gaps: pa.Table) -> Floats:
+    """Return start and stop of the gaps that cost samples of all leads, shape (k, 2), in seconds."""
+    return spans_of(gaps.filter(pc.is_null(gaps["lead"])))
+
+
 def in_order(pulses: pa.Table) -> pa.Table:
     """Return pulses in order of (start_s, lead)."""
     return PULSES.validate(pulses.take(pc.sort_indices(pulses, [("start_s", "ascending"), ("lead", "ascending")])))
@@ -134,18 +164,12 @@ def in_order(pulses: pa.Table) -> pa.Table:
 
 def merge_gaps(gaps: pa.Table) -> pa.Table:
     """Return the gaps, per lead, with those that overlap or almost touch made one, in order of (start_s, lead)."""
-    lead = gaps["lead"].fill_null(-1).to_numpy()
-    start, stop = gaps["start_s"].to_numpy(), gaps["stop_s"].to_numpy()
-    rows = []
-    for one in np.unique(lead):
-        order = np.argsort(start[lead == one], kind="stable")
-        first, last = start[lead == one][order], np.maximum.accumulate(stop[lead == one][order])
-        new = np.concatenate(([True], first[1:] >= last[:-1] + _GAPS_APART_S))
-        ends = np.append(np.flatnonzero(new)[1:] - 1, first.size - 1)
-        rows.append((np.full(ends.size, one), first[new], last[ends]))
-    if not rows:
+    lead, spans = gaps["lead"].fill_null(-1).to_numpy(), spans_of(gaps)
+    if not len(lead):
         return GAPS.empty()
-    leads, starts, stops = (np.concatenate(column) for column in zip(*rows, strict=True))
+    merged = [(one, joined(spans[lead == one], _GAPS_APART_S)) for one in np.unique(lead)]
+    leads = np.concatenate([np.full(len(own), one) for one, own in merged])
+    starts, stops = np.concatenate([own for _, own in merged]).T
     order = np.lexsort((leads, starts))
     return GAPS.validate(
         pa.table(

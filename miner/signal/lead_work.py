@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from miner.recording.ranges import clipped
 from miner.recording.reader import Recording
 from miner.signal.blocks import BLOCK, mean_and_max, survey
 from miner.signal.buffers import GapList, SampleBuffer, widened
@@ -83,8 +84,7 @@ class LeadWork(ABC):
         self.buffer.append(values)
         if not (missing.size or breaks.size):
             return
-        missing = np.clip(missing, first, self.buffer.stop)
-        missing = missing[missing[:, 1] > missing[:, 0]]
+        missing = clipped(missing, first, self.buffer.stop)
         none = np.empty(0, np.int64)
         self.gaps.append(missing, breaks)
         self.missing.append(missing, none)
@@ -92,10 +92,7 @@ class LeadWork(ABC):
 
     def missing_in(self, first: int, last: int) -> NDArray[np.int64]:
         """Return the missing ranges clipped to ``[first, last)``."""
-        if not self.missing.ranges.size:
-            return self.missing.ranges
-        ranges = np.clip(self.missing.ranges, first, max(last, first))
-        return ranges[ranges[:, 1] > ranges[:, 0]]
+        return clipped(self.missing.ranges, first, last)
 
     def breaks_in(self, first: int, last: int) -> NDArray[np.int64]:
         """Return the time gaps at samples in ``[first, last)``."""

@@ -19,6 +19,8 @@ MAX_PULSE_S = 5.0
 """An on-state that lasts longer is given up as a pulse: no coil is charged for seconds (our own bound)."""
 
 _WINDOW_S, _SECTION_S, _MARGIN_S = 0.1, 300.0, 10.0
+"""Length of the windows in which levels are followed; of a section, long beside its margin and short beside the memory;
+of the margin, in which levels settle from the profile: a hundred windows (own choice)."""
 
 
 @dataclass(frozen=True, kw_only=True)

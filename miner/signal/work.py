@@ -11,6 +11,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from miner.recording.chunks import Chunk
+from miner.recording.clock import Clock
 from miner.recording.reader import Recording
 from miner.schema import GAPS, PULSES
 from miner.signal.buffers import SampleBuffer
@@ -61,6 +62,7 @@ class SectionWork:
         self._window = window_samples(recording.rate_hz)
         self._at = section.read_start
         self._time = SampleBuffer(np.dtype(np.float64), section.read_start)
+        self._clock = Clock(recording.rate_hz)
         self._pulse_leads = [PulseWork(recording, section, s, profiles[s.index]) for s in leads if s.has_pulses]
         self._other_leads = [SurveyWork(recording, section, s) for s in leads if not s.has_pulses]
         self._averaged = {
@@ -109,6 +111,9 @@ class SectionWork:
 
     def _advance(self, ready: int, at_end: bool) -> None:
         first, self._at = self._at, ready
+        if self._recording.has_time:
+            held = self._time.base + np.arange(self._time.values.size)
+            self._clock = Clock(self._recording.rate_hz, held, self._time.values)
         list(self._pool.map(lambda lead: lead.advance(first, ready, at_end), self._leads))
         self._note_windows(first, ready)
         self._note_gaps(first, ready)
@@ -122,24 +127,10 @@ class SectionWork:
     def _owned(self, first: int, last: int) -> tuple[int, int]:
         return max(first, self._section.start), min(last, self._section.stop)
 
-    def _seconds(self, samples: NDArray[Any] | Floats) -> Floats:
-        """Instants of fractional sample indices."""
-        at = np.asarray(samples, np.float64)
-        if not self._recording.has_time:
-            return at / self._recording.rate_hz
-        held = self._time.values
-        below = np.clip(np.floor(np.nan_to_num(at)).astype(np.int64) - self._time.base, 0, max(held.size - 2, 0))
-        step = held[below + 1] - held[below] if held.size > 1 else np.full(at.shape, 1 / self._recording.rate_hz)
-        last = below + self._time.base == self._recording.n_samples - 2
-        past = last & (at > self._recording.n_samples - 1)  # behind the last sample: at the nominal rate
-        out = held[below] + (at - self._time.base - below) * step
-        beyond = held[-1] + (at - (self._recording.n_samples - 1)) / self._recording.rate_hz
-        return np.asarray(np.where(past, beyond, out), np.float64)
-
     def _note_windows(self, first: int, last: int) -> None:
         a, b = self._owned(first, last)
         if a < b:
-            self._window_start_s.append(self._seconds(np.arange(a, b, self._window)))
+            self._window_start_s.append(self._clock.to_seconds(np.arange(a, b, self._window)))
 
     def _note_gaps(self, first: int, last: int) -> None:
         a, b = self._owned(first, last)
@@ -154,13 +145,13 @@ class SectionWork:
         """Note ranges as seconds from the last good sample before to the first good one after."""
         if ranges.size:
             before = np.maximum(ranges[:, 0] - 1, 0)
-            self._gaps.append((lead, self._seconds(before), self._seconds(ranges[:, 1])))
+            self._gaps.append((lead, self._clock.to_seconds(before), self._clock.to_seconds(ranges[:, 1])))
 
     def _note_pulses(self, lead: PulseWork) -> None:
         found = lead.found()
         if not found["start"].size:
             return
-        start_s, stop_s = self._seconds(found["start"]), self._seconds(found["stop"])
+        start_s, stop_s = self._clock.to_seconds(found["start"]), self._clock.to_seconds(found["stop"])
         rows: dict[str, NDArray[Any]] = {
             "lead": np.full(start_s.size, lead.spec.index, np.int16),
             "start_sample": found["start"],
@@ -189,7 +180,7 @@ class SectionWork:
     def _width_us(self, start: Floats, stop: Floats) -> Floats:
         if not self._recording.has_time:
             return (stop - start) / self._recording.rate_hz * 1e6
-        return (self._seconds(stop) - self._seconds(start)) * 1e6
+        return (self._clock.to_seconds(stop) - self._clock.to_seconds(start)) * 1e6
 
     def finish(self) -> Extraction:
         """Return the section's extraction; no chunk may follow."""

@@ -15,7 +15,7 @@ from miner.rarity.judge import Judgement
 from miner.schema import SUSPECTS
 from miner.suspects.reasons import Finding, explain
 
-__all__ = ["list_suspects"]
+__all__ = ["kinds_of", "list_suspects"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -61,6 +61,11 @@ def list_suspects(rows: Ints, events: pa.Table, judged: Judgement) -> pa.Table:
         "measure": pa.array(measures, pa.string()),
     }
     return SUSPECTS.validate(pa.table(columns))
+
+
+def kinds_of(rows: Ints, judged: Judgement) -> list[str]:
+    """Return what each of some events is called, as the list has it."""
+    return [_name(row, judged).kind for row in rows.tolist()]
 
 
 def _nullable(values: list[float]) -> pa.Array:

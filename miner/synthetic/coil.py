@@ -11,7 +11,7 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["COPPER_PER_KELVIN", "charge_time_s", "coil_current_a", "coil_energy_j"]
+__all__ = ["COPPER_PER_KELVIN", "charge_time_s", "coil_current_a"]
 
 COPPER_PER_KELVIN = 0.00393
 """Relative rise of copper's resistance per kelvin at 20 degrees Celsius (common table value)."""
@@ -43,8 +43,3 @@ def charge_time_s(current_a: T, *, supply_v: T, resistance_ohm: T, inductance_h:
     with np.errstate(divide="ignore"):
         time_s: T = -(inductance_h / resistance_ohm) * np.log1p(-share)
     return time_s
-
-
-def coil_energy_j(current_a: T, *, inductance_h: T) -> T:
-    """Return the energy stored in the coil, in joule."""
-    return 0.5 * inductance_h * current_a**2

@@ -13,11 +13,11 @@ from numpy.typing import NDArray
 
 from miner.schema import EVENTS
 
-__all__ = ["MEASURES", "Columns", "columns_of", "events_table"]
+__all__ = ["MEASURED_COLUMNS", "Columns", "columns_of", "events_table"]
 
 Columns: TypeAlias = dict[str, NDArray[Any]]
 
-MEASURES = (
+MEASURED_COLUMNS = (
     "on_time_us", "delay_us", "feedback_width_us", "amplitude_v", "feedback_amplitude_v", "rise_us", "fall_us",
     "ripple_v", "interval_us", "timing_residual_deg", "supply_v", "ground_v", "coil_current_peak_a",
     "feedback_rise_us", "feedback_ripple_v", "off_level_v", "quiet_ripple_v", "timing_from_before_deg",

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from miner.engine.firing import FiringPattern
 from miner.synthetic.coil import COPPER_PER_KELVIN, charge_time_s, coil_current_a
 from miner.synthetic.columns import Columns
-from miner.synthetic.drive import CRANKING, DriveTrace
+from miner.synthetic.drive.speed import CRANKING, DriveTrace
 from miner.synthetic.scenario import Lead, Scenario
 
 __all__ = ["CoilBank", "coil_bank", "dwell_table_us", "feedback_values", "fire_events", "interval_us", "level_v"]

@@ -9,12 +9,20 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from miner.synthetic.columns import MEASURES, Columns, events_table
-from miner.synthetic.drive import DriveTrace, run_drive
-from miner.synthetic.faults import FEEDBACK_COLUMNS, Tie, apply_fault, faults_table, next_of_coil, shows_as, unit_of
+from miner.synthetic.columns import MEASURED_COLUMNS, Columns, events_table
+from miner.synthetic.drive.speed import DriveTrace, run_drive
+from miner.synthetic.drive.supply import supply_trace_v
+from miner.synthetic.faults.events import (
+    FEEDBACK_COLUMNS,
+    Tie,
+    apply_fault,
+    faults_table,
+    next_of_coil,
+    shows_as,
+    unit_of,
+)
 from miner.synthetic.firings import fire_events
 from miner.synthetic.scenario import FaultSpec, Scenario
-from miner.synthetic.supply import supply_trace_v
 
 __all__ = ["Plan", "plan_drive"]
 
@@ -160,7 +168,7 @@ def visible_columns(scenario: Scenario, truth: Columns) -> Columns:
     from_feedback = ~commanded & np.isfinite(truth["delay_us"])
     out["time_s"][from_feedback] += 1e-6 * truth["delay_us"][from_feedback]
     gone = in_gaps(scenario, truth, margin_s=0.0)
-    for name in MEASURES:
+    for name in MEASURED_COLUMNS:
         out[name][gone] = np.nan
     out["command_seen"][gone] = out["feedback_seen"][gone] = -1
     out["quality"][gone] = "near_gap"

@@ -12,7 +12,7 @@ import re
 from pathlib import Path
 
 from miner.errors import RunError
-from miner.mining.look import LONE_EVENTS, Look
+from miner.mining.look import LONE_EVENTS, Extent
 from pipelines.overnight.tasks import StepKind
 
 __all__ = [
@@ -96,7 +96,7 @@ def parse_size(text: str) -> int:
     return int(float(match["number"]) * _UNITS[match["unit"].lower()])
 
 
-def need_bytes(kind: StepKind, look: Look, *, n_events: int | None = None) -> int:
+def need_bytes(kind: StepKind, look: Extent, *, n_events: int | None = None) -> int:
     """Return what a step needs above the base of its worker, in bytes; an estimate from above.
 
     Parameters

@@ -29,7 +29,7 @@ from pathlib import Path
 
 from miner.errors import MinerError, RunError
 from miner.files import same_file
-from miner.recording.folder import in_order, is_part
+from miner.recording.folder import in_name_order, is_part
 
 __all__ = ["Found", "find_recordings", "find_setup"]
 
@@ -172,7 +172,7 @@ def _is_own(path: Path) -> bool:
 
 def _times_follow(files: Sequence[Path]) -> bool:
     try:
-        spans = [_time_span(p) for p in in_order(files)]
+        spans = [_time_span(p) for p in in_name_order(files)]
     except MinerError:
         return False
     if any(span is None for span in spans):

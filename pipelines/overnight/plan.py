@@ -14,13 +14,13 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from miner.errors import MinerError
-from miner.mining.look import Look
+from miner.mining.look import Extent
 from miner.recording.folder import fingerprint, part_files
 from pipelines.overnight.budget import need_bytes
 from pipelines.overnight.discovery import Found, find_recordings, find_setup
 from pipelines.overnight.tasks import Failure, StepKind, Steps, Task, explain_failure
 
-__all__ = ["Job", "NotPlanned", "Plan", "make_plan", "result_token"]
+__all__ = ["Job", "NightPlan", "NotPlanned", "make_plan", "result_token"]
 
 _STILL_WARM_S = 120.0
 """A file that cannot be opened and was written to this recently is likely still being recorded."""
@@ -49,7 +49,7 @@ class Job:
     why: str
     recording: Path
     setup: Path
-    look: Look
+    look: Extent
     fingerprint: str
     findings: Path
     work: Path
@@ -85,7 +85,7 @@ class NotPlanned:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Plan:
+class NightPlan:
     """Everything an overnight run has to do, longest recording first."""
 
     folder: Path
@@ -95,7 +95,7 @@ class Plan:
     steps: Steps
 
 
-def result_token(look: Look, steps: Steps) -> str:
+def result_token(look: Extent, steps: Steps) -> str:
     """Return the name under which a result is known; the same on every machine and in every run."""
     text = f"{look.identity}\0{steps.key()}"
     return hashlib.blake2b(text.encode(), digest_size=16).hexdigest()
@@ -108,7 +108,7 @@ def make_plan(
     *,
     setup: Path | None = None,
     on_look: Callable[[int, int], None] = lambda _done, _total: None,
-) -> Plan:
+) -> NightPlan:
     """Find the recordings below a folder and look at each.
 
     Parameters
@@ -141,7 +141,7 @@ def make_plan(
         else:
             jobs[planned.token] = planned
     longest_first = sorted(jobs.values(), key=lambda job: (-job.look.n_samples, job.name))
-    return Plan(folder=folder, out=out, jobs=tuple(longest_first), not_planned=tuple(failed), steps=steps)
+    return NightPlan(folder=folder, out=out, jobs=tuple(longest_first), not_planned=tuple(failed), steps=steps)
 
 
 def _with_copy(job: Job, name: str) -> Job:

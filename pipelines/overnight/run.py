@@ -20,11 +20,11 @@ from miner.errors import MinerError, RunError
 from miner.files import digest_file
 from pipelines.overnight.budget import BASE_BYTES, GIB, STARTER_BYTES
 from pipelines.overnight.journal import Journal, StepEntry
-from pipelines.overnight.plan import Job, Plan
+from pipelines.overnight.plan import Job, NightPlan
 from pipelines.overnight.pool import Executor
 from pipelines.overnight.tasks import Failure, Outcome, Steps, Task
 
-__all__ = ["Result", "View", "run_plan", "valid_steps"]
+__all__ = ["NightView", "Result", "run_plan", "valid_steps"]
 
 MAX_DEATHS = 2
 """Workers a step may cost before its recording is given up; the first may have been bad luck."""
@@ -60,7 +60,7 @@ class Result:
     failure: Failure | None = None
 
 
-class View(Protocol):
+class NightView(Protocol):
     """Who is told how far a run is."""
 
     def begin(self, samples: Mapping[str, int], done: Mapping[str, int]) -> None:
@@ -120,7 +120,7 @@ def valid_steps(job: Job, journal: Journal) -> dict[str, StepEntry]:
     }
 
 
-def run_plan(plan: Plan, journal: Journal, executor: Executor, view: View) -> list[Result]:
+def run_plan(plan: NightPlan, journal: Journal, executor: Executor, view: NightView) -> list[Result]:
     """Mine what is not finished yet and return how every recording of the plan ended, failures first.
 
     Raises
@@ -139,7 +139,7 @@ def run_plan(plan: Plan, journal: Journal, executor: Executor, view: View) -> li
     return sorted(results, key=lambda r: (r.failure is None, r.name))
 
 
-def _clear_work(plan: Plan, keep: set[str]) -> None:
+def _clear_work(plan: NightPlan, keep: set[str]) -> None:
     """Remove half-done parts that no later run can use."""
     base = plan.out / ".work"
     for folder in base.iterdir() if base.is_dir() else ():
@@ -150,7 +150,7 @@ def _clear_work(plan: Plan, keep: set[str]) -> None:
 class _Run:
     """State of one run through a plan."""
 
-    def __init__(self, plan: Plan, journal: Journal, executor: Executor, view: View) -> None:
+    def __init__(self, plan: NightPlan, journal: Journal, executor: Executor, view: NightView) -> None:
         self._journal, self._executor, self._view = journal, executor, view
         self._deaths: Counter[tuple[str, str]] = Counter()
         self._steps = plan.steps

@@ -24,7 +24,7 @@ from typing import Literal, Protocol
 
 from miner.errors import MAX_SENTENCE, MinerError, plain_text, shortened
 from miner.files import digest_file
-from miner.mining.look import Look, OnSamples, section_name
+from miner.mining.look import Extent, OnSamples, section_name
 from miner.recording.folder import fingerprint
 
 __all__ = [
@@ -53,7 +53,7 @@ class Steps(Protocol):
     def key(self) -> str:
         """Return what, besides recording and setup, decides the result: version and settings."""
 
-    def look(self, recording: Path, setup: Path) -> Look:
+    def look(self, recording: Path, setup: Path) -> Extent:
         """Open recording and setup and say what there is to do."""
 
     def profile(self, recording: Path, setup: str, out: Path) -> None:
@@ -78,7 +78,7 @@ class Task:
     token : str
         Names the result: recording, setup, settings and version (see `pipelines.overnight.plan`).
     setup : str
-        As the plan read it (see `miner.mining.look.Look`).
+        As the plan read it (see `miner.mining.look.Extent`).
     work, findings : Path
         Folder of the half-done parts, and where the findings go.
     fingerprint : str

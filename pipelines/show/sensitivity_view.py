@@ -19,7 +19,7 @@ from miner.questions.sensitivity import FULL, measure_sensitivity
 from miner.questions.waveform_sample import sample_waveform
 from miner.recording.reader import open_recording
 from miner.schema import KINDS
-from miner.signal.profile import profile_leads
+from miner.signal.looks.profile import profile_leads
 from miner.words import counted, cylinder_name, kind_name, rate_number
 
 __all__ = ["print_sensitivity", "size_text"]

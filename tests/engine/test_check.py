@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from miner.engine.check import CheckFinding, check_recording
+from miner.engine.checks.recording import CheckFinding, check_recording
 from miner.engine.setup import parse_setup
 from miner.recording.reader import open_recording
 from tests.engine.drawn_leads import pulses

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from miner.engine.fit import FITS, fit_setup, spread_stretches
+from miner.engine.fit.setup_fit import FITS, fit_setup, spread_stretches
 from miner.engine.setup import Setup, parse_setup
 from miner.errors import SetupError
 from tests.engine.layouts import LAYOUTS, ORDERS

@@ -44,6 +44,7 @@ def drive(seed=0, n_cycles=120, told=0.9, stops=3):
         columns["feedback_seen"][row : row + length] = [False] * len(columns["feedback_seen"][row : row + length])
     columns["supply_v"][rng.random(n) < 0.1] = np.nan
     columns["operating_state"][rng.random(n) < 0.5] = "idle"
+    columns["segment"] = np.cumsum((np.diff(columns["time_s"], prepend=0.0) > 0.9) | (rng.random(n) < 0.02))
     return columns
 
 
@@ -62,7 +63,7 @@ def slow_view(columns):
     for k in range(n):
         step_s = time_s[k] - time_s[k - 1] if k else 0.0
         clock[k] = (clock[k - 1] if k else 0.0) + step_s / cycle_s[k]
-        if step_s > STOP_S and step_s > 2 * cycle_s[k]:
+        if step_s > STOP_S and columns["segment"][k] > columns["segment"][k - 1]:
             start_s = time_s[k]
         elif k:
             running_s[k - 1] = step_s

@@ -182,6 +182,39 @@ def test_the_judge_says_what_the_list_says(mined: miner.Mined) -> None:
     assert judge.score(mined.events.to_arrow()).equals(scores)
 
 
+def test_the_judge_calls_events_as_the_list_does(mined: miner.Mined) -> None:
+    scored = miner.fit_judge(mined, recording=str(RECORDING)).score(mined)
+    listed = mined.suspects.join(scored, on="event_id", how="left", suffix="_scored", maintain_order="left")
+    assert listed["kind_scored"].to_list() == listed["kind"].to_list()
+    assert scored.filter(pl.col("kind").is_null()).height > 0.5 * scored.height
+
+
+@pytest.mark.parametrize("name", ["all.xlsx", "list.csv", "list.parquet"])
+def test_an_export_is_that_of_the_command(mined: miner.Mined, tmp_path: Path, name: str) -> None:
+    from typer.testing import CliRunner
+
+    table = "suspects"
+    ours = mined.export(tmp_path / name, table=table)
+    to = tmp_path / "command" / name
+    to.parent.mkdir()
+    ran = CliRunner().invoke(app, ["export", str(mined.folder), "--to", str(to), "--table", table])
+    assert ran.exit_code == 0, ran.output
+    if not name.endswith(".xlsx"):  # a workbook holds when it was made
+        assert ours.read_bytes() == to.read_bytes()
+    assert ours.stat().st_size > 1000
+    with pytest.raises(FindingsError):
+        mined.export(tmp_path / name, table=table)
+    assert mined.export(tmp_path / name, table=table, overwrite=True) == ours
+
+
+def test_the_check_and_the_leads_are_those_of_the_commands() -> None:
+    recording = miner.open_recording(RECORDING)
+    found = miner.tell_leads_apart(recording, cylinders=2)
+    assert {lead.column for lead in found.leads} == set(recording.channels)
+    said = miner.check_recording(recording, miner.load_setup(SETUP))
+    assert all(isinstance(one, miner.CheckFinding) for one in said)
+
+
 def test_events_that_are_none_are_refused(mined: miner.Mined, setup: miner.Setup) -> None:
     with pytest.raises(SetupError, match="without a setup"):
         miner.fit_judge(mined.events)

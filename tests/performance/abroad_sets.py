@@ -15,7 +15,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from miner.synthetic.faults import MEASURE_OF
+from miner.synthetic.faults.events import MEASURE_OF
 from miner.synthetic.plan import Plan
 from miner.synthetic.presets import healthy_hour, varied
 from miner.synthetic.scenario import Scenario

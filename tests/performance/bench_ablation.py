@@ -31,7 +31,7 @@ from miner.mining.steps import open_source
 from miner.rarity import counts, judge, pauses
 from miner.signal.extract import iter_extractions
 from miner.signal.extraction import join_extractions
-from miner.signal.profile import profile_leads
+from miner.signal.looks.profile import profile_leads
 from miner.suspects.ranking import rank_events
 from tests.performance.abroad_sets import make_own, make_third, make_trial, trial_folder
 from tests.physical.score import score

@@ -67,7 +67,7 @@ def measure(path: Path) -> None:
     from miner.recording.reader import open_recording
     from miner.signal.extract import extract_pulses
     from miner.signal.leads import LeadSpec
-    from miner.signal.profile import profile_leads
+    from miner.signal.looks.profile import profile_leads
 
     def decode() -> None:
         for _ in pq.ParquetFile(path, pre_buffer=False).iter_batches(1 << 19, columns=COLUMNS):

@@ -15,7 +15,7 @@ import numpy as np
 from miner.mining.steps import open_source
 from miner.questions.exact import poisson_interval
 from miner.signal.extract import extract_pulses
-from miner.signal.profile import profile_leads
+from miner.signal.looks.profile import profile_leads
 from miner.suspects.ranking import rank_events
 from miner.synthetic.presets import healthy_hour
 from miner.synthetic.writer import write_recording

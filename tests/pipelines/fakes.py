@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from miner.errors import RecordingError, SignalError
-from miner.mining.look import Look, OnSamples
+from miner.mining.look import Extent, OnSamples
 from miner.recording.folder import part_files
 from pipelines.overnight.pool import OnTaskSamples
 from pipelines.overnight.tasks import Outcome, Steps, Task, run_task
@@ -58,9 +58,9 @@ class FakeSteps:
     def key(self) -> str:
         return self.settings
 
-    def look(self, recording: Path, setup: Path) -> Look:
+    def look(self, recording: Path, setup: Path) -> Extent:
         values = _values(recording)
-        return Look(
+        return Extent(
             identity=json.dumps([values, setup.read_text()]),
             section_samples=tuple(min(SECTION, len(values) - i) for i in range(0, len(values), SECTION)),
             rate_hz=100.0,

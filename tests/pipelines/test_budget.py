@@ -20,7 +20,7 @@ import pytest
 from rich.console import Console
 
 from miner.errors import RunError
-from miner.mining.look import Look
+from miner.mining.look import Extent
 from miner.mining.section_file import read_extraction
 from miner.mining.steps import MineSteps, open_source
 from pipelines.overnight import budget
@@ -43,7 +43,7 @@ from tests.mined import find_events
 from tests.pipelines import small
 from tests.pipelines.fakes import FakeSteps, SilentView, write_fake_tree
 
-LOOK = Look(identity="x", section_samples=(1000,), rate_hz=100.0, n_leads=4)
+LOOK = Extent(identity="x", section_samples=(1000,), rate_hz=100.0, n_leads=4)
 
 
 @pytest.mark.parametrize(
@@ -84,8 +84,8 @@ def test_workers_follow_the_budget():
 
 
 def test_need_grows_with_leads_and_finish_with_length():
-    long = Look(identity="x", section_samples=(10**9,), rate_hz=100.0, n_leads=4)
-    more = Look(identity="x", section_samples=(1000,), rate_hz=100.0, n_leads=8)
+    long = Extent(identity="x", section_samples=(10**9,), rate_hz=100.0, n_leads=4)
+    more = Extent(identity="x", section_samples=(1000,), rate_hz=100.0, n_leads=8)
     assert need_bytes("section", long) == need_bytes("section", LOOK) < need_bytes("section", more)
     assert need_bytes("finish", long) > need_bytes("finish", LOOK)
 

@@ -19,7 +19,7 @@ import psutil
 import pytest
 
 from miner.errors import RunError
-from miner.mining.look import Look
+from miner.mining.look import Extent
 from miner.mining.steps import MineSteps
 from miner.signal import sections
 from pipelines.overnight.journal import Journal
@@ -107,7 +107,7 @@ class ShortSections(MineSteps):
     section_s: float
     pause_s: float = 0.0
 
-    def look(self, recording: Path, setup: Path) -> Look:
+    def look(self, recording: Path, setup: Path) -> Extent:
         with mock.patch.object(sections, "_SECTION_S", self.section_s):
             return super().look(recording, setup)
 

@@ -9,7 +9,7 @@ import pytest
 from scipy.signal import peak_widths
 from scipy.special import erf
 
-from miner.signal.levels import state_levels
+from miner.signal.looks.levels import state_levels
 from miner.signal.measure import FIELDS, Limits, measure_pulse
 from tests.naive_signal import coarse_pulses
 from tests.signal.made import column, one_lead

@@ -11,7 +11,7 @@ from miner.rarity.judge import fit_judge
 from miner.schema import SENSITIVITY, SUSPECTS
 from miner.suspects.ranking import rank_events
 from miner.synthetic.columns import columns_of, events_table
-from miner.synthetic.faults import apply_fault, feedback_tie, next_of_coil
+from miner.synthetic.faults.events import apply_fault, feedback_tie, next_of_coil
 from tests.suspects.made_up import make_columns, make_setup, to_events, to_suspects
 
 SETUP = make_setup(commands=(1, 3))

@@ -20,9 +20,9 @@ from miner.recording.reader import Recording
 from miner.schema import SENSITIVITY
 from miner.signal.extract import extract_pulses
 from miner.signal.leads import LeadProfile, LeadSpec
-from miner.signal.profile import profile_leads
+from miner.signal.looks.profile import profile_leads
 from miner.synthetic.columns import columns_of
-from miner.synthetic.faults import apply_fault
+from miner.synthetic.faults.events import apply_fault
 from miner.synthetic.scenario import Scenario
 from miner.synthetic.writer import write_recording
 from tests.mined import find_events
@@ -131,6 +131,23 @@ def test_floats_with_a_time_column_of_their_own(tmp_path):
     got = sample_waveform(*mined(tmp_path))
     assert got["n_planted"] >= 12
     assert got["n_agreed"] == got["n_planted"]
+
+
+def test_stretches_lie_around_their_events_where_time_went_on_without_samples(tmp_path):
+    gap = {"start_s": 3.0, "duration_s": 14.0, "kind": "missing"}
+    storage = {"time_column": True, "row_group_samples": 200_000}
+    write_recording(scenario(duration_s=60.0, gaps=[gap], storage=storage), tmp_path)
+    country = mined(tmp_path)
+    time_s = country.events["time_s"].to_numpy()
+    n = len(time_s)
+    stretches = list(choose_stretches(country.recording, country.events, 2, 20))
+    for number, (start, stop) in enumerate(stretches):
+        stretch = waveform_stretch.read_stretch(country.recording, ["lead_1"], country.events, start, stop)
+        assert stretch is not None
+        own = stretch.columns["time_s"]
+        assert own[0] < time_s[(2 * number + 1) * n // 4] < own[-1]
+    got = sample_waveform(*country)
+    assert got["n_agreed"] == got["n_planted"] >= 12
 
 
 def test_the_answer_alone(tmp_path):

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from miner.errors import RecordingError
 from miner.recording.chunks import iter_chunks
-from miner.recording.folder import fingerprint, in_order, part_files
+from miner.recording.folder import fingerprint, in_name_order, part_files
 from miner.recording.reader import open_recording
 from tests.recording.made import write_recording
 
@@ -21,7 +21,7 @@ from tests.recording.made import write_recording
 def test_numbers_count_whatever_their_length(numbers: list[int], width: int, mixed: random.Random) -> None:
     wanted = [Path(f"drive 2 part_{n:0{width}d}.parquet") for n in sorted(numbers)]
     given = mixed.sample(wanted, len(wanted))
-    assert in_order(given) == wanted
+    assert in_name_order(given) == wanted
 
 
 def test_samples_come_in_the_order_of_the_numbers(tmp_path: Path) -> None:

@@ -11,8 +11,8 @@ import pyarrow.parquet as pq
 from miner.engine.setup import Setup, parse_setup
 from miner.findings.store import Findings
 from miner.recording.reader import open_recording
-from miner.review.envelope import BLOCK_SAMPLES, block_extremes
-from miner.review.windows import build_windows
+from miner.review.envelope import BLOCK_SAMPLES, extremes_of_blocks
+from miner.review.kept.windows import build_windows
 from miner.schema import EVENTS, GAPS, INCIDENTS, PULSES, SILENCES, SUSPECTS, Table
 from miner.signal.extraction import Envelope, Extraction, Track
 from miner.suspects.cut_outs import with_cut_outs
@@ -181,7 +181,7 @@ def make_extraction(recording_path: Path, setup: Setup, gaps: pa.Table, rate_hz:
     envelope, tracks = {}, {}
     for lead, channel in enumerate(setup.channel):
         counts = table[channel.column].to_numpy()
-        low, high = block_extremes(counts, BLOCK_SAMPLES)
+        low, high = extremes_of_blocks(counts, BLOCK_SAMPLES)
         envelope[lead] = Envelope(samples_per_point=BLOCK_SAMPLES, scale=0.005, offset=0.0, low=low, high=high)
         if channel.role == "supply":
             means = np.add.reduceat(counts * 0.005, np.arange(0, len(counts), window))

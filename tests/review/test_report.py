@@ -48,11 +48,11 @@ def test_the_windows_are_the_true_samples(report, source):
     _, frozen = _frozen(report)
     header, arrays = next(_inflate(w) for w in frozen["windows"] if _inflate(w)[0]["step"] == 1)
     times = np.cumsum(arrays["time_s"])
-    first = source.times.sample_at(times[0])
+    first = source.clock.nearest(times[0])
     scale, offset = header["scales"]["lead_1"]
     true = next(read_windows(source.recording, ["lead_2"], [(first, first + len(times))])).volts["lead_2"]
     np.testing.assert_allclose(arrays["lead_1"] * scale + offset, true, atol=1e-6)
-    np.testing.assert_allclose(times, source.times.times_of(np.arange(first, first + len(times))), atol=1e-8)
+    np.testing.assert_allclose(times, source.clock.to_seconds(np.arange(first, first + len(times))), atol=1e-8)
 
 
 def test_the_size_is_kept_by_leaving_out_the_least_suspicious(report, findings, tmp_path):

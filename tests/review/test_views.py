@@ -9,7 +9,7 @@ import pytest
 from miner.engine.setup import parse_setup
 from miner.findings.store import Findings
 from miner.recording.reader import open_recording
-from miner.review.source import RECORDING_FILE, ReviewSource, describe_recording
+from miner.review.source import RECORDING_FILE, ReviewSource, shown_recording
 from miner.review.views import ViewReader
 from miner.schema import EVENTS, GAPS, INCIDENTS, SUSPECTS
 from tests.naive_review import extremes
@@ -116,7 +116,7 @@ def test_no_line_crosses_a_gap_in_time(tmp_path):
     for table in (EVENTS, SUSPECTS, INCIDENTS):
         findings.write_table(table, table.empty())
     findings.write_table(GAPS, fill(GAPS, [{"lead": None, "start_s": 0.499, "stop_s": 2.5}]))
-    findings.write_json(RECORDING_FILE, describe_recording(open_recording(tmp_path / "r.parquet"), setup))
+    findings.write_json(RECORDING_FILE, shown_recording(open_recording(tmp_path / "r.parquet"), setup))
     findings.write_json("summary.json", {})
     view = ViewReader(ReviewSource(findings.folder)).view(0.0, 3.0, 400)
     missing = view.times_s[np.isnan(view.values[0])]

@@ -2,10 +2,10 @@ import numpy as np
 import pytest
 
 import miner.events.rows as rows
-from miner.review.tables import MEASURES, USUAL, WINDOWS
-from miner.review.usual_pulse import ENOUGH_EVENTS, N_PER_PLACE, N_PLACES, SPEED_RANGES, Cell, pick_healthy
+from miner.review.kept.usual_pulse import ENOUGH_EVENTS, N_PER_PLACE, N_PLACES, SPEED_RANGES, Cell, pick_healthy
+from miner.review.kept.windows import MAX_TRUE_SAMPLES, N_WIDE_BLOCKS, N_WINDOWS, speed_cell
+from miner.review.tables import USUAL, USUAL_VALUES, WINDOWS
 from miner.review.views import stored_view
-from miner.review.windows import MAX_TRUE_SAMPLES, N_WIDE_BLOCKS, N_WINDOWS, speed_cell
 from tests.review.made import DELAY_US, ON_US, WIDTH_US, make_events
 
 
@@ -15,8 +15,8 @@ def test_each_kept_suspect_has_true_samples_and_its_whole_window(source):
     assert set(windows["event_id"].to_pylist()) == {s["event_id"] for s in suspects}
     for suspect in suspects:
         table = source.stored_windows(suspect["event_id"])
-        close = stored_view(table, source.times, true_samples=True)
-        wide = stored_view(table, source.times, true_samples=False)
+        close = stored_view(table, source.clock, true_samples=True)
+        wide = stored_view(table, source.clock, true_samples=False)
         assert close.times_s[0] < suspect["time_s"] < suspect["time_s"] + ON_US * 1e-6 < close.times_s[-1]
         assert len(close.times_s) <= MAX_TRUE_SAMPLES + 3
         assert wide.times_s[0] <= suspect["window_start_s"]
@@ -81,7 +81,7 @@ def test_without_a_speed_any_healthy_event_of_the_cylinder_will_do():
 
 
 def test_usual_values_of_listed_events_are_kept(source):
-    measures = source.findings.read_table(MEASURES)
+    measures = source.findings.read_table(USUAL_VALUES)
     assert set(measures["measure"].to_pylist()) == {"on_time_us"}
     assert set(measures["event_id"].to_pylist()) == set(source.suspects["event_id"].to_pylist())
 

@@ -15,7 +15,7 @@ from miner.recording.reader import Recording, open_recording
 from miner.signal.extract import extract_pulses
 from miner.signal.extraction import Extraction
 from miner.signal.leads import LeadSpec
-from miner.signal.profile import profile_leads
+from miner.signal.looks.profile import profile_leads
 from tests.recording.made import write_recording
 
 Floats = NDArray[np.float64]

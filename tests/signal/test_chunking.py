@@ -16,7 +16,7 @@ from miner.recording.reader import Recording, open_recording
 from miner.signal import sections as sections_module
 from miner.signal.extract import extract_pulses, extract_section, plan_sections
 from miner.signal.extraction import Extraction, join_extractions
-from miner.signal.profile import profile_leads
+from miner.signal.looks.profile import profile_leads
 from miner.signal.work import SectionWork
 from tests.recording.made import write_recording
 from tests.signal.made import counts, regular, specs

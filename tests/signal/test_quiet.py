@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from miner.errors import SignalError
-from miner.signal.profile import profile_leads
+from miner.signal.looks.profile import profile_leads
 from tests.signal.made import Lead, column, counts, one_lead, recorded, specs
 
 RATE_HZ = 20_000.0

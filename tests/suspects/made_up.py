@@ -62,6 +62,8 @@ def make_columns(setup, n_cycles, rpm=1500.0, seed=1, supply_v=13.8):
 def to_events(columns):
     """Turn columns into a validated EVENTS table; missing ones are null, NaN is null."""
     n = len(columns["event_id"])
+    if not np.any(columns["segment"]):  # no cycle made up here lasts a second
+        columns = {**columns, "segment": np.cumsum(np.diff(columns["time_s"], prepend=columns["time_s"][:1]) > 1.0)}
     arrays = [
         pa.array(columns[c.name], c.type, from_pandas=True) if c.name in columns else pa.nulls(n, c.type)
         for c in EVENTS.columns

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from miner.synthetic.coil import charge_time_s, coil_current_a, coil_energy_j
+from miner.synthetic.coil import charge_time_s, coil_current_a
 
 
 @given(
@@ -27,7 +27,3 @@ def test_a_current_beyond_the_supply_is_never_reached() -> None:
 def test_charge_begins_with_the_slope_of_voltage_over_inductance() -> None:
     slope = coil_current_a(1e-7, supply_v=12.0, resistance_ohm=0.5, inductance_h=3e-3) / 1e-7
     assert slope == pytest.approx(12.0 / 3e-3, rel=1e-4)
-
-
-def test_energy_grows_with_the_square_of_current() -> None:
-    assert coil_energy_j(6.0, inductance_h=4e-3) == pytest.approx(4 * coil_energy_j(3.0, inductance_h=4e-3))

@@ -5,7 +5,7 @@ import pyarrow as pa
 import pytest
 
 from miner.synthetic.columns import columns_of, events_table
-from miner.synthetic.faults import MEASURE_OF, feedback_tie, plant_in_events, robust_sigma
+from miner.synthetic.faults.events import MEASURE_OF, feedback_tie, plant_in_events, robust_sigma
 from miner.synthetic.plan import plan_drive
 from tests.synthetic.small import COMMAND, FEEDBACK, SUPPLY, scenario
 

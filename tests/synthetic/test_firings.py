@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from miner.synthetic.drive import STOPPED, run_drive
+from miner.synthetic.drive.speed import STOPPED, run_drive
 from miner.synthetic.plan import plan_drive
 from miner.synthetic.presets import LAYOUTS
 from tests.synthetic.small import COMMAND, scenario, steady

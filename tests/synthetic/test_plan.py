@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from miner.schema import EVENTS
-from miner.synthetic.faults import FAULTS
+from miner.synthetic.faults.events import FAULTS
 from miner.synthetic.plan import plan_drive
 from miner.synthetic.presets import demo_hour, healthy_hour, varied
 from miner.synthetic.scenario import PlantedKind

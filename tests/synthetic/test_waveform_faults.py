@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from miner.synthetic.waveform_faults import EventSamples, NoRoomError, PulseSamples, plant_in_samples
+from miner.synthetic.faults.samples import EventSamples, NoRoomError, PulseSamples, plant_in_samples
 
 RATE_HZ = 200_000.0
 START, STOP, LENGTH = 2000, 2600, 6000

@@ -8,13 +8,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from miner.engine.leads.trains import Train, train_of
-from miner.signal.unknown_leads import LeadLook
+from miner.signal.looks.unknown_leads import LeadLook
 
 __all__ = ["Kind", "kind_of"]
 
 Floats = NDArray[np.float64]
 
 _GROUND_V, _GROUND_RANGE_V = 0.6, 1.5
+"""Mean of a ground, and how far it swings with the coils' current (own choice)."""
 _SUPPLIES_V = ((10.5, 15.5, "12 V"), (21.0, 30.0, "24 V"))
 """Mean of a supply that is being charged or stands: 12 V and 24 V batteries."""
 
@@ -25,16 +26,18 @@ _OVER_REST = 1.5
 """A coil's turn-off drives its primary side to several times the supply; ringing of a logic line stays under half
 more."""
 
-_WAVE_OVER_NOISE = 4.0
 _LONGEST_MS = 15.0
 """Usual length of a coil's pulse at most: charging takes milliseconds, in cranking some more."""
 
 _ANGLE_SLOPE, _TIME_SLOPE = 0.75, 0.5
+"""Slope of log width over log period: 1 for a length in crank angle, 0 for one in time; between, neither is said
+(own choice)."""
 _LEAST_TEETH = 6
 """Pulses from gap to gap from which on a wheel is known by its gap: 12-1 and finer in a turn, coarser ones by their
 slope."""
 
 _HIGH, _MEDIUM, _LOW = 0.95, 0.75, 0.5
+"""Confidence in words made a number; `miner.engine.leads.setup_text.SURE` lies between the first two (own choice)."""
 
 
 @dataclass(frozen=True, kw_only=True)

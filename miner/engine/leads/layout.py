@@ -26,7 +26,9 @@ _SAME_PLACE = 0.2
 """Share of the distance of two cylinders by which a lead may be off its place."""
 
 _EVEN_DEG = 5.0
+"""Firing angles nearer to even ones are even: timing moves single cylinders by less (own choice)."""
 _MOST_CYLINDERS = 16
+"""No road engine has more (common practice, no source)."""
 
 
 @dataclass(frozen=True, kw_only=True)

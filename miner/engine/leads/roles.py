@@ -21,13 +21,14 @@ from miner.engine.leads.lone import lone_pulses
 from miner.engine.leads.trains import Follow, Train, counts_between, follow
 from miner.engine.leads.wheels import wheel_roles
 from miner.recording.reader import Recording
-from miner.signal.unknown_leads import LeadLook, look_at
+from miner.signal.looks.unknown_leads import LeadLook, look_at_leads
 
 __all__ = ["LeadGuess", "LeadsFound", "tell_leads_apart", "tell_looks_apart"]
 
 Floats = NDArray[np.float64]
 
 _HIGH, _MEDIUM, _LOW = 0.95, 0.75, 0.5
+"""Confidence in words made a number, as `miner.engine.leads.kinds` has it."""
 
 _COUNTED_SHARE = 0.6
 """Share of periods with one and the same number of pulses from which on one lead counts another's."""
@@ -115,7 +116,7 @@ def tell_leads_apart(recording: Recording, *, cylinders: int | None = None) -> L
     RecordingError
         As `miner.recording.chunks.iter_chunks`.
     """
-    return tell_looks_apart(look_at(recording, list(recording.channels)), cylinders=cylinders)
+    return tell_looks_apart(look_at_leads(recording, list(recording.channels)), cylinders=cylinders)
 
 
 def tell_looks_apart(looks: Mapping[str, LeadLook], *, cylinders: int | None = None) -> LeadsFound:

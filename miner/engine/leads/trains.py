@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from miner.signal.unknown_leads import LeadLook, Pulses
+from miner.signal.looks.unknown_leads import LeadLook, Pulses
 
 __all__ = ["Follow", "Train", "counts_between", "follow", "phase_of", "spread", "train_of"]
 
@@ -23,10 +23,12 @@ _REPEAT_SHARE = 0.2
 1:3."""
 
 _NEIGHBOURS = 16
+"""Intervals around each from which its usual long one is taken (own choice)."""
 _LONGEST_INTERVAL_S = 1.2
 """Slower than 100 turns a minute the engine stands."""
 
 _LEAST_PULSES = 12
+"""Fewer tell neither rate nor polarity: three cycles of four cylinders (own choice)."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -122,7 +124,7 @@ def train_of(look: LeadLook) -> Train | None:
 
 
 def _polarity(high: Pulses, low: Pulses) -> str:
-    """Return the state that is shorter and varies less; as `miner.signal.profile` decides."""
+    """Return the state that is shorter and varies less; as `miner.signal.looks.profile` decides."""
     up, down = np.log(high.stop_s - high.start_s), np.log(low.stop_s - low.start_s)
     length = float(np.median(up) - np.median(down))
     wide = [float(np.subtract(*np.quantile(x, [0.75, 0.25]))) + 0.02 for x in (up, down)]

@@ -18,15 +18,15 @@ from miner.recording.formats.base import (
     BLOCK_ROWS,
     Block,
     ImportOptions,
-    Lead,
     Stream,
+    StreamLead,
     chosen,
     distinct,
     refuse,
     rows_from,
 )
 
-__all__ = ["RATE_NAMES", "Arrays", "Column", "is_numeric", "stream_of", "time_factor"]
+__all__ = ["RATE_NAMES", "Arrays", "NamedArray", "is_numeric", "stream_of", "time_factor"]
 
 RATE_NAMES = ("sample_rate_hz", "sample_rate", "sampling_rate", "rate_hz", "fs", "samplerate")
 """Names of a number, or an attribute, that is the rate."""
@@ -38,7 +38,7 @@ _AS_THEY_ARE = {"int8", "int16", "int32", "uint8", "uint16", "float32", "float64
 
 
 @dataclass(frozen=True, kw_only=True)
-class Column:
+class NamedArray:
     """One array: its name, type, and a function that reads rows ``[start, stop)``."""
 
     name: str
@@ -54,7 +54,7 @@ class Column:
 class Arrays:
     """All arrays of a file, and what it says of its rate and start."""
 
-    columns: Sequence[Column]
+    columns: Sequence[NamedArray]
     rate_hz: float | None = None
     started_at: str | None = None
     numbers: Mapping[str, float] = field(default_factory=dict)
@@ -108,7 +108,7 @@ def stream_of(arrays: Arrays, options: ImportOptions, file: Path) -> Stream:
     )
 
 
-def _of_one_length(columns: list[Column], options: ImportOptions, file: Path) -> list[Column]:
+def _of_one_length(columns: list[NamedArray], options: ImportOptions, file: Path) -> list[NamedArray]:
     if options.columns:
         kept = [c for c in columns if c.name in options.columns or time_factor(c.name) is not None]
         lengths = {c.n_rows for c in kept if c.name in options.columns}
@@ -122,7 +122,7 @@ def _of_one_length(columns: list[Column], options: ImportOptions, file: Path) ->
     return columns
 
 
-def _time(columns: list[Column], options: ImportOptions, file: Path) -> Column | None:
+def _time(columns: list[NamedArray], options: ImportOptions, file: Path) -> NamedArray | None:
     if options.time_column is not None:
         for column in columns:
             if column.name == options.time_column:
@@ -131,8 +131,10 @@ def _time(columns: list[Column], options: ImportOptions, file: Path) -> Column |
     return next((c for c in columns if time_factor(c.name) is not None), None)
 
 
-def _lead(name: str, column: Column) -> Lead:
-    return Lead(name=name, type=_stored_type(column.dtype), scale=column.scale, offset=column.offset, unit=column.unit)
+def _lead(name: str, column: NamedArray) -> StreamLead:
+    return StreamLead(
+        name=name, type=_stored_type(column.dtype), scale=column.scale, offset=column.offset, unit=column.unit
+    )
 
 
 def _stored_type(dtype: np.dtype[Any]) -> pa.DataType:
@@ -144,7 +146,9 @@ def _stored_type(dtype: np.dtype[Any]) -> pa.DataType:
     return pa.float32() if name == "float16" else pa.float64()
 
 
-def _blocks(leads: Mapping[str, Column], time: Column | None, options: ImportOptions, file: Path) -> Iterator[Block]:
+def _blocks(
+    leads: Mapping[str, NamedArray], time: NamedArray | None, options: ImportOptions, file: Path
+) -> Iterator[Block]:
     n_rows = next(iter(leads.values())).n_rows
     for first in range(0, n_rows, BLOCK_ROWS):
         stop = min(first + BLOCK_ROWS, n_rows)
@@ -160,7 +164,7 @@ def _blocks(leads: Mapping[str, Column], time: Column | None, options: ImportOpt
         yield Block(columns=columns, time_s=time_s, done=stop / n_rows, file=file, place=rows_from(first))
 
 
-def _stored(values: NDArray[Any], column: Column, kind: pa.DataType, file: Path, first: int) -> pa.Array:
+def _stored(values: NDArray[Any], column: NamedArray, kind: pa.DataType, file: Path, first: int) -> pa.Array:
     """Return values as they are stored; integers that a float64 cannot hold are refused."""
     native = np.ascontiguousarray(values, values.dtype.newbyteorder("="))
     if native.dtype.kind in "iu" and native.dtype.itemsize == 8 and native.size:

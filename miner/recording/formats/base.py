@@ -25,9 +25,9 @@ __all__ = [
     "Again",
     "Block",
     "ImportOptions",
-    "Lead",
     "Notes",
     "Stream",
+    "StreamLead",
     "chosen",
     "distinct",
     "refuse",
@@ -89,7 +89,7 @@ class ImportOptions:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Lead:
+class StreamLead:
     """One column as the file has it: unit (``V`` unless told) = raw * scale + offset."""
 
     name: str
@@ -179,7 +179,7 @@ class Stream:
         Whether the instants are numbers of samples over the rate, so that they count though a rate is given.
     """
 
-    leads: tuple[Lead, ...]
+    leads: tuple[StreamLead, ...]
     rate_hz: float | None
     blocks: Iterator[Block]
     started_at: str | None = None

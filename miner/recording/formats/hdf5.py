@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from miner.recording.formats.arrays import RATE_NAMES, Arrays, Column, is_numeric, stream_of
+from miner.recording.formats.arrays import RATE_NAMES, Arrays, NamedArray, is_numeric, stream_of
 from miner.recording.formats.base import ImportOptions, Notes, Stream, refuse
 
 __all__ = ["open_hdf5"]
@@ -40,7 +40,7 @@ def _name(item: Any) -> str:
     return str(item.name).strip("/").replace("/", ".")
 
 
-def _columns(item: Any, file: Path) -> list[Column]:
+def _columns(item: Any, file: Path) -> list[NamedArray]:
     if not is_numeric(item.dtype) or item.shape is None or len(item.shape) not in (1, 2) or 0 in item.shape:
         return []
     name = _name(item)
@@ -57,14 +57,14 @@ def _columns(item: Any, file: Path) -> list[Column]:
     ]
 
 
-def _column(item: Any, name: str, file: Path, read: Any, n_rows: int) -> Column:
+def _column(item: Any, name: str, file: Path, read: Any, n_rows: int) -> NamedArray:
     def checked(start: int, stop: int) -> Any:
         try:
             return np.asarray(read(start, stop))
         except Exception as error:
             raise refuse(f"is damaged ({error})", "copy it again", file, column=name, row=start) from error
 
-    return Column(
+    return NamedArray(
         name=name,
         dtype=item.dtype,
         n_rows=n_rows,

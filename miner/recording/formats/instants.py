@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from miner.recording.formats.base import KEEP_TIME, Again, Block, refuse
 
-__all__ = ["Grid", "Steps", "check_rate", "estimate_rate"]
+__all__ = ["Grid", "RisingInstants", "check_rate", "estimate_rate"]
 
 _ON_GRID = 0.25
 """An instant off its place by more of a sample is not on the grid: half would make the place ambiguous."""
@@ -104,7 +104,7 @@ class Grid:
         return {name: column.take(rows) for name, column in block.columns.items()}
 
 
-class Steps:
+class RisingInstants:
     """Checks instants that are kept: they must ascend; a file whose clock began anew follows the one before."""
 
     def __init__(self) -> None:

@@ -10,8 +10,8 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from miner.recording.formats.base import Block, ImportOptions, Lead, Notes, Stream, chosen, refuse, rows_from
-from miner.recording.formats.changes import Change, sampled_changes
+from miner.recording.formats.base import Block, ImportOptions, Notes, Stream, StreamLead, chosen, refuse, rows_from
+from miner.recording.formats.edges.changes import Change, sampled_changes
 
 __all__ = ["Triples", "pivoted"]
 
@@ -42,7 +42,7 @@ def pivoted(file: Path, triples: Triples, options: ImportOptions, notes: Notes) 
     if are_changes and len(names) > 1:
         return sampled_changes(file, leads, lambda _: _changes(file, triples, leads), options, notes, tick_s=_TICK_S)
     return Stream(
-        leads=tuple(Lead(name=name, type=pa.float64()) for name in leads),
+        leads=tuple(StreamLead(name=name, type=pa.float64()) for name in leads),
         rate_hz=None,
         blocks=_blocks(file, triples, names, leads),
     )

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from miner.errors import RecordingError
-from miner.recording.formats.arrays import Arrays, Column, stream_of
+from miner.recording.formats.arrays import Arrays, NamedArray, stream_of
 from miner.recording.formats.base import ImportOptions, Notes, Stream, refuse
 
 __all__ = ["open_mdf"]
@@ -64,9 +64,9 @@ def _group(source: Any, options: ImportOptions, file: Path) -> Any:
     return longest
 
 
-def _column(source: Any, group: Any, channel: Any, file: Path) -> Column:
+def _column(source: Any, group: Any, channel: Any, file: Path) -> NamedArray:
     name = "time_s" if channel.is_master else channel.name
-    return Column(
+    return NamedArray(
         name=name,
         dtype=np.dtype(np.float64),
         n_rows=group.record_count,

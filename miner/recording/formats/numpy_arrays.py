@@ -14,7 +14,7 @@ from numpy.lib import format as npy_format
 from numpy.typing import NDArray
 
 from miner.errors import RecordingError
-from miner.recording.formats.arrays import Arrays, Column, is_numeric, stream_of
+from miner.recording.formats.arrays import Arrays, NamedArray, is_numeric, stream_of
 from miner.recording.formats.base import ImportOptions, Notes, Stream, refuse
 
 __all__ = ["open_npy", "open_npz"]
@@ -31,7 +31,7 @@ def open_npy(file: Path, options: ImportOptions, notes: Notes) -> Stream:  # noq
     return stream_of(Arrays(columns=_columns(array, file)), options, file)
 
 
-def _columns(array: NDArray[Any], file: Path, name: str = "lead") -> list[Column]:
+def _columns(array: NDArray[Any], file: Path, name: str = "lead") -> list[NamedArray]:
     if array.dtype.names:
         return [_column(field, array[field]) for field in array.dtype.names if is_numeric(array.dtype[field])]
     if array.ndim not in (1, 2) or not is_numeric(array.dtype):
@@ -46,13 +46,13 @@ def _columns(array: NDArray[Any], file: Path, name: str = "lead") -> list[Column
     return [_column(f"{name}_{i + 1}", across[:, i]) for i in range(across.shape[1])]
 
 
-def _column(name: str, array: NDArray[Any]) -> Column:
-    return Column(name=name, dtype=array.dtype, n_rows=array.shape[0], read=lambda start, stop: array[start:stop])
+def _column(name: str, array: NDArray[Any]) -> NamedArray:
+    return NamedArray(name=name, dtype=array.dtype, n_rows=array.shape[0], read=lambda start, stop: array[start:stop])
 
 
 def open_npz(file: Path, options: ImportOptions, notes: Notes) -> Stream:  # noqa: ARG001
     """Open an archive of arrays: one-dimensional ones are leads by their names, single numbers may be the rate."""
-    columns: list[Column] = []
+    columns: list[NamedArray] = []
     numbers: dict[str, float] = {}
     try:
         with zipfile.ZipFile(file) as archive:
@@ -66,14 +66,14 @@ def open_npz(file: Path, options: ImportOptions, notes: Notes) -> Stream:  # noq
     return stream_of(Arrays(columns=columns, numbers=numbers), options, file)
 
 
-def _take(member: _Member, columns: list[Column], numbers: dict[str, float], file: Path) -> None:
+def _take(member: _Member, columns: list[NamedArray], numbers: dict[str, float], file: Path) -> None:
     name = member.entry.removesuffix(".npy")
     if not is_numeric(member.dtype):
         return
     if member.shape in ((), (1,)):
         numbers[name] = float(member.read(0, 1)[0])
     elif len(member.shape) == 1:
-        columns.append(Column(name=name, dtype=member.dtype, n_rows=member.shape[0], read=member.read))
+        columns.append(NamedArray(name=name, dtype=member.dtype, n_rows=member.shape[0], read=member.read))
     else:
         with np.load(file, allow_pickle=False) as archive:  # an archive cannot be read across: unpacked as a whole
             columns.extend(_columns(archive[name], file, name))

@@ -8,13 +8,13 @@ from pathlib import Path
 
 from miner.recording.formats.base import ImportOptions, Notes, Stream, refuse
 
-__all__ = ["KINDS", "format_of", "open_stream"]
+__all__ = ["FORMATS", "format_of", "open_stream"]
 
 Opener = Callable[[Path, ImportOptions, Notes], Stream]
 
-KINDS = {
-    "text": ("text", "open_text", "columns of numbers (CSV and its kin)"),
-    "vcd": ("vcd", "open_vcd", "value change dump"),
+FORMATS = {
+    "text": ("text.reader", "open_text", "columns of numbers (CSV and its kin)"),
+    "vcd": ("edges.vcd", "open_vcd", "value change dump"),
     "wav": ("wav", "open_wav", "WAV or RF64"),
     "npy": ("numpy_arrays", "open_npy", "NumPy array"),
     "npz": ("numpy_arrays", "open_npz", "NumPy archive"),
@@ -84,6 +84,6 @@ def _looks_like_vcd(head: bytes) -> bool:
 
 def open_stream(file: Path, options: ImportOptions, notes: Notes) -> Stream:
     """Open a file of any format; see `miner.recording.importing.import_recording` for the refusals."""
-    module, function, _ = KINDS[format_of(file)]
+    module, function, _ = FORMATS[format_of(file)]
     opener: Opener = getattr(importlib.import_module(f"miner.recording.formats.{module}"), function)
     return opener(file, options, notes)

@@ -5,7 +5,7 @@
     one row a sample            time, lead_1, lead_2          time as a number, a timestamp, a duration, or none
     one row a stretch           time, [lead_1 ...], [lead_2 ...]      lists of samples
     one row a sample and lead   time, name of the lead, value         sorted by time
-    one row a change            the same, but only what changes       see `miner.recording.formats.changes`
+    one row a change            the same, but only what changes       see `miner.recording.formats.edges.changes`
 """
 
 from __future__ import annotations
@@ -21,7 +21,17 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from miner.recording.formats.arrays import RATE_NAMES, time_factor
-from miner.recording.formats.base import Block, ImportOptions, Lead, Notes, Stream, chosen, distinct, refuse, rows_from
+from miner.recording.formats.base import (
+    Block,
+    ImportOptions,
+    Notes,
+    Stream,
+    StreamLead,
+    chosen,
+    distinct,
+    refuse,
+    rows_from,
+)
 from miner.recording.formats.long_form import pivoted
 
 __all__ = ["Batches", "shaped"]
@@ -142,7 +152,7 @@ def _stated_rate(table: Batches) -> float | None:
     return None
 
 
-def _lead(name: str, field: pa.Field, kind: pa.DataType, file: Path) -> Lead:
+def _lead(name: str, field: pa.Field, kind: pa.DataType, file: Path) -> StreamLead:
     said = {k.decode("utf-8", "replace"): v.decode("utf-8", "replace") for k, v in (field.metadata or {}).items()}
     numbers = {}
     for key, default in (("scale", "1"), ("offset", "0")):
@@ -152,10 +162,12 @@ def _lead(name: str, field: pa.Field, kind: pa.DataType, file: Path) -> Lead:
             raise refuse(f"the {key} '{said[key]}' is no number", "correct it", file, column=field.name) from error
     stored = kind if kind in _AS_THEY_ARE else pa.int8() if pa.types.is_boolean(kind) else pa.float64()
     stored = pa.float32() if pa.types.is_float16(kind) else stored
-    return Lead(name=name, type=stored, scale=numbers["scale"], offset=numbers["offset"], unit=said.get("unit", "V"))
+    return StreamLead(
+        name=name, type=stored, scale=numbers["scale"], offset=numbers["offset"], unit=said.get("unit", "V")
+    )
 
 
-def _stored(column: pa.Array, lead: Lead, file: Path, first: int) -> pa.Array:
+def _stored(column: pa.Array, lead: StreamLead, file: Path, first: int) -> pa.Array:
     if column.type == lead.type:
         return column
     try:
@@ -221,7 +233,7 @@ def _of_lists(table: Batches, lists: list[pa.Field], time: pa.Field | None, opti
 
 
 def _laid_out(
-    batch: pa.RecordBatch, sources: Mapping[str, pa.Field], leads: tuple[Lead, ...], file: Path, first: int
+    batch: pa.RecordBatch, sources: Mapping[str, pa.Field], leads: tuple[StreamLead, ...], file: Path, first: int
 ) -> tuple[NDArray[np.int64], dict[str, pa.Array]]:
     columns, lengths = {}, None
     for lead in leads:

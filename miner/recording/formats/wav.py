@@ -12,9 +12,9 @@ from miner.recording.formats.base import (
     BLOCK_ROWS,
     Block,
     ImportOptions,
-    Lead,
     Notes,
     Stream,
+    StreamLead,
     chosen,
     refuse,
     rows_from,
@@ -53,7 +53,7 @@ def open_wav(file: Path, options: ImportOptions, notes: Notes) -> Stream:
     if options.volts_full_scale == 1.0:
         notes.remark("full scale was taken as 1 V; --full-scale-v says another one")
     return Stream(
-        leads=tuple(Lead(name=name, type=pa.from_numpy_dtype(dtype), scale=scale) for name in leads),
+        leads=tuple(StreamLead(name=name, type=pa.from_numpy_dtype(dtype), scale=scale) for name in leads),
         rate_hz=float(rate),
         blocks=_blocks(file, dtype, names, leads, n_frames),
     )

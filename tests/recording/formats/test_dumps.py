@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 from vcd.reader import TokenKind, tokenize
 
 from miner.errors import RecordingError
-from miner.recording.formats import vcd
 from miner.recording.formats.base import ImportOptions, Notes
+from miner.recording.formats.edges import vcd
 from tests.recording.formats.written import imported, read_back
 
 GOLDEN = """\

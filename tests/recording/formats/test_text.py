@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from miner.errors import RecordingError
-from miner.recording.formats import text
+from miner.recording.formats.text import reader as text
 from miner.recording.reader import open_recording
 from tests.recording.formats.written import imported, read_back
 

@@ -9,8 +9,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from miner.engine.runs import runs_of
-from miner.synthetic.drive import CRANKING, GRID_HZ, RUNNING, DriveTrace
+from miner.recording.ranges import runs_of
+from miner.synthetic.drive.speed import CRANKING, GRID_HZ, RUNNING, DriveTrace
 from miner.synthetic.scenario import Scenario
 
 __all__ = ["supply_trace_v"]

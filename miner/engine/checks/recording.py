@@ -12,16 +12,17 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from miner.engine.check_leads import check_lead
-from miner.engine.check_pass import Passed, pass_over
+from miner.engine.checks.leads import check_lead
+from miner.engine.checks.passed import Passed, pass_over
 from miner.engine.leads.roles import LeadsFound, tell_looks_apart
 from miner.engine.leads.setup_text import SURE
 from miner.engine.leads.trains import Train, train_of
 from miner.engine.setup import Setup
+from miner.recording.ranges import covered
 from miner.recording.reader import Recording
 from miner.schema import PULSE_ROLES
 from miner.signal.leads import LeadSpec
-from miner.signal.unknown_leads import look_at
+from miner.signal.looks.unknown_leads import look_at_leads
 
 __all__ = ["CheckFinding", "check_recording"]
 
@@ -114,7 +115,7 @@ def check_recording(
     """
     named = setup is not None and bool(setup.channel)
     columns = [c.column for c in setup.channel] if setup is not None and named else list(recording.channels)
-    looks = look_at(recording, columns)
+    looks = look_at_leads(recording, columns)
     found = tell_looks_apart(looks, cylinders=setup.engine.cylinders if setup is not None else None)
     roles = _roles(setup, found)
     trains = {c: t for c in columns if roles[c] in PULSE_ROLES and (t := train_of(looks[c])) is not None}
@@ -178,7 +179,7 @@ def _silences(passed: Passed) -> Iterator[CheckFinding]:
         missing = passed.gaps.get(column, np.empty((0, 2)))
         edges = np.concatenate(([0.0], mine, [passed.end_s]))
         for first, last in pairwise(edges):
-            if last - first < _LEAST_SILENT_S or ((missing[:, 0] < last) & (missing[:, 1] > first)).any():
+            if last - first < _LEAST_SILENT_S or covered(missing, first, last):
                 continue
             going = {
                 c: int(np.count_nonzero((x > first) & (x < last))) for c, x in passed.starts_s.items() if c != column

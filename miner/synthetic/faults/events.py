@@ -15,7 +15,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from miner.schema import Column, Table
-from miner.synthetic.columns import MEASURES, Columns, columns_of, events_table
+from miner.synthetic.columns import MEASURED_COLUMNS, Columns, columns_of, events_table
 
 __all__ = [
     "EITHER_WAY", "FAULTS", "FEEDBACK_COLUMNS", "MEASURE_OF", "Tie", "apply_fault", "faults_table", "feedback_tie",
@@ -89,7 +89,7 @@ def apply_fault(columns: Columns, row: int, kind: str, size: float, *, tie: Tie,
 
 
 def _absent_command(columns: Columns, place: _Place, _size: float) -> None:
-    for name in MEASURES:
+    for name in MEASURED_COLUMNS:
         columns[name][place.row] = np.nan
     for name in ("command_seen", "feedback_seen"):
         columns[name][place.row] = min(columns[name][place.row], 0)

@@ -13,9 +13,9 @@ from miner.recording.progress import OnProgress
 from miner.recording.reader import Recording
 from miner.schema import PULSE_ROLES
 from miner.signal.extract import iter_extractions
-from miner.signal.extraction import merge_gaps
+from miner.signal.extraction import merge_gaps, spans_of
 from miner.signal.leads import LeadSpec
-from miner.signal.profile import profile_leads
+from miner.signal.looks.profile import profile_leads
 
 __all__ = ["Passed", "pass_over", "passed_by"]
 
@@ -46,7 +46,7 @@ def pass_over(recording: Recording, leads: Sequence[LeadSpec], *, on_progress: O
     Raises
     ------
     RecordingError, SignalError
-        As `miner.signal.extract.iter_extractions` and `miner.signal.profile.profile_leads`.
+        As `miner.signal.extract.iter_extractions` and `miner.signal.looks.profile.profile_leads`.
     """
     end_s = recording.n_samples / recording.rate_hz
     if not leads:
@@ -80,5 +80,5 @@ def passed_by(parts: Iterable[tuple[pa.Table, pa.Table]], leads: Sequence[LeadSp
 
 def _by_lead(gaps: pa.Table, names: Mapping[int, str]) -> dict[str | None, Floats]:
     lead = gaps["lead"].fill_null(-1).to_numpy()
-    spans = np.stack([gaps["start_s"].to_numpy(), gaps["stop_s"].to_numpy()], axis=1)
+    spans = spans_of(gaps)
     return {names.get(int(one)): spans[lead == one] for one in np.unique(lead)}

@@ -10,7 +10,7 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from miner.findings.store import Findings
-from miner.review.tables import CLOCK, ENVELOPE, MEASURES, TRACKS
+from miner.review.tables import CLOCK, ENVELOPE, TRACKS, USUAL_VALUES
 from miner.signal.extraction import Extraction
 
 __all__ = ["clock_table", "keep_sections", "measure_table"]
@@ -76,7 +76,7 @@ def clock_table(window_start_s: NDArray[np.float64], window_samples: int, first_
 def measure_table(suspects: pa.Table, scores: pa.Table | None) -> pa.Table:
     """Return usual value and distance of every measure of the listed events."""
     if scores is None:
-        return MEASURES.empty()
+        return USUAL_VALUES.empty()
     listed = scores.filter(pc.is_in(scores["event_id"], value_set=suspects["event_id"].combine_chunks()))
     parts = []
     for name in scores.column_names:
@@ -85,5 +85,5 @@ def measure_table(suspects: pa.Table, scores: pa.Table | None) -> pa.Table:
             continue
         names = pa.array([measure] * len(listed), pa.string())
         columns = [listed["event_id"], names, listed[name], listed[f"distance_{measure}"]]
-        parts.append(pa.table(columns, names=MEASURES.schema.names).cast(MEASURES.schema))
-    return pa.concat_tables(parts) if parts else MEASURES.empty()
+        parts.append(pa.table(columns, names=USUAL_VALUES.schema.names).cast(USUAL_VALUES.schema))
+    return pa.concat_tables(parts) if parts else USUAL_VALUES.empty()

@@ -1,7 +1,7 @@
 """One fault planted into the samples of a recording, using nothing but the samples themselves.
 
-`miner.synthetic.faults` changes a row of the event table; this changes the waveform so that the row should come out
-changed by as much, to show that the first is a fair short-cut. Edges are moved by whole samples and gaps are filled
+`miner.synthetic.faults.events` changes a row of the event table; this changes the waveform so that the row should come
+out changed by as much, to show that the first is a fair short-cut. Edges are moved by whole samples and gaps are filled
 with samples of the same state from beside them, so that noise, edge shape and ringing stay those of the recording.
 
 Usage
@@ -18,7 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from miner.synthetic.faults import Tie
+from miner.synthetic.faults.events import Tie
 
 __all__ = ["AFTER_S", "BEFORE_S", "EventSamples", "NoRoomError", "PulseSamples", "plant_in_samples"]
 
@@ -175,7 +175,7 @@ def plant_in_samples(event: EventSamples, kind: str, size: float, *, tie: Tie, u
     event : EventSamples
         Its arrays are changed in place.
     kind : str
-        As in `miner.synthetic.faults`; supply_sag is not planted, it is no fault of one pulse.
+        As in `miner.synthetic.faults.events`; supply_sag is not planted, it is no fault of one pulse.
     size : float
         In the kind's unit; the sign counts for ``odd_feedback_width`` and ``uneven_interval``.
     tie : {"width", "delay", "none"}

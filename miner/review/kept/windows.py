@@ -18,13 +18,14 @@ from numpy.typing import NDArray
 from miner.engine.setup import Setup
 from miner.events.rows import Rows, cylinder_values, first_id, rows_between, single_values
 from miner.findings.store import Findings
+from miner.recording.clock import Clock
 from miner.recording.reader import Recording
 from miner.recording.windows import Window, read_windows
-from miner.review.envelope import block_extremes
-from miner.review.keep import keep_sections, measure_table
-from miner.review.source import RECORDING_FILE, TimeMap, describe_recording
-from miner.review.tables import CLOCK, MEASURES, USUAL, WINDOWS
-from miner.review.usual_pulse import N_PER_PLACE, Cell, Keep, UsualPulse, pick_healthy, pulse_ends_us, span_us
+from miner.review.envelope import extremes_of_blocks
+from miner.review.kept.sections import keep_sections, measure_table
+from miner.review.kept.usual_pulse import N_PER_PLACE, Cell, Keep, UsualPulse, pick_healthy, pulse_ends_us, span_us
+from miner.review.source import RECORDING_FILE, clock_of, shown_recording
+from miner.review.tables import CLOCK, USUAL, USUAL_VALUES, WINDOWS
 from miner.schema import GAPS
 from miner.signal.extraction import Extraction
 
@@ -73,12 +74,12 @@ def build_windows(
         If the folder cannot be written.
     """
     findings = Findings(folder)
-    findings.write_json(RECORDING_FILE, describe_recording(recording, setup))
+    findings.write_json(RECORDING_FILE, shown_recording(recording, setup))
     findings.write_table(GAPS, gaps)
     keep_sections(findings, sections, with_clock=recording.has_time)
-    findings.write_table(MEASURES, measure_table(suspects, scores))
-    times = TimeMap(recording.rate_hz, gaps, findings.read_table(CLOCK))
-    windows, usual = _read(recording, setup, events, suspects, times)
+    findings.write_table(USUAL_VALUES, measure_table(suspects, scores))
+    clock = clock_of(recording.rate_hz, gaps, findings.read_table(CLOCK))
+    windows, usual = _read(recording, setup, events, suspects, clock)
     findings.write_table(WINDOWS, pa.Table.from_pylist(windows, schema=WINDOWS.schema))
     findings.write_table(USUAL, pa.Table.from_pylist(usual, schema=USUAL.schema))
 
@@ -87,10 +88,10 @@ Rendered = list[dict[str, Any]]
 
 
 def _read(
-    recording: Recording, setup: Setup, events: Rows, suspects: pa.Table, times: TimeMap
+    recording: Recording, setup: Setup, events: Rows, suspects: pa.Table, clock: Clock
 ) -> tuple[Rendered, Rendered]:
     """Return the rows of WINDOWS and of USUAL; the recording is gone through once."""
-    picker = _Picker(times, _Sweep(recording, [channel.column for channel in setup.channel]))
+    picker = _Picker(clock, _Sweep(recording, [channel.column for channel in setup.channel]))
     shown = suspects.slice(0, N_WINDOWS).sort_by("time_s").to_pylist()  # neighbours lie in the same row groups
     rows = suspects["event_id"].to_numpy() - first_id(events)
     speeds: dict[tuple[int, int], list[float]] = {}
@@ -104,7 +105,7 @@ def _read(
     cells = [Cell(cylinder=key[0], rpm=float(np.median(speeds[key]))) for key in sorted(speeds)]
     usual = [
         UsualPulse(setup, number, None if cell.cylinder < 0 else cell.cylinder, healthy, picker.want,
-                   rate_hz=times.rate_hz)
+                   rate_hz=clock.rate_hz)
         for number, (cell, healthy) in enumerate(zip(cells, pick_healthy(events, cells, rows), strict=True))
         if len(healthy.time_s) >= N_PER_PLACE
     ]  # fmt: skip
@@ -145,12 +146,12 @@ class _Sweep:
 class _Picker:
     """What is needed to find pieces of the recording."""
 
-    times: TimeMap
+    clock: Clock
     sweep: _Sweep
 
     def want(self, start_s: float, stop_s: float, keep: Keep) -> None:
         """Ask for the samples in ``[start_s, stop_s]`` and one more at each side."""
-        self.sweep.want(self.times.sample_at(start_s) - 1, self.times.sample_at(stop_s) + 2, keep)
+        self.sweep.want(self.clock.nearest(start_s) - 1, self.clock.nearest(stop_s) + 2, keep)
 
 
 def _near(events: Rows, row: int, n_slots: int) -> pa.Table:
@@ -170,7 +171,7 @@ class _Window:
         self.event_id = suspect["event_id"]
         self.rows: list[dict[str, Any]] = []
         pulse_s = span_us(pulse_ends_us(near)) * 1e-6
-        reach_s = MAX_TRUE_SAMPLES / picker.times.rate_hz
+        reach_s = MAX_TRUE_SAMPLES / picker.clock.rate_hz
         start_s = suspect["time_s"] - min(0.4 * pulse_s, 0.3 * reach_s)
         picker.want(start_s, start_s + min(2.0 * pulse_s, reach_s), self._keep_samples)
         picker.want(suspect["window_start_s"], suspect["window_end_s"], self._keep_blocks)
@@ -180,7 +181,7 @@ class _Window:
 
     def _keep_blocks(self, window: Window) -> None:
         step = max(-(-len(window.time_s) // N_WIDE_BLOCKS), 2)
-        blocks = (block_extremes(values, step) for values in window.volts.values())
+        blocks = (extremes_of_blocks(values, step) for values in window.volts.values())
         self._keep(window, step, [np.stack(ends, axis=1).ravel() for ends in blocks])
 
     def _keep(self, window: Window, step: int, kept: list[Floats]) -> None:

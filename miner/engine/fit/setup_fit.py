@@ -16,9 +16,9 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from miner.engine.alignment import align
+from miner.engine.fit.readings import other_readings
 from miner.engine.kernels import EXTRA
 from miner.engine.observed import lead_gaps, observe, with_busy
-from miner.engine.readings import other_readings
 from miner.engine.setup import Setup
 from miner.engine.slots import SlotPlan, plan_slots
 from miner.errors import SetupError

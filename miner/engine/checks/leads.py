@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from miner.engine.leads.trains import Train
 from miner.recording.reader import Recording
 from miner.recording.windows import read_windows
-from miner.signal.unknown_leads import LeadLook
+from miner.signal.looks.unknown_leads import LeadLook
 
 __all__ = ["LeadCheck", "check_lead"]
 
@@ -25,19 +25,26 @@ _SAMPLES_AN_EDGE = 2.0
 """The 10 % and the 90 % instant of an edge need a sample between them to be two instants."""
 
 _NOISY = 0.05
-"""Noise over amplitude; at 12 % the levels can no longer be told apart (`miner.signal.profile`)."""
+"""Noise over amplitude; at 12 % the levels can no longer be told apart (`miner.signal.looks.profile`)."""
 
 _DRIFT, _LEAST_SAMPLES = 0.2, 100
 """Change of the off-level over the amplitude; samples from which on a second has a level."""
 
 _SPIKES_A_PULSE, _SPIKE_SHARE, _SPIKE_S = 0.3, 0.3, 25e-6
+"""Spikes of a pulse from which on they are worth a line: one in three pulses; one is higher than this share of the
+amplitude and shorter than `miner.signal.lead_work` takes a pulse for (own choice)."""
 _CLIPPED_SHARE = 0.002
+"""Share of samples at one end of the range, and twice those beside it: noise alone puts fewer there (own choice)."""
 _SUPPLY_V, _GROUND_V = ((5.5, 16.5), (18.0, 32.0)), 1.0
+"""Means a coil supply can have, 12 V and 24 V systems from cranking to overcharging (common practice, no source), and
+how far off zero a ground may be: more is a bad ground or no ground."""
 _LOGIC_V = (2.0, 60.0)
 """Amplitude of a line between two ends of the ignition: 3.3 V logic to a 24 V supply with its overshoot."""
 
 _FACTORS = (10.0, 0.1, 20.0, 0.05, 100.0, 0.01)
+"""Attenuations that probes and clips are sold with (common practice, no source)."""
 _WINDOW_S, _N_WINDOWS = 0.4, 5
+"""Length and number of the windows read at the full rate: each holds several pulses of an idle (own choice)."""
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 
 from miner.recording.formats.base import ImportOptions, Notes, Stream, chosen, distinct, refuse
-from miner.recording.formats.changes import Change, sampled_changes
+from miner.recording.formats.edges.changes import Change, sampled_changes
 
 __all__ = ["open_vcd"]
 
@@ -54,7 +54,7 @@ class _State:
 
 
 def open_vcd(file: Path, options: ImportOptions, notes: Notes) -> Stream:
-    """Open a value change dump; its changes become samples, see `miner.recording.formats.changes`.
+    """Open a value change dump; its changes become samples, see `miner.recording.formats.edges.changes`.
 
     Raises
     ------

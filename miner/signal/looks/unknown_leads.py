@@ -15,19 +15,24 @@ import numpy as np
 from numpy.typing import NDArray
 
 from miner.recording.chunks import Chunk, iter_ranges
+from miner.recording.clock import clock_of_chunks
+from miner.recording.ranges import contains
 from miner.recording.reader import Recording
-from miner.signal.levels import noise_sigma, state_levels
+from miner.signal.looks.levels import noise_sigma, state_levels
 
-__all__ = ["LeadLook", "Pulses", "Stretch", "look_at"]
+__all__ = ["LeadLook", "Pulses", "Stretch", "look_at_leads"]
 
 Floats = NDArray[np.float64]
 
 _LOOK_HZ = 100_000.0
+"""Thinned rate: half a tooth of a crank wheel at full speed still has eight samples."""
 _STRETCH_S, _N_STRETCHES = 5.0, 12
+"""A minute in all: each stretch holds dozens of cycles, all of them idle and speed (own choice)."""
 _SHORTEST_S = 25e-6
 """Shorter states are spikes and ringing (as `miner.signal.lead_work` has it)."""
 
 _LEAST_SEPARATION_SIGMA = 8.0
+"""Noise has no two levels further apart (own choice)."""
 _NEAR_A_LEVEL = 0.2
 """A sample within this share of the distance of two levels is on one of them."""
 
@@ -36,9 +41,11 @@ _MOST_BETWEEN = 0.25
 ramp, or a sine, has far more."""
 
 _LEAST_RANGE_V = 0.02
+"""Two levels nearer to each other are counts of a recorder, not of a signal (own choice)."""
 _WAVE_SHARE, _WAVE_BAND = 0.3, 0.1
 """Distance of the levels over the whole range under which a lead is a wave; hysteresis of a wave over its range."""
 _BINS = 512
+"""Cells between least and largest value: a fifth of a percent of the range each (own choice)."""
 _OVER_REST, _AT_REST, _FEW = 1.5, 0.15, 1e-4
 """A coil that is let go throws its primary side to several times the supply, for some ten microseconds of ten
 thousand."""
@@ -105,13 +112,12 @@ class LeadLook:
     seconds: float
 
 
-def look_at(
+def look_at_leads(
     recording: Recording,
     columns: Sequence[str],
     *,
     n_stretches: int = _N_STRETCHES,
     stretch_s: float = _STRETCH_S,
-    within_s: tuple[float, float] | None = None,
 ) -> dict[str, LeadLook]:
     """Look at the columns.
 
@@ -123,26 +129,22 @@ def look_at(
         Leads to look at.
     n_stretches, stretch_s : int, float
         How many stretches are read, and how long each is.
-    within_s : (float, float), optional
-        Part of the recording to look at, in seconds at the nominal rate; the whole of it by default.
 
     Raises
     ------
     RecordingError
         As `miner.recording.chunks.iter_chunks`.
     """
-    first, last = (0, recording.n_samples)
-    if within_s is not None:
-        first, last = (min(max(round(t * recording.rate_hz), 0), recording.n_samples) for t in within_s)
-    stretches = _read(recording, columns, _ranges(recording.rate_hz, first, last, n_stretches, stretch_s))
+    stretches = _read(recording, columns, _ranges(recording, n_stretches, stretch_s))
     return {column: _look(column, recording.channels[column].unit, tuple(stretches[column])) for column in columns}
 
 
-def _ranges(rate_hz: float, first: int, last: int, n_stretches: int, stretch_s: float) -> list[tuple[int, int]]:
-    length = min(round(stretch_s * rate_hz), last - first)
-    if last - first <= n_stretches * length:
-        return [(first, last)]
-    starts = np.linspace(first, last - length, n_stretches).astype(np.int64)
+def _ranges(recording: Recording, n_stretches: int, stretch_s: float) -> list[tuple[int, int]]:
+    n = recording.n_samples
+    length = min(round(stretch_s * recording.rate_hz), n)
+    if n <= n_stretches * length:
+        return [(0, n)]
+    starts = np.linspace(0, n - length, n_stretches).astype(np.int64)
     return [(int(start), int(start) + length) for start in starts]
 
 
@@ -167,7 +169,7 @@ def _read(
 
 
 def _second(chunk: Chunk, sample: int, recording: Recording) -> float:
-    return sample / recording.rate_hz if chunk.time_s is None else float(chunk.time_s[sample - chunk.start])
+    return float(clock_of_chunks(recording, [chunk]).to_seconds(sample))
 
 
 def _close(
@@ -184,8 +186,7 @@ def _thinned(chunk: Chunk, column: str, first: int, last: int, stride: int, reco
     channel = recording.channels[column]
     at = np.arange(first + -first % stride, last, stride)
     values = chunk.raw[column][at - chunk.start].astype(np.float64) * channel.scale + channel.offset
-    for start, stop in chunk.missing[column]:
-        values[np.searchsorted(at, start) : np.searchsorted(at, stop)] = np.nan
+    values[contains(chunk.missing[column], at)] = np.nan
     return values
 
 

@@ -16,10 +16,10 @@ from numpy.typing import NDArray
 
 from miner.errors import SignalError
 from miner.recording.chunks import Chunk, iter_ranges
-from miner.recording.ranges import Range, joined
+from miner.recording.ranges import Range, contains, joined
 from miner.recording.reader import Recording
 from miner.signal.leads import LeadProfile, LeadSpec
-from miner.signal.look import Look, look_at
+from miner.signal.looks.look import Look, look_at
 
 __all__ = ["profile_leads"]
 
@@ -42,6 +42,7 @@ _ENOUGH_PULSES = 60
 """No further reading once every lead has shown so many: their median is known to a sixth of their spread."""
 
 _LEAST_PULSES = 2
+"""One pulse has no usual length."""
 
 _SAME_SHARE = 0.3
 """Looks whose amplitude is this share of the usual one, or its inverse, show the same signal; what is below is hum,
@@ -57,7 +58,9 @@ _WIDE_STEP = 0.1
 """A step that is this share of the amplitude tells of a signal without noise, not of a converter."""
 
 _LEAST_SAMPLES_PER_PULSE = 4.0
+"""A pulse of fewer samples has no on-state between its edges."""
 _RUN_SPREAD_FLOOR = 0.02
+"""Spread of equal runs, so that its logarithm is none of nothing (own choice)."""
 
 Looks = list[Look]
 
@@ -125,7 +128,7 @@ def _looks(recording: Recording, columns: list[str], ranges: list[Range]) -> Ite
     stride = _stride(recording)
     rate_hz = recording.rate_hz / stride
     oldest = list(accumulate((first for first, _ in reversed(ranges)), min))[::-1]
-    chunks = iter_ranges(recording, columns, joined(ranges))
+    chunks = iter_ranges(recording, columns, joined(ranges).tolist())
     held: list[tuple[NDArray[np.int64], dict[str, NDArray[np.float64]]]] = []
     seen = 0
     for (first, last), needed in zip(ranges, oldest, strict=True):
@@ -146,8 +149,7 @@ def _thinned(chunk: Chunk, columns: list[str], stride: int) -> tuple[NDArray[np.
     at = np.arange(chunk.start + first, chunk.stop, stride)
     values = {column: chunk.raw[column][first::stride].astype(np.float64) for column in columns}
     for column in columns:
-        for start, stop in chunk.missing[column]:
-            values[column][np.searchsorted(at, start) : np.searchsorted(at, stop)] = np.nan
+        values[column][contains(chunk.missing[column], at)] = np.nan
     return at, values
 
 

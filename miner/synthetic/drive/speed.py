@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from miner.engine.runs import lasting_runs
-from miner.synthetic.drive_kernels import engine_speed, integrate_angle
-from miner.synthetic.roads import Journey, make_journey
+from miner.synthetic.drive.kernels import engine_speed, integrate_angle
+from miner.synthetic.drive.roads import Journey, make_journey
 from miner.synthetic.scenario import Scenario
 
 __all__ = ["CRANKING", "GRID_HZ", "RUNNING", "STOPPED", "DriveTrace", "run_drive"]

@@ -20,10 +20,10 @@ import pyarrow as pa
 import pyarrow.csv as pacsv
 from numpy.typing import NDArray
 
-from miner.recording.formats.base import AS_FLOATS, Block, ImportOptions, Lead, Notes, Stream, chosen, refuse
-from miner.recording.formats.changes import Change, sampled_changes
-from miner.recording.formats.decimals import Decimals
-from miner.recording.formats.text_layout import MISSING, TextLayout, fields_of, lay_out, number_of
+from miner.recording.formats.base import AS_FLOATS, Block, ImportOptions, Notes, Stream, StreamLead, chosen, refuse
+from miner.recording.formats.edges.changes import Change, sampled_changes
+from miner.recording.formats.text.decimals import Decimals
+from miner.recording.formats.text.layout import MISSING, TextLayout, fields_of, lay_out, number_of
 
 __all__ = ["open_text"]
 
@@ -88,8 +88,8 @@ def open_text(file: Path, options: ImportOptions, notes: Notes) -> Stream:
     )
 
 
-def _lead(name: str, decimals: Decimals, unit: str, factor: float) -> Lead:
-    return Lead(name=name, type=decimals.type, scale=decimals.scale * factor, unit=unit)
+def _lead(name: str, decimals: Decimals, unit: str, factor: float) -> StreamLead:
+    return StreamLead(name=name, type=decimals.type, scale=decimals.scale * factor, unit=unit)
 
 
 def _blocks(reader: _Reader, decimals: dict[str, Decimals], rate_hz: float | None) -> Iterator[Block]:

@@ -20,7 +20,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from miner.recording.formats.base import Block, ImportOptions, Lead, Notes, Stream, refuse, rows_from
+from miner.recording.formats.base import Block, ImportOptions, Notes, Stream, StreamLead, refuse, rows_from
 
 __all__ = ["Change", "sampled_changes"]
 
@@ -161,9 +161,9 @@ class _Line:
         self._low, self._span = low, (high - low) or 1.0
         whole = all(v == int(v) and abs(v) < 2**15 for v in levels) and len(levels) <= 2
         if self.between:
-            self.lead = Lead(name=name, type=pa.int16(), scale=self._span / _FULL, offset=low)
+            self.lead = StreamLead(name=name, type=pa.int16(), scale=self._span / _FULL, offset=low)
         else:
-            self.lead = Lead(name=name, type=pa.int16() if whole else pa.float64())
+            self.lead = StreamLead(name=name, type=pa.int16() if whole else pa.float64())
         self.held = math.nan
 
     def samples(self, at: Floats, values: Floats, first: int, n: int) -> pa.Array:

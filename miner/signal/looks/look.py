@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from miner.recording.reader import ChannelInfo
-from miner.signal.levels import noise_sigma, state_levels
+from miner.signal.looks.levels import noise_sigma, state_levels
 
 __all__ = ["Look", "look_at"]
 
@@ -93,7 +93,7 @@ class Look:
         return min(self.low_runs.size, self.high_runs.size)
 
 
-_NO_RUNS = np.empty(0, np.int64)
+_NO_RUNS = np.empty(0, np.int64)  # of a look without states
 
 
 def look_at(raw: Floats, channel: ChannelInfo, rate_hz: float) -> Look:

@@ -1,0 +1,1 @@
+"""Files that hold changes of level and not samples."""

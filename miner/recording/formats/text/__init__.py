@@ -1,0 +1,1 @@
+"""Text with columns of numbers: how it is laid out, and its samples."""

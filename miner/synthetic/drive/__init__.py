@@ -1,0 +1,1 @@
+"""How a made-up car is driven: road, engine speed, coil supply over time."""

@@ -1,0 +1,1 @@
+"""Faults planted into events and into samples."""
