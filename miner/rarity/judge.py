@@ -229,9 +229,9 @@ def _gross(channels: tuple[Channel, ...], distances: list[Distance], n_events: i
 
 
 FURTHEST, BEYOND = 1e-3, 0.5
-"""Of one over the hours that taught a tail: rarer than that nobody can tell. What lies beyond is put in the order of its
-distance, by so much in the log for each time it is as large again (own choice): the laws of two channels differ more there
-than what they are made for."""
+"""Of one over the hours that taught a tail: rarer than that nobody can tell. What lies beyond is put in the order of
+its distance, by so much in the log for each time it is e times as large (own choice): two laws differ more there than
+the events."""
 
 
 def _believed(log_rate: _Floats, distance: _Floats, hours: float) -> _Floats:

@@ -8,12 +8,12 @@ from typing import Any
 
 import numpy as np
 import pyarrow as pa
-from miner.signal.looks.profile import profile_leads
 from numpy.typing import NDArray
 
 from miner.mining.finish import resolution_of
 from miner.mining.steps import open_source
 from miner.signal.extract import extract_pulses
+from miner.signal.looks.profile import profile_leads
 from miner.suspects.ranking import rank_events
 from miner.synthetic.plan import plan_drive
 from miner.synthetic.scenario import Scenario

@@ -30,10 +30,9 @@ DOCS = Path(__file__).parents[2] / "docs" / "benchmarks_judge.md"
 
 def make(folder: Path, duration_s: float) -> None:
     """Write recording, setup and event table."""
-    from miner.signal.looks.profile import profile_leads
-
     from miner.mining.steps import open_source
     from miner.signal.extract import extract_pulses
+    from miner.signal.looks.profile import profile_leads
     from miner.synthetic.presets import demo_hour
     from miner.synthetic.writer import write_recording
     from tests.mined import find_events
@@ -61,13 +60,12 @@ class Clock:
 
 def measure(folder: Path) -> dict[str, Any]:
     """Return the figures of one recording."""
-    from miner.signal.looks.profile import profile_leads
-
     from miner.mining.finish import resolution_of
     from miner.mining.steps import open_source
     from miner.questions.sensitivity import measure_sensitivity
     from miner.questions.waveform_sample import sample_waveform
     from miner.rarity.judge import fit_judge
+    from miner.signal.looks.profile import profile_leads
 
     recording = folder / "recording.parquet"
     source = open_source(recording, folder / "setup.toml")
