@@ -18,9 +18,6 @@ __all__ = ["MOST_EXCESS", "Basis", "Context", "build_context", "inputs_of"]
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-STOP_INTERVALS = 2.5
-"""A pause longer than this many usual intervals is a stop or a gap."""
-
 START_CYCLES, EDGE_CYCLES = 20.0, 1.5
 """Cycles after a start and before a stop that answer for themselves: no two starts are alike, and there are few of them
 to learn from. The engine has caught within some ten (own choice)."""
@@ -127,7 +124,7 @@ def build_context(events: pa.Table, setup: Setup) -> Context:
     time_s = column_values(events, "time_s")
     group, labels = _groups(events)
     turn = len(labels)
-    segment = _segments(time_s, turn)
+    segment = column_values(events, "segment").astype(np.int64)
     repeat_s = 120.0 * setup.engine.pattern.cycle_deg / 720.0
     raw_rpm = _speed(events, repeat_s)
     rpm = np.maximum(running_median(raw_rpm, turn), 1.0)
@@ -249,17 +246,6 @@ def _groups(events: pa.Table) -> tuple[Ints, tuple[str, ...]]:
     keys, group = np.unique(key, return_inverse=True)
     labels = tuple(f"cylinder {k}" if k < 1000 else f"place {k - 999} of the cycle" for k in keys.tolist())
     return group.astype(np.int64), labels
-
-
-def _segments(time_s: Floats, turn: int) -> Ints:
-    """Return each row's stretch between stops and gaps, which are steps in time far above the usual around them."""
-    step = np.diff(time_s, prepend=time_s[0])
-    if step.size > 1:
-        step[0] = step[1]
-    usual = running_median(step, max(turn, 2))
-    starts = step > STOP_INTERVALS * np.maximum(usual, 1e-4)
-    starts[0] = False
-    return np.cumsum(starts).astype(np.int64)
 
 
 def _acceleration(rpm: Floats, row: Ints, first: Ints, last: Ints, turn: int) -> Floats:
