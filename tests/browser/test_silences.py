@@ -30,7 +30,7 @@ def shown(
     request: pytest.FixtureRequest, served: Client, silent: Path, open_page: Callable[[str], Page], tmp_path: Path
 ) -> Page:
     if request.param == "live":
-        return open_page(served.home)
+        return open_page(served.address)
     copied = shutil.copytree(silent, tmp_path / "findings")
     return open_page(write_report(copied).as_uri())
 

@@ -16,7 +16,7 @@ import pytest
 from miner.synthetic.plan import plan_drive
 from miner.synthetic.presets import varied
 from tests.performance.abroad_sets import own_scenario, own_truth, trial_folder
-from tests.performance.bench_abroad import healthy_hours, mine, numbers_to_do, tool_state
+from tests.performance.bench_abroad import FIRST, healthy_hours, mine, numbers_to_do, tool_state
 from tests.physical.faults import draw_faults
 from tests.physical.fleet import make
 from tests.physical.machine import KINDS
@@ -45,12 +45,12 @@ def test_own_numbers_are_healthy_and_faulty() -> None:
 
 def test_rows_are_continued() -> None:
     rows = [
-        {"set": "own", "number": 0, "hours": 0.5, "healthy": True, "exit": 0},
-        {"set": "own", "number": 1, "error": "no room"},
+        {"set": "own", "number": FIRST, "hours": 0.5, "healthy": True, "exit": 0},
+        {"set": "own", "number": FIRST + 1, "error": "no room"},
         {"set": "third", "number": 2, "hours": 0.4, "healthy": True, "exit": 2},
     ]
     to_do = numbers_to_do(rows, "own")
-    assert [next(to_do) for _ in range(3)] == [1, 2, 3]
+    assert [next(to_do) for _ in range(3)] == [FIRST + 1, FIRST + 2, FIRST + 3]
     assert healthy_hours(rows, "own") == 0.5
     assert healthy_hours(rows, "third") == 0.0
     assert tool_state() == tool_state()

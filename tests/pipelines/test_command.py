@@ -17,6 +17,7 @@ from pathlib import Path
 import openpyxl
 import pytest
 
+from miner.findings.whole import sealed
 from miner.review.source import ReviewSource
 from miner.words import CAUTION
 from pipelines.command import app
@@ -114,7 +115,7 @@ def test_thorough_sensitivity_reads_the_recording_again_and_says_when_it_cannot(
         (tmp_path, "no .parquet"),
     ):
         summary["recording"]["path"] = str(path)
-        (findings / "summary.json").write_text(json.dumps(summary), encoding="utf-8")
+        (findings / "summary.json").write_text(json.dumps(sealed(summary)), encoding="utf-8")
         said = run("sensitivity", findings, "--thorough")[1]
         assert "Nothing was planted into the waveform itself" in said
         assert why in said
