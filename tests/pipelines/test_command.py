@@ -17,6 +17,7 @@ from pathlib import Path
 import openpyxl
 import pytest
 
+from miner.findings.store import Findings
 from miner.findings.whole import sealed
 from miner.review.source import ReviewSource
 from miner.words import CAUTION
@@ -115,7 +116,7 @@ def test_thorough_sensitivity_reads_the_recording_again_and_says_when_it_cannot(
         (tmp_path, "no .parquet"),
     ):
         summary["recording"]["path"] = str(path)
-        (findings / "summary.json").write_text(json.dumps(sealed(summary)), encoding="utf-8")
+        Findings(findings).write_json("summary.json", sealed(summary))
         said = run("sensitivity", findings, "--thorough")[1]
         assert "Nothing was planted into the waveform itself" in said
         assert why in said
