@@ -12,6 +12,7 @@ import pyarrow as pa
 
 __all__ = [
     "CONDITIONS",
+    "CRANK",
     "EVENTS",
     "GAPS",
     "INCIDENTS",
@@ -121,6 +122,8 @@ PULSES = Table(
         _may("supply_v", _F, "V", "mean of the supply lead over the pulse"),
         _may("ground_v", _F, "V", "mean of the ground lead over the pulse"),
         _may("coil_currents_a", pa.list_(_F), "A", "largest value of each current lead over the pulse, in setup order"),
+        _may("wheel_on_deg", _F, "deg", "crank angle of the turn-on behind the wheel's reference; null: no wheel read"),
+        _may("wheel_off_deg", _F, "deg", "the same of the turn-off"),
         _must("quality", _S, "", "empty, or why to trust the row less"),
     ),
 )
@@ -132,6 +135,18 @@ GAPS = Table(
         _may("lead", _I16, "", "index of the lead in the setup's channel list; null: all leads (time gap)"),
         _must("start_s", _F, "s", "last good sample before the gap"),
         _must("stop_s", _F, "s", "first good sample after the gap"),
+    ),
+)
+
+CRANK = Table(
+    name="crank",
+    row="one mark of the crank wheel: every 30 degrees, or every tooth of a coarser wheel (internal to a run)",
+    columns=(
+        _must("time_s", _F, "s", "when the crank passed it"),
+        _may("rpm", _F, "rpm", "mean speed since the mark before; null: the crank stood between, or a gap"),
+        _may("angle_deg", _F, "deg", "crank angle behind the wheel's reference; null: the wheel shows none"),
+        _must("n_missing", _I16, "", "teeth that did not come since the mark before"),
+        _must("n_extra", _I16, "", "teeth too many since the mark before"),
     ),
 )
 
