@@ -194,6 +194,11 @@ EVENTS = Table(
              "gear change, an event agrees with one side"),
         _must("segment", _I, "", "number of the uninterrupted stretch; changes over a stop, a pause of all cylinders "
               "or a gap of all leads"),
+        _may("turn_on_deg", _F, "deg", "crank angle of the command's turn-on behind the crank wheel's reference (first "
+             "tooth after the gap, or the one mark a turn)"),
+        _may("turn_off_deg", _F, "deg", "the same of the command's turn-off"),
+        _may("speed_change_rpm", _F, "rpm", "crank speed in the firing interval that this event drives less the one "
+             "before; where it fell, combustion was lost or the engine was braked"),
     ),
 )  # fmt: skip
 
@@ -309,7 +314,8 @@ SILENCES = Table(
     row="one time the ignition fell silent: all of it, or one lead while the engine turned on",
     columns=(
         _must("silence_id", _I, "", "running number in time order, from 1"),
-        _must("start_s", _F, "s", "last event before; of a single lead, the last one it could have shown"),
+        _must("start_s", _F, "s", "last event before; of a single lead, the last one it could have shown; before the "
+              "first event, when the crank began to turn"),
         _may("stop_s", _F, "s", "first event after; null: silent to the end of the recording"),
         _must("leads", pa.list_(_S), "", "columns of the leads that fell silent"),
         _may("rpm_before", _F, "rpm", "speed half a second before the last event; null: a single lead, or no speed"),
@@ -319,8 +325,11 @@ SILENCES = Table(
               "recording"),
         _may("rpm_after", _F, "rpm", "speed when it came back"),
         _must("looks_like", _S, "", "stop, pause (at low speed, the engine turned on), overrun, limiter, cut_out (at "
-              "speed, out of the blue), clip_off (one lead alone)"),
+              "speed, out of the blue), clip_off (one lead alone), no_ignition (the crank turned before the first "
+              "event)"),
         _must("sentence", _S, "", "the same in plain words"),
+        _may("crank_turned", _B, "", "whether the crank turned on; false: it stood at last; null: no crank wheel read"),
+        _may("crank_turns", _F, "", "turns of the crank in the silence"),
     ),
 )  # fmt: skip
 

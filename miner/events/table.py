@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from miner.engine.cycles import Tracking
 from miner.engine.setup import Setup
+from miner.events.crank import speed_changes_rpm
 from miner.recording.ranges import touches
 from miner.schema import EVENTS, QUALITIES
 from miner.signal.extraction import spans_of
@@ -23,6 +24,8 @@ COMMAND_COLUMNS = {
     "ripple_v": "ripple_v",
     "quiet_ripple_v": "quiet_ripple_v",
     "off_level_v": "off_level_v",
+    "turn_on_deg": "wheel_on_deg",
+    "turn_off_deg": "wheel_off_deg",
 }
 """Event columns taken from the command pulse, and their names in the pulse table."""
 
@@ -41,7 +44,15 @@ SLOW_SAMPLES = 20.0
 """A pulse of fewer samples is measured coarsely: half a sample at each edge is 5 % of it."""
 
 
-def build_events(pulses: pa.Table, gaps: pa.Table, tracking: Tracking, setup: Setup, *, rate_hz: float) -> pa.Table:
+def build_events(
+    pulses: pa.Table,
+    gaps: pa.Table,
+    tracking: Tracking,
+    setup: Setup,
+    *,
+    rate_hz: float,
+    crank: pa.Table | None = None,
+) -> pa.Table:
     """Join what was measured on each pulse to its slot.
 
     Parameters
@@ -54,6 +65,8 @@ def build_events(pulses: pa.Table, gaps: pa.Table, tracking: Tracking, setup: Se
         Engine and leads.
     rate_hz : float
         Sample rate.
+    crank : pyarrow.Table, optional
+        ``miner.schema.CRANK`` of the same time, where there is a wheel.
 
     Returns
     -------
@@ -63,7 +76,7 @@ def build_events(pulses: pa.Table, gaps: pa.Table, tracking: Tracking, setup: Se
     command, feedback = tracking.command_row, tracking.feedback_row
     time_s = _event_times(pulses, tracking, setup)
     order = np.argsort(time_s, kind="stable")
-    columns: dict[str, object] = {
+    columns: dict[str, pa.Array | NDArray[np.generic]] = {
         "cycle": tracking.cycle,
         "cylinder": _nullable(tracking.cylinder, tracking.cylinder >= 0),
         "time_s": time_s,
@@ -88,6 +101,7 @@ def build_events(pulses: pa.Table, gaps: pa.Table, tracking: Tracking, setup: Se
     either = np.where(command >= 0, command, feedback)
     columns |= {name: _take(pulses[name], either) for name in SHARED_COLUMNS}
     columns["coil_current_peak_a"] = _coil_current(pulses, either, tracking, setup)
+    columns["speed_change_rpm"] = _measured(_speed_changes(crank, columns["on_time_us"], time_s, tracking, setup))
     table = pa.table({name: pa.array(values) if isinstance(values, np.ndarray) else values
                       for name, values in columns.items()}).take(order)  # fmt: skip
     table = table.append_column("event_id", pa.array(np.arange(len(order))))
@@ -121,6 +135,19 @@ def _coil_current(pulses: pa.Table, rows: NDArray[np.int64], tracking: Tracking,
         mine = seen & ((tracking.cylinder >= 0) & np.isin(tracking.slot, slots) | (not channel.is_named))
         peaks[mine] = _elements(each, place)[mine[seen]]
     return _measured(peaks)
+
+
+def _speed_changes(
+    crank: pa.Table | None, on_time_us: pa.Array, time_s: NDArray[np.float64], tracking: Tracking, setup: Setup
+) -> NDArray[np.float64]:
+    """Return what the crank's speed did after each event, see `miner.events.crank.speed_changes_rpm`."""
+    changes = np.full(len(time_s), np.nan)
+    if crank is not None and len(crank):
+        order = np.argsort(time_s, kind="stable")
+        interval_deg = np.array(setup.engine.pattern.intervals_deg())[tracking.slot[order]]
+        on_us = on_time_us.to_numpy(zero_copy_only=False)[order]
+        changes[order] = speed_changes_rpm(crank, time_s[order], on_us, interval_deg)
+    return changes
 
 
 def _elements(lists: pa.ChunkedArray, place: int) -> NDArray[np.float64]:

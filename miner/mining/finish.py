@@ -27,6 +27,7 @@ from miner.findings.whole import contents_of, sealed
 from miner.memory import give_back
 from miner.mining.chapters import plan_chapters, tell_chapters
 from miner.mining.checked import check_mined, told_check
+from miner.mining.crank_rows import CrankRows
 from miner.mining.look import OnStage, tell_nobody
 from miner.mining.section_file import read_all_but_pulses, read_levels
 from miner.mining.setup_check import check_setup, fit_notes
@@ -142,7 +143,8 @@ def write_findings(
     chapters = _rank_chapters(source, sections, frame, findings, settings, on_stage)
     events = EventFile(findings)
     give_back()
-    silences = find_silences(events, frame.gaps, source.setup, end_s=frame.end_s)
+    crank = CrankRows(sections) if any(profile.wheel is not None for profile in profiles.values()) else None
+    silences = find_silences(events, frame.gaps, source.setup, end_s=frame.end_s, crank=crank)
     ranking, notes = _joined(source, chapters, events, reviewed, settings)
     ranking = _with_cut_outs(ranking, silences, source.setup)
     on_stage("explaining, and planting faults to see what would have been found")
