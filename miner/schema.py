@@ -122,6 +122,15 @@ PULSES = Table(
         _may("supply_v", _F, "V", "mean of the supply lead over the pulse"),
         _may("ground_v", _F, "V", "mean of the ground lead over the pulse"),
         _may("coil_currents_a", pa.list_(_F), "A", "largest value of each current lead over the pulse, in setup order"),
+        _may(
+            "coil_charges",
+            pa.list_(_F),
+            "",
+            "for each current lead in setup order: charging slope (A/ms), time "
+            "constant (us), slope at the end over that at the start, flat top (us), rise of the current (A)",
+        ),
+        _may("supply_droop_v", _F, "V", "supply in the first tenth of the pulse less that in the last"),
+        _may("ground_rise_v", _F, "V", "ground in the last tenth of the pulse less that in the first"),
         _may("wheel_on_deg", _F, "deg", "crank angle of the turn-on behind the wheel's reference; null: no wheel read"),
         _may("wheel_off_deg", _F, "deg", "the same of the turn-off"),
         _must("quality", _S, "", "empty, or why to trust the row less"),
@@ -194,6 +203,19 @@ EVENTS = Table(
              "gear change, an event agrees with one side"),
         _must("segment", _I, "", "number of the uninterrupted stretch; changes over a stop, a pause of all cylinders "
               "or a gap of all leads"),
+        _may("coil_slope_a_per_ms", _F, "A/ms", "charging slope at turn-on, V/L, of the law of a coil and a resistance "
+             "fitted to the current"),
+        _may("coil_tau_us", _F, "us", "time constant L/R of the fitted law; null where the current bends up"),
+        _may("coil_resistance_ohm", _F, "ohm", "supply over the current that the fitted law ends at: coil, wiring and "
+             "switch; null without a supply lead"),
+        _may("coil_end_slope_ratio", _F, "", "slope between 80 % and 95 % of the peak over that at turn-on: below 1 on "
+             "a sound coil, above 1 where the core saturates or turns are shorted"),
+        _may("coil_flat_top_us", _F, "us", "time from 97 % of the peak to the turn-off; long where the current is "
+             "limited"),
+        _may("supply_droop_v", _F, "V", "supply in the first tenth of the on-time less that in the last"),
+        _may("ground_rise_v", _F, "V", "ground in the last tenth of the on-time less that in the first"),
+        _may("supply_resistance_ohm", _F, "ohm", "droop of the supply over the rise of the coil current"),
+        _may("ground_resistance_ohm", _F, "ohm", "rise of the ground over the rise of the coil current"),
         _may("turn_on_deg", _F, "deg", "crank angle of the command's turn-on behind the crank wheel's reference (first "
              "tooth after the gap, or the one mark a turn)"),
         _may("turn_off_deg", _F, "deg", "the same of the command's turn-off"),

@@ -100,7 +100,10 @@ def build_events(
     columns["feedback_width_us"] = _take(pulses["duration_us"], np.where(tracking.merged, -1, feedback))
     either = np.where(command >= 0, command, feedback)
     columns |= {name: _take(pulses[name], either) for name in SHARED_COLUMNS}
-    columns["coil_current_peak_a"] = _coil_current(pulses, either, tracking, setup)
+    columns["coil_current_peak_a"] = _measured(
+        _of_current_leads(pulses["coil_currents_a"], either, tracking, setup)[:, 0]
+    )
+    columns |= _charging(pulses, columns["supply_v"], tracking, setup)
     columns["speed_change_rpm"] = _measured(_speed_changes(crank, columns["on_time_us"], time_s, tracking, setup))
     table = pa.table({name: pa.array(values) if isinstance(values, np.ndarray) else values
                       for name, values in columns.items()}).take(order)  # fmt: skip
@@ -122,19 +125,47 @@ def _take(column: pa.ChunkedArray, rows: NDArray[np.int64]) -> pa.Array:
     return taken.combine_chunks() if isinstance(taken, pa.ChunkedArray) else taken
 
 
-def _coil_current(pulses: pa.Table, rows: NDArray[np.int64], tracking: Tracking, setup: Setup) -> pa.Array:
-    """Return the largest current over each pulse, from the lead that sees its coil; null where none does.
+def _charging(pulses: pa.Table, supply_v: pa.Array, tracking: Tracking, setup: Setup) -> dict[str, pa.Array]:
+    """Return how the coil charged, and what its current did to supply and ground: resistances by Ohm's law."""
+    command = tracking.command_row
+    slope, tau_us, ratio, flat_us, rise_a = _of_current_leads(pulses["coil_charges"], command, tracking, setup, 5).T
+    droop_v, ground_v = (_of(_floats(pulses[name]), command) for name in ("supply_droop_v", "ground_rise_v"))
+    supply = np.where(command >= 0, _floats(supply_v), np.nan)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        values = {
+            "coil_slope_a_per_ms": slope,
+            "coil_tau_us": tau_us,
+            "coil_resistance_ohm": supply / (slope * tau_us * 1e-3),
+            "coil_end_slope_ratio": ratio,
+            "coil_flat_top_us": flat_us,
+            "supply_droop_v": droop_v,
+            "ground_rise_v": ground_v,
+            "supply_resistance_ohm": droop_v / rise_a,
+            "ground_resistance_ohm": ground_v / rise_a,
+        }
+    return {name: _measured(column) for name, column in values.items()}
+
+
+def _floats(column: pa.ChunkedArray | pa.Array) -> NDArray[np.float64]:
+    return np.asarray(column.to_numpy(zero_copy_only=False), np.float64)
+
+
+def _of_current_leads(
+    lists: pa.ChunkedArray, rows: NDArray[np.int64], tracking: Tracking, setup: Setup, n_each: int = 1
+) -> NDArray[np.float64]:
+    """Return ``n_each`` values of each pulse, from the current lead that sees its coil; NaN where none does.
 
     A lead with `cylinder` or `cylinders` speaks for those coils alone, and goes before one that speaks for all.
     """
-    peaks, seen = np.full(len(rows), np.nan), rows >= 0
-    each = pulses["coil_currents_a"].take(pa.array(rows[seen]))
+    out, seen = np.full((len(rows), n_each), np.nan), rows >= 0
     leads = list(enumerate(channel for _, channel in setup.leads("coil_current")))[::-1]
+    each = lists.take(pa.array(rows[seen])) if leads else lists
     for place, channel in sorted(leads, key=lambda lead: lead[1].is_named):  # what comes later goes before
         slots = [setup.engine.pattern.slot_of(cylinder) for cylinder in channel.served(setup.engine)]
         mine = seen & ((tracking.cylinder >= 0) & np.isin(tracking.slot, slots) | (not channel.is_named))
-        peaks[mine] = _elements(each, place)[mine[seen]]
-    return _measured(peaks)
+        for k in range(n_each):
+            out[mine, k] = _elements(each, place * n_each + k)[mine[seen]]
+    return out
 
 
 def _speed_changes(

@@ -34,3 +34,14 @@ class CrankRows:
             if self._held is None or self._held[0] != index:
                 self._held = index, read_crank(self._sections[index])
             yield self._held[1]
+
+    def counts(self) -> dict[str, int | float]:
+        """Return turns of the crank, and teeth of its wheel that did not come or were too many."""
+        turns, n_missing, n_extra, at_s = 0.0, 0, 0, np.nan
+        for piece in self(-np.inf, np.inf):
+            time_s, rpm = (piece[name].to_numpy().astype(np.float64) for name in ("time_s", "rpm"))
+            turns += float(np.nansum(rpm * np.diff(time_s, prepend=at_s))) / 60.0
+            n_missing += int(piece["n_missing"].to_numpy().sum())
+            n_extra += int(piece["n_extra"].to_numpy().sum())
+            at_s = float(time_s[-1]) if time_s.size else at_s
+        return {"turns": turns, "teeth_missing": n_missing, "teeth_extra": n_extra}

@@ -177,10 +177,22 @@ class SectionWork:
             rows[column] = np.full(start_s.size, np.nan)
             if role in self._averaged:
                 rows[column] = self._averaged[role].over(starts, stops)[:, 0]
+        for role, column, sign in (("supply", "supply_droop_v", -1.0), ("ground", "ground_rise_v", 1.0)):
+            rows[column] = np.full(start_s.size, np.nan)
+            if role in self._averaged and lead.spec.role == "command":
+                rows[column] = sign * self._averaged[role].rise_over(starts, stops)
+        rows["coil_charges"] = self._charges(lead, starts, stops)
         peaks = [work.over(starts, stops)[:, 1] for work in self._currents]
         rows["coil_currents_a"] = np.stack(peaks, axis=1) if peaks else np.empty((start_s.size, 0))
         self._rows.append(rows)
         self._n_pulses += start_s.size
+
+    def _charges(self, lead: PulseWork, starts: NDArray[np.int64], stops: NDArray[np.int64]) -> Floats:
+        """Return what each current lead shows of the charging, side by side; an answer is no on-time."""
+        if lead.spec.role != "command":
+            return np.full((starts.size, 5 * len(self._currents)), np.nan)
+        each = [work.charges_over(starts, stops, self._recording.rate_hz) for work in self._currents]
+        return np.concatenate(each, axis=1) if each else np.empty((starts.size, 0))
 
     def _width_us(self, start: Floats, stop: Floats) -> Floats:
         if not self._recording.has_time:

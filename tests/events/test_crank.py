@@ -168,6 +168,8 @@ def test_marks_are_read_back_from_the_sections(tmp_path):
         ))  # fmt: skip
     rows = CrankRows(paths)
     assert pa.concat_tables(rows(-np.inf, np.inf)).equals(crank)
+    counts = {"turns": pytest.approx(299.0, abs=0.1), "teeth_missing": 0, "teeth_extra": 0}
+    assert rows.counts() == counts
     assert [piece.num_rows for piece in rows(12.0, 15.0)] == [1200]
     assert turning_between(rows(5.0, 25.0), 5.0, 25.0).turns == pytest.approx(200.0, abs=0.1)
 
