@@ -182,7 +182,9 @@ def _row_of(
     back = "none" if stop_s is None else back
     slowing = before is not None and last is not None and last < (1.0 - SLOWING) * before
     limited = last is not None and last >= LIMIT_SHARE * top_rpm and lasted_s <= LIMIT_S
-    turning = None if crank is None else turning_between(crank(start_s, start_s + lasted_s), start_s, start_s + lasted_s)
+    turning = (
+        None if crank is None else turning_between(crank(start_s, start_s + lasted_s), start_s, start_s + lasted_s)
+    )
     turned_on = back == "still turning" if turning is None else _turned_on(turning)
     kind = _kind(before, turned_on=turned_on, slowing=slowing, limited=limited and (turned_on or back == "none"))
     return {

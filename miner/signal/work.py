@@ -121,7 +121,7 @@ class SectionWork:
         self._note_windows(first, ready)
         self._note_gaps(first, ready)
         for wheel in self._wheels:
-            wheel.keep(self._seconds(wheel.fresh))
+            wheel.keep(self._clock.to_seconds(wheel.fresh))
         for lead in self._pulse_leads:
             self._note_pulses(lead)
         keep = min([lead.keep_from for lead in self._pulse_leads], default=ready)

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from miner.signal.extract import extract_pulses
 from miner.signal.extraction import Extraction
 from miner.signal.leads import LeadSpec, Wheel
-from miner.signal.profile import profile_leads
+from miner.signal.looks.profile import profile_leads
 from miner.signal.wheels.teeth import FADE_S, new_state, pass_teeth
 from miner.signal.wheels.turns import place_teeth
 from tests.signal.made import counts, recorded

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from miner.recording.reader import Recording
 from miner.signal.leads import LeadProfile, LeadSpec, Wheel
-from miner.signal.looks.unknown_leads import LeadLook, Stretch, look_at
+from miner.signal.looks.unknown_leads import LeadLook, Stretch, look_at_leads
 from miner.signal.wheels.teeth import FADE_S, new_state, pass_teeth
 
 __all__ = ["WHEEL_ROLES", "profile_wheels"]
@@ -59,7 +59,7 @@ def profile_wheels(recording: Recording, leads: Sequence[LeadSpec]) -> dict[int,
     columns = [lead.column for lead in (*wheels, *clocks)]
     found: dict[int, LeadProfile] = {}
     for n_stretches in (_FEW_STRETCHES, _MANY_STRETCHES):
-        looks = look_at(recording, columns, n_stretches=n_stretches)
+        looks = look_at_leads(recording, columns, n_stretches=n_stretches)
         found |= {w.index: p for w in wheels if w.index not in found and (p := _profile(w, clocks, looks)) is not None}
         if len(found) == len(wheels):
             break
