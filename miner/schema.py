@@ -12,6 +12,7 @@ import pyarrow as pa
 
 __all__ = [
     "CONDITIONS",
+    "CRANK",
     "EVENTS",
     "GAPS",
     "INCIDENTS",
@@ -121,6 +122,17 @@ PULSES = Table(
         _may("supply_v", _F, "V", "mean of the supply lead over the pulse"),
         _may("ground_v", _F, "V", "mean of the ground lead over the pulse"),
         _may("coil_currents_a", pa.list_(_F), "A", "largest value of each current lead over the pulse, in setup order"),
+        _may(
+            "coil_charges",
+            pa.list_(_F),
+            "",
+            "for each current lead in setup order: charging slope (A/ms), time "
+            "constant (us), slope at the end over that at the start, flat top (us), rise of the current (A)",
+        ),
+        _may("supply_droop_v", _F, "V", "supply in the first tenth of the pulse less that in the last"),
+        _may("ground_rise_v", _F, "V", "ground in the last tenth of the pulse less that in the first"),
+        _may("wheel_on_deg", _F, "deg", "crank angle of the turn-on behind the wheel's reference; null: no wheel read"),
+        _may("wheel_off_deg", _F, "deg", "the same of the turn-off"),
         _must("quality", _S, "", "empty, or why to trust the row less"),
     ),
 )
@@ -132,6 +144,18 @@ GAPS = Table(
         _may("lead", _I16, "", "index of the lead in the setup's channel list; null: all leads (time gap)"),
         _must("start_s", _F, "s", "last good sample before the gap"),
         _must("stop_s", _F, "s", "first good sample after the gap"),
+    ),
+)
+
+CRANK = Table(
+    name="crank",
+    row="one mark of the crank wheel: every 30 degrees, or every tooth of a coarser wheel (internal to a run)",
+    columns=(
+        _must("time_s", _F, "s", "when the crank passed it"),
+        _may("rpm", _F, "rpm", "mean speed since the mark before; null: the crank stood between, or a gap"),
+        _may("angle_deg", _F, "deg", "crank angle behind the wheel's reference; null: the wheel shows none"),
+        _must("n_missing", _I16, "", "teeth that did not come since the mark before"),
+        _must("n_extra", _I16, "", "teeth too many since the mark before"),
     ),
 )
 
@@ -179,6 +203,24 @@ EVENTS = Table(
              "gear change, an event agrees with one side"),
         _must("segment", _I, "", "number of the uninterrupted stretch; changes over a stop, a pause of all cylinders "
               "or a gap of all leads"),
+        _may("coil_slope_a_per_ms", _F, "A/ms", "charging slope at turn-on, V/L, of the law of a coil and a resistance "
+             "fitted to the current"),
+        _may("coil_tau_us", _F, "us", "time constant L/R of the fitted law; null where the current bends up"),
+        _may("coil_resistance_ohm", _F, "ohm", "supply over the current that the fitted law ends at: coil, wiring and "
+             "switch; null without a supply lead"),
+        _may("coil_end_slope_ratio", _F, "", "slope between 80 % and 95 % of the peak over that at turn-on: below 1 on "
+             "a sound coil, above 1 where the core saturates or turns are shorted"),
+        _may("coil_flat_top_us", _F, "us", "time from 97 % of the peak to the turn-off; long where the current is "
+             "limited"),
+        _may("supply_droop_v", _F, "V", "supply in the first tenth of the on-time less that in the last"),
+        _may("ground_rise_v", _F, "V", "ground in the last tenth of the on-time less that in the first"),
+        _may("supply_resistance_ohm", _F, "ohm", "droop of the supply over the rise of the coil current"),
+        _may("ground_resistance_ohm", _F, "ohm", "rise of the ground over the rise of the coil current"),
+        _may("turn_on_deg", _F, "deg", "crank angle of the command's turn-on behind the crank wheel's reference (first "
+             "tooth after the gap, or the one mark a turn)"),
+        _may("turn_off_deg", _F, "deg", "the same of the command's turn-off"),
+        _may("speed_change_rpm", _F, "rpm", "crank speed in the firing interval that this event drives less the one "
+             "before; where it fell, combustion was lost or the engine was braked"),
     ),
 )  # fmt: skip
 
@@ -294,7 +336,8 @@ SILENCES = Table(
     row="one time the ignition fell silent: all of it, or one lead while the engine turned on",
     columns=(
         _must("silence_id", _I, "", "running number in time order, from 1"),
-        _must("start_s", _F, "s", "last event before; of a single lead, the last one it could have shown"),
+        _must("start_s", _F, "s", "last event before; of a single lead, the last one it could have shown; before the "
+              "first event, when the crank began to turn"),
         _may("stop_s", _F, "s", "first event after; null: silent to the end of the recording"),
         _must("leads", pa.list_(_S), "", "columns of the leads that fell silent"),
         _may("rpm_before", _F, "rpm", "speed half a second before the last event; null: a single lead, or no speed"),
@@ -304,8 +347,11 @@ SILENCES = Table(
               "recording"),
         _may("rpm_after", _F, "rpm", "speed when it came back"),
         _must("looks_like", _S, "", "stop, pause (at low speed, the engine turned on), overrun, limiter, cut_out (at "
-              "speed, out of the blue), clip_off (one lead alone)"),
+              "speed, out of the blue), clip_off (one lead alone), no_ignition (the crank turned before the first "
+              "event)"),
         _must("sentence", _S, "", "the same in plain words"),
+        _may("crank_turned", _B, "", "whether the crank turned on; false: it stood at last; null: no crank wheel read"),
+        _may("crank_turns", _F, "", "turns of the crank in the silence"),
     ),
 )  # fmt: skip
 

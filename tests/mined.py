@@ -12,4 +12,4 @@ from miner.signal.extraction import Extraction
 
 def find_events(setup: Setup, extraction: Extraction, *, end_s: float, rate_hz: float) -> pa.Table:
     tracking = track_cycles(extraction.pulses, extraction.gaps, setup, end_s=end_s)
-    return build_events(extraction.pulses, extraction.gaps, tracking, setup, rate_hz=rate_hz)
+    return build_events(extraction.pulses, extraction.gaps, tracking, setup, rate_hz=rate_hz, crank=extraction.crank)

@@ -49,6 +49,11 @@ class Engine(_Model):
         return self
 
     @property
+    def cycle_deg(self) -> float:
+        """Crank angle of one working cycle, in which a camshaft turns once."""
+        return 720.0 if self.strokes == 4 else 360.0
+
+    @property
     def pattern(self) -> FiringPattern:
         """Slots, angles and cylinders of one repetition of the ignition sequence."""
         return firing_pattern(

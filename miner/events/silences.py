@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from miner.engine.observed import CLIP_OFF
 from miner.engine.setup import Setup
+from miner.events.crank import Turning, turning_between
 from miner.events.rows import Rows, pieces_of
 from miner.schema import SILENCES
 
@@ -43,6 +44,12 @@ LIMIT_SHARE = 0.95
 LIMIT_S = 1.0
 """And lasts no longer."""
 
+COAST_S = 10.0
+"""A crank that nothing drives stands within this, also from full speed (common practice, no source)."""
+
+SYNC_TURNS = 10.0
+"""A control unit finds its place on the wheel within a few turns of the crank (common practice, no source)."""
+
 MOSTLY = 0.5
 """A silence of which gaps cover more than this share was not recorded; it is none."""
 
@@ -64,7 +71,13 @@ class _Around:
     after_rpm: Floats
 
 
-def find_silences(events: Rows, gaps: pa.Table, setup: Setup, *, end_s: float) -> pa.Table:
+MarksBetween = Callable[[float, float], Iterable[pa.Table]]
+"""Returns the CRANK rows from one instant to another, in pieces."""
+
+
+def find_silences(
+    events: Rows, gaps: pa.Table, setup: Setup, *, end_s: float, crank: MarksBetween | None = None
+) -> pa.Table:
     """List the silences of a recording.
 
     Parameters
@@ -77,6 +90,9 @@ def find_silences(events: Rows, gaps: pa.Table, setup: Setup, *, end_s: float) -
         Names of the leads.
     end_s : float
         End of the recording: a silence may last to it.
+    crank : callable, optional
+        Marks of the crank wheel between two instants, where there is a wheel: it tells a stop from an ignition that is
+        gone while the crank turns, also before the first event.
 
     Returns
     -------
@@ -94,7 +110,9 @@ def find_silences(events: Rows, gaps: pa.Table, setup: Setup, *, end_s: float) -
             top_rpm = max(top_rpm, float(np.nan_to_num(_floats(piece["engine_rpm"])).max(initial=0.0)))
     rows.extend(leads.end())
     names = [channel.column for _, channel in setup.leads("command", "feedback")]
-    rows.extend(_row_of(around, top_rpm, names, end_s) for around in whole)
+    rows.extend(_row_of(around, top_rpm, names, end_s, crank) for around in whole)
+    if crank is not None and leads.first_s is not None:
+        rows.extend(_before_first(crank, leads.first_s, names))
     covered = _Covered(gaps, {channel.column: index for index, channel in setup.leads("command", "feedback")}, end_s)
     rows = sorted((row for row in rows if not covered.mostly(row)), key=lambda row: (row["start_s"], row["leads"]))
     told = [{"silence_id": number, **row} for number, row in enumerate(rows, 1)]
@@ -147,7 +165,9 @@ def _ending(time_s: Floats, rpm: Floats, segment: Ints, end_s: float, cycle_deg:
     return [_Around(before_s=before_s, before_rpm=before_rpm, after_s=none, after_rpm=none)] if lasting else []
 
 
-def _row_of(around: _Around, top_rpm: float, names: list[str], end_s: float) -> dict[str, object]:
+def _row_of(
+    around: _Around, top_rpm: float, names: list[str], end_s: float, crank: MarksBetween | None
+) -> dict[str, object]:
     """Return the row of a silence of all leads."""
     start_s, stop_s = float(around.before_s[-1]), float(around.after_s[0]) if len(around.after_s) else None
     lasted_s = (end_s if stop_s is None else stop_s) - start_s
@@ -162,12 +182,47 @@ def _row_of(around: _Around, top_rpm: float, names: list[str], end_s: float) -> 
     back = "none" if stop_s is None else back
     slowing = before is not None and last is not None and last < (1.0 - SLOWING) * before
     limited = last is not None and last >= LIMIT_SHARE * top_rpm and lasted_s <= LIMIT_S
-    kind = _kind(before, back, slowing=slowing, limited=limited)
+    turning = (
+        None if crank is None else turning_between(crank(start_s, start_s + lasted_s), start_s, start_s + lasted_s)
+    )
+    turned_on = back == "still turning" if turning is None else _turned_on(turning)
+    kind = _kind(before, turned_on=turned_on, slowing=slowing, limited=limited and (turned_on or back == "none"))
     return {
         "start_s": start_s, "stop_s": stop_s, "leads": names, "rpm_before": before, "rpm_after": after,
         "turns_to_silence": turns, "came_back": back, "looks_like": kind,
-        "sentence": _sentence(kind, before, turns, lasted_s, back, after),
+        "sentence": _sentence(kind, before, turns, lasted_s, back, after) + _said(turning),
+        **_crank_columns(turning),
     }  # fmt: skip
+
+
+def _turned_on(turning: Turning) -> bool:
+    return not turning.stood or turning.seconds > COAST_S
+
+
+def _crank_columns(turning: Turning | None) -> dict[str, object]:
+    if turning is None:
+        return {}
+    return {"crank_turned": _turned_on(turning), "crank_turns": turning.turns}
+
+
+def _said(turning: Turning | None) -> str:
+    if turning is None:
+        return ""
+    turned = f"the crank turned for {turning.seconds:.2f} s, {turning.turns:.1f} turns"
+    return f"; {turned}{', and stood' if turning.stood else ' all the while'}"
+
+
+def _before_first(crank: MarksBetween, first_s: float, names: list[str]) -> list[dict[str, object]]:
+    """Return the silence before the first event, where the crank turned for longer than it takes to find its place."""
+    turning = turning_between(crank(-np.inf, first_s), -np.inf, first_s)
+    if turning.turns < SYNC_TURNS:
+        return []
+    return [{
+        "start_s": turning.first_s, "stop_s": first_s, "leads": names, "rpm_before": None, "rpm_after": None,
+        "turns_to_silence": None, "came_back": "not told", "looks_like": "no_ignition", "crank_turned": True,
+        "crank_turns": turning.turns,
+        "sentence": f"no ignition before the first event{_said(turning)}",
+    }]  # fmt: skip
 
 
 def _turns(times: Floats, speeds: Floats, before_rpm: float) -> float:
@@ -179,14 +234,13 @@ def _turns(times: Floats, speeds: Floats, before_rpm: float) -> float:
     return float(np.sum(seconds * speeds[fallen[0] + 1 :]) / 60.0)
 
 
-def _kind(before_rpm: float | None, back: str, *, slowing: bool, limited: bool) -> str:
+def _kind(before_rpm: float | None, *, turned_on: bool, slowing: bool, limited: bool) -> str:
     """Return what the silence looks like."""
-    turned_on = back == "still turning"
     if before_rpm is None or before_rpm < AT_SPEED_RPM:
         return "pause" if turned_on else "stop"
     if turned_on and slowing:
         return "overrun"
-    if limited and back in ("still turning", "none"):
+    if limited:
         return "limiter"
     return "stop" if slowing else "cut_out"
 
@@ -221,6 +275,7 @@ class _LeadWatch:
         self._leads = [(c.column, c.role, set(c.served(setup.engine))) for _, c in setup.leads("command", "feedback")]
         self._last: dict[str, tuple[float, int]] = {}
         self._now: tuple[float, int] | None = None
+        self.first_s: float | None = None
 
     def take(self, piece: pa.Table) -> list[dict[str, object]]:
         """Return the silences of single leads that end in this piece."""
@@ -228,6 +283,7 @@ class _LeadWatch:
             return []
         time_s, cycle = _floats(piece["time_s"]), piece["cycle"].to_numpy()
         cylinder = piece["cylinder"].fill_null(-1).to_numpy()
+        self.first_s = float(time_s[0]) if self.first_s is None else self.first_s
         began = self._now or (float(time_s[0]), int(cycle[0]))
         rows = []
         for column, role, served in self._leads:

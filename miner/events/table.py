@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from miner.engine.cycles import Tracking
 from miner.engine.setup import Setup
+from miner.events.crank import speed_changes_rpm
 from miner.recording.ranges import touches
 from miner.schema import EVENTS, QUALITIES
 from miner.signal.extraction import spans_of
@@ -23,6 +24,8 @@ COMMAND_COLUMNS = {
     "ripple_v": "ripple_v",
     "quiet_ripple_v": "quiet_ripple_v",
     "off_level_v": "off_level_v",
+    "turn_on_deg": "wheel_on_deg",
+    "turn_off_deg": "wheel_off_deg",
 }
 """Event columns taken from the command pulse, and their names in the pulse table."""
 
@@ -41,7 +44,15 @@ SLOW_SAMPLES = 20.0
 """A pulse of fewer samples is measured coarsely: half a sample at each edge is 5 % of it."""
 
 
-def build_events(pulses: pa.Table, gaps: pa.Table, tracking: Tracking, setup: Setup, *, rate_hz: float) -> pa.Table:
+def build_events(
+    pulses: pa.Table,
+    gaps: pa.Table,
+    tracking: Tracking,
+    setup: Setup,
+    *,
+    rate_hz: float,
+    crank: pa.Table | None = None,
+) -> pa.Table:
     """Join what was measured on each pulse to its slot.
 
     Parameters
@@ -54,6 +65,8 @@ def build_events(pulses: pa.Table, gaps: pa.Table, tracking: Tracking, setup: Se
         Engine and leads.
     rate_hz : float
         Sample rate.
+    crank : pyarrow.Table, optional
+        ``miner.schema.CRANK`` of the same time, where there is a wheel.
 
     Returns
     -------
@@ -63,7 +76,7 @@ def build_events(pulses: pa.Table, gaps: pa.Table, tracking: Tracking, setup: Se
     command, feedback = tracking.command_row, tracking.feedback_row
     time_s = _event_times(pulses, tracking, setup)
     order = np.argsort(time_s, kind="stable")
-    columns: dict[str, object] = {
+    columns: dict[str, pa.Array | NDArray[np.generic]] = {
         "cycle": tracking.cycle,
         "cylinder": _nullable(tracking.cylinder, tracking.cylinder >= 0),
         "time_s": time_s,
@@ -87,7 +100,11 @@ def build_events(pulses: pa.Table, gaps: pa.Table, tracking: Tracking, setup: Se
     columns["feedback_width_us"] = _take(pulses["duration_us"], np.where(tracking.merged, -1, feedback))
     either = np.where(command >= 0, command, feedback)
     columns |= {name: _take(pulses[name], either) for name in SHARED_COLUMNS}
-    columns["coil_current_peak_a"] = _coil_current(pulses, either, tracking, setup)
+    columns["coil_current_peak_a"] = _measured(
+        _of_current_leads(pulses["coil_currents_a"], either, tracking, setup)[:, 0]
+    )
+    columns |= _charging(pulses, columns["supply_v"], tracking, setup)
+    columns["speed_change_rpm"] = _measured(_speed_changes(crank, columns["on_time_us"], time_s, tracking, setup))
     table = pa.table({name: pa.array(values) if isinstance(values, np.ndarray) else values
                       for name, values in columns.items()}).take(order)  # fmt: skip
     table = table.append_column("event_id", pa.array(np.arange(len(order))))
@@ -108,19 +125,60 @@ def _take(column: pa.ChunkedArray, rows: NDArray[np.int64]) -> pa.Array:
     return taken.combine_chunks() if isinstance(taken, pa.ChunkedArray) else taken
 
 
-def _coil_current(pulses: pa.Table, rows: NDArray[np.int64], tracking: Tracking, setup: Setup) -> pa.Array:
-    """Return the largest current over each pulse, from the lead that sees its coil; null where none does.
+def _charging(pulses: pa.Table, supply_v: pa.Array, tracking: Tracking, setup: Setup) -> dict[str, pa.Array]:
+    """Return how the coil charged, and what its current did to supply and ground: resistances by Ohm's law."""
+    command = tracking.command_row
+    slope, tau_us, ratio, flat_us, rise_a = _of_current_leads(pulses["coil_charges"], command, tracking, setup, 5).T
+    droop_v, ground_v = (_of(_floats(pulses[name]), command) for name in ("supply_droop_v", "ground_rise_v"))
+    supply = np.where(command >= 0, _floats(supply_v), np.nan)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        values = {
+            "coil_slope_a_per_ms": slope,
+            "coil_tau_us": tau_us,
+            "coil_resistance_ohm": supply / (slope * tau_us * 1e-3),
+            "coil_end_slope_ratio": ratio,
+            "coil_flat_top_us": flat_us,
+            "supply_droop_v": droop_v,
+            "ground_rise_v": ground_v,
+            "supply_resistance_ohm": droop_v / rise_a,
+            "ground_resistance_ohm": ground_v / rise_a,
+        }
+    return {name: _measured(column) for name, column in values.items()}
+
+
+def _floats(column: pa.ChunkedArray | pa.Array) -> NDArray[np.float64]:
+    return np.asarray(column.to_numpy(zero_copy_only=False), np.float64)
+
+
+def _of_current_leads(
+    lists: pa.ChunkedArray, rows: NDArray[np.int64], tracking: Tracking, setup: Setup, n_each: int = 1
+) -> NDArray[np.float64]:
+    """Return ``n_each`` values of each pulse, from the current lead that sees its coil; NaN where none does.
 
     A lead with `cylinder` or `cylinders` speaks for those coils alone, and goes before one that speaks for all.
     """
-    peaks, seen = np.full(len(rows), np.nan), rows >= 0
-    each = pulses["coil_currents_a"].take(pa.array(rows[seen]))
+    out, seen = np.full((len(rows), n_each), np.nan), rows >= 0
     leads = list(enumerate(channel for _, channel in setup.leads("coil_current")))[::-1]
+    each = lists.take(pa.array(rows[seen])) if leads else lists
     for place, channel in sorted(leads, key=lambda lead: lead[1].is_named):  # what comes later goes before
         slots = [setup.engine.pattern.slot_of(cylinder) for cylinder in channel.served(setup.engine)]
         mine = seen & ((tracking.cylinder >= 0) & np.isin(tracking.slot, slots) | (not channel.is_named))
-        peaks[mine] = _elements(each, place)[mine[seen]]
-    return _measured(peaks)
+        for k in range(n_each):
+            out[mine, k] = _elements(each, place * n_each + k)[mine[seen]]
+    return out
+
+
+def _speed_changes(
+    crank: pa.Table | None, on_time_us: pa.Array, time_s: NDArray[np.float64], tracking: Tracking, setup: Setup
+) -> NDArray[np.float64]:
+    """Return what the crank's speed did after each event, see `miner.events.crank.speed_changes_rpm`."""
+    changes = np.full(len(time_s), np.nan)
+    if crank is not None and len(crank):
+        order = np.argsort(time_s, kind="stable")
+        interval_deg = np.array(setup.engine.pattern.intervals_deg())[tracking.slot[order]]
+        on_us = on_time_us.to_numpy(zero_copy_only=False)[order]
+        changes[order] = speed_changes_rpm(crank, time_s[order], on_us, interval_deg)
+    return changes
 
 
 def _elements(lists: pa.ChunkedArray, place: int) -> NDArray[np.float64]:

@@ -22,7 +22,7 @@ from miner.engine.setup import Setup
 from miner.events.rows import with_column
 from miner.events.table import build_events
 from miner.mining.look import CHAPTER_EVENTS, LONE_EVENTS
-from miner.mining.section_file import count_pulses, read_pulses, read_start_s
+from miner.mining.section_file import count_pulses, read_crank, read_pulses, read_start_s
 from miner.schema import PULSE_ROLES, PULSES
 from miner.signal.extraction import in_order
 
@@ -102,7 +102,9 @@ class _Teller:
         pulses = self._pulses(chapter, self._start_s - MARGIN_S, border_s + MARGIN_S)
         end_s = min(self._end_s, border_s + MARGIN_S)
         tracking = track_cycles(pulses, self._gaps, self._setup, end_s=end_s, opening=self._opening)
-        events = build_events(pulses, self._gaps, tracking, self._setup, rate_hz=self._rate_hz)
+        crank = pa.concat_tables([read_crank(section) for section in self._near(chapter)])
+        events = build_events(pulses, self._gaps, tracking, self._setup, rate_hz=self._rate_hz, crank=crank)
+        del crank
         time_s = events["time_s"].to_numpy()
         stop_s = np.inf if is_last else _quiet_moment(time_s, border_s)
         first, last = np.searchsorted(time_s, (self._start_s, stop_s)).tolist()
@@ -110,11 +112,14 @@ class _Teller:
         self._hand_on(tracking, numbered, stop_s)
         return numbered
 
+    def _near(self, chapter: range) -> Sequence[Path]:
+        """Return the sections of a chapter and one on either side."""
+        return self._sections[max(chapter.start - 1, 0) : chapter.stop + 1]
+
     def _pulses(self, chapter: range, start_s: float, stop_s: float) -> pa.Table:
         """Return the pulses of a chapter and its margins, in order."""
-        near = self._sections[max(chapter.start - 1, 0) : chapter.stop + 1]
         parts = [PULSES.empty()]
-        for section in near:
+        for section in self._near(chapter):
             pulses = read_pulses(section)
             inside = pc.and_(pc.greater_equal(pulses["start_s"], start_s), pc.less(pulses["start_s"], stop_s))
             parts.append(pulses if pc.all(inside).as_py() else pulses.filter(inside))

@@ -17,6 +17,7 @@ import pyarrow.compute as pc
 
 from miner.engine.setup import Setup
 from miner.errors import RecordingError
+from miner.events.lost_speed import LostSpeed
 from miner.events.rows import first_id
 from miner.events.silences import find_silences
 from miner.expected.least import Resolution, least_wished
@@ -27,6 +28,7 @@ from miner.findings.whole import contents_of, sealed
 from miner.memory import give_back
 from miner.mining.chapters import plan_chapters, tell_chapters
 from miner.mining.checked import check_mined, told_check
+from miner.mining.crank_rows import CrankRows
 from miner.mining.look import OnStage, tell_nobody
 from miner.mining.section_file import read_all_but_pulses, read_levels
 from miner.mining.setup_check import check_setup, fit_notes
@@ -139,10 +141,12 @@ def write_findings(
     give_back()
     on_stage("checking the recording")
     checked = told_check(check_mined(source.recording, source.setup, source.leads, sections))
-    chapters = _rank_chapters(source, sections, frame, findings, settings, on_stage)
+    has_wheel = any(profile.wheel is not None for profile in profiles.values())
+    crank, lost_speed = CrankRows(sections) if has_wheel else None, LostSpeed()
+    chapters = _rank_chapters(source, sections, frame, findings, settings, on_stage, lost_speed)
     events = EventFile(findings)
     give_back()
-    silences = find_silences(events, frame.gaps, source.setup, end_s=frame.end_s)
+    silences = find_silences(events, frame.gaps, source.setup, end_s=frame.end_s, crank=crank)
     ranking, notes = _joined(source, chapters, events, reviewed, settings)
     ranking = _with_cut_outs(ranking, silences, source.setup)
     on_stage("explaining, and planting faults to see what would have been found")
@@ -155,6 +159,8 @@ def write_findings(
     )
     summary = _summary(source, frame, events, ranking, settings)
     summary |= {"explained": explained["summary"], "setup_fit": fit.as_json(), **checked}
+    if crank is not None:
+        summary |= {"crank": crank.counts() | lost_speed.as_json()}
     summary |= {"warnings": [*fit_notes(fit), *checked["warnings"], *ranking.summary["notes"], *notes]}
     give_back()
     on_stage("writing tables and windows")
@@ -190,8 +196,9 @@ def _rank_chapters(
     findings: Findings,
     settings: MineSettings,
     on_stage: OnStage,
+    lost_speed: LostSpeed,
 ) -> list[Ranking]:
-    """Write the event table chapter by chapter, and return what is listed of each."""
+    """Write the event table chapter by chapter, and return what is listed of each; adds up what the crank lost."""
     plan = plan_chapters(source.setup, sections)
     resolution = resolution_of(source)
     chapters: list[Ranking] = []
@@ -206,6 +213,7 @@ def _rank_chapters(
             give_back()
             on_stage("ranking" if len(plan) == 1 else f"ranking, part {len(chapters) + 1} of {len(plan)}")
             chapters.append(rank_chapter(events, source.setup, settings.rank, resolution).listed_only())
+            lost_speed.add(events, chapters[-1].suspects["event_id"].to_numpy())
             del events
             give_back()
     if not n_events:

@@ -18,13 +18,13 @@ from numpy.typing import NDArray
 
 from miner.errors import FindingsError
 from miner.findings.store import replacing
-from miner.schema import PULSES
+from miner.schema import CRANK, PULSES
 from miner.signal.extraction import Envelope, Extraction, LeadQuality, Track
-from miner.signal.leads import LeadProfile
+from miner.signal.leads import LeadProfile, Wheel
 
 __all__ = [
-    "count_pulses", "read_all_but_pulses", "read_extraction", "read_levels", "read_profiles", "read_pulses",
-    "read_start_s", "write_extraction", "write_profiles",
+    "count_pulses", "read_all_but_pulses", "read_crank", "read_extraction", "read_levels", "read_profiles",
+    "read_pulses", "read_start_s", "write_extraction", "write_profiles",
 ]  # fmt: skip
 
 Part = TypeVar("Part", Envelope, Track, LeadQuality)
@@ -51,8 +51,9 @@ def read_profiles(path: Path) -> dict[int, LeadProfile]:
 
 
 def _profile(plain: dict[str, Any]) -> LeadProfile:
+    wheel = plain.pop("wheel")
     values: dict[str, Any] = {key: math.nan if value is None else value for key, value in plain.items()}
-    return LeadProfile(**values)
+    return LeadProfile(**values, wheel=None if wheel is None else Wheel(**wheel))
 
 
 def write_extraction(path: Path, extraction: Extraction) -> None:
@@ -67,6 +68,7 @@ def write_extraction(path: Path, extraction: Extraction) -> None:
     with replacing(path) as temporary, zipfile.ZipFile(temporary, "w") as archive:
         _put(archive, "pulses.arrow", _table_bytes(extraction.pulses))
         _put(archive, "gaps.arrow", _table_bytes(extraction.gaps))
+        _put(archive, "crank.arrow", _table_bytes(extraction.crank))
         _put(archive, "window_start_s.npy", _array_bytes(extraction.window_start_s))
         for group in GROUPS:
             plain[group] = {}
@@ -103,6 +105,12 @@ def read_pulses(path: Path) -> pa.Table:
     """Read the pulses of an extraction alone; raises as `read_extraction`."""
     with _opened(path) as archive:
         return _read_table(archive.read("pulses.arrow"))
+
+
+def read_crank(path: Path) -> pa.Table:
+    """Read the marks of the crank alone; raises as `read_extraction`."""
+    with _opened(path) as archive:
+        return _read_table(archive.read("crank.arrow"))
 
 
 def read_all_but_pulses(path: Path) -> Extraction:
@@ -152,6 +160,7 @@ def _read(archive: zipfile.ZipFile, *, pulses: bool = True, slow: bool = True) -
     return Extraction(
         pulses=_read_table(archive.read("pulses.arrow")) if pulses else PULSES.empty(),
         gaps=_read_table(archive.read("gaps.arrow")),
+        crank=_read_table(archive.read("crank.arrow")) if slow else CRANK.empty(),
         window_start_s=_read_array(archive.read("window_start_s.npy")),
         window_samples=plain["window_samples"],
         columns={int(index): column for index, column in plain["columns"].items()},

@@ -18,7 +18,7 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
-from miner.engine.setup import Setup, load_setup, parse_setup
+from miner.engine.setup import Channel, Setup, load_setup, parse_setup
 from miner.findings.lock import exclusive
 from miner.findings.provenance import describe_setup, versions
 from miner.findings.store import TIMING, Findings
@@ -29,6 +29,7 @@ from miner.mining.places import refuse_places
 from miner.mining.section_file import read_profiles, write_extraction, write_profiles
 from miner.recording.progress import OnProgress, Progress
 from miner.recording.reader import open_recording, require_columns
+from miner.schema import PULSE_ROLES
 from miner.signal.extract import extract_pulses, iter_extractions
 from miner.signal.leads import LeadSpec
 from miner.signal.looks.profile import profile_leads
@@ -132,9 +133,20 @@ def open_source(recording_path: str | Path, setup: str | Path | Setup, *, rate_h
 def lead_specs(setup: Setup) -> tuple[LeadSpec, ...]:
     """Return what the signal stage needs to know of each lead of a setup."""
     return tuple(
-        LeadSpec(index=index, column=channel.column, role=channel.role, active=channel.active)
+        LeadSpec(
+            index=index, column=channel.column, role=channel.role, active=channel.active,
+            per_turn=_pulses_a_turn(setup, channel) if channel.role in PULSE_ROLES else None,
+            turn_deg=setup.engine.cycle_deg if channel.role == "cam" else 360.0,
+        )
         for index, channel in enumerate(setup.channel)
-    )
+    )  # fmt: skip
+
+
+def _pulses_a_turn(setup: Setup, channel: Channel) -> float:
+    """Return how often the coils that a lead speaks for fire in one turn of the crank."""
+    pattern = setup.engine.pattern
+    slots = {pattern.slot_of(cylinder) for cylinder in channel.served(setup.engine)}
+    return len(slots) * 360.0 / pattern.cycle_deg
 
 
 @dataclass(frozen=True, kw_only=True)

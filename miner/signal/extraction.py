@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from miner.recording.clock import Clock
 from miner.recording.ranges import joined
 from miner.recording.reader import Recording
-from miner.schema import GAPS, PULSES
+from miner.schema import CRANK, GAPS, PULSES
 
 __all__ = [
     "Envelope",
@@ -108,6 +108,8 @@ class Extraction:
         By lead index, leads with pulses.
     columns : mapping of int to str
         Column of each lead index.
+    crank : pa.Table
+        As `miner.schema.CRANK`, in time order; empty without a wheel on the crank.
     """
 
     pulses: pa.Table
@@ -118,6 +120,7 @@ class Extraction:
     tracks: Mapping[int, Track]
     leads: Mapping[int, LeadQuality]
     columns: Mapping[int, str]
+    crank: pa.Table = field(default_factory=CRANK.empty)
 
     def clock(self, recording: Recording) -> Clock:
         """Return the clock of the recording, of which these windows are the first, or all."""
@@ -144,6 +147,7 @@ def join_extractions(parts: Sequence[Extraction]) -> Extraction:
         tracks={i: _join_tracks([part.tracks[i] for part in parts]) for i in first.tracks},
         leads={i: _join_leads([part.leads[i] for part in parts]) for i in first.leads},
         columns=first.columns,
+        crank=pa.concat_tables([part.crank for part in parts]),
     )
 
 

@@ -13,6 +13,7 @@ from miner.recording.ranges import clipped
 from miner.recording.reader import Recording
 from miner.signal.blocks import BLOCK, mean_and_max, survey
 from miner.signal.buffers import GapList, SampleBuffer, widened
+from miner.signal.charge import charges
 from miner.signal.detect import (
     LOST,
     MODE,
@@ -46,6 +47,9 @@ _BEFORE_S, _BEFORE_SAMPLES = 400e-6, 24
 
 _AFTER_S, _AFTER_SAMPLES = 300e-6, 8
 """How long after the threshold a slow trailing edge may take to its 10 % level."""
+
+_ZERO_S = 100e-6
+"""Before a turn-on, in which a clamp on the coil's wire shows its zero."""
 
 _NOISE_SIGMA, _STEPS = 3.0, 1.5
 """Of the noise, and of the converter's steps: a sample so far from its level still is noise (own choice; at 3 sigma
@@ -161,6 +165,19 @@ class SurveyWork(LeadWork):
         sign = math.copysign(1.0, self.channel.scale)
         out = mean_and_max(self.buffer.values, self.buffer.base, starts, stops, self.gaps.ranges, sign)
         return np.asarray(out * abs(self.channel.scale) + self.channel.offset, np.float64)
+
+    def rise_over(self, starts: NDArray[np.int64], stops: NDArray[np.int64]) -> Floats:
+        """Return the mean of the last tenth of each range less that of the first; NaN where a gap touches either."""
+        tenth = np.maximum((stops - starts) // 10, 1)
+        return self.over(stops - tenth, stops)[:, 0] - self.over(starts, starts + tenth)[:, 0]
+
+    def charges_over(self, starts: NDArray[np.int64], stops: NDArray[np.int64], rate_hz: float) -> Floats:
+        """Return how a coil charged in each range: A/ms, us, ratio, us and A; see `miner.signal.charge`."""
+        sign = math.copysign(1.0, self.channel.scale)
+        before = _at_least(_ZERO_S, 1, rate_hz)
+        out = charges(self.buffer.values, self.buffer.base, starts, stops, self.gaps.ranges, sign, before)
+        out *= np.array([abs(self.channel.scale) * rate_hz * 1e-3, 1e6 / rate_hz, 1.0, 1e6 / rate_hz])
+        return np.column_stack([out, self.rise_over(starts, stops)])
 
     def track(self) -> Track:
         """Return least, mean and largest value of each window of the section."""

@@ -6,20 +6,24 @@ from dataclasses import dataclass
 
 from miner.schema import PULSE_ROLES
 
-__all__ = ["LeadProfile", "LeadSpec"]
+__all__ = ["LeadProfile", "LeadSpec", "Wheel"]
 
 
 @dataclass(frozen=True, kw_only=True)
 class LeadSpec:
     """One lead of the setup; ``index`` is its place in the setup's channel list.
 
-    ``active`` is ``"high"``, ``"low"``, or None where the polarity is to be found from the signal.
+    ``active`` is ``"high"``, ``"low"``, or None where the polarity is to be found from the signal. ``per_turn`` is how
+    often a lead with pulses shows one in a turn of the crank, None where that is not known; ``turn_deg`` the crank
+    angle in which a wheel turns once.
     """
 
     index: int
     column: str
     role: str
     active: str | None = None
+    per_turn: float | None = None
+    turn_deg: float = 360.0
 
     @property
     def has_pulses(self) -> bool:
@@ -28,8 +32,29 @@ class LeadSpec:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Wheel:
+    """A toothed wheel: places of its teeth in one turn, of which ``missing`` in a row have none.
+
+    Attributes
+    ----------
+    teeth, missing : int
+        60 and 2 of a wheel of 60-2; 1 and 0 where one mark a turn is seen.
+    turn_deg : float
+        Crank angle after which the wheel looks the same again: 360 on the crank, 720 on a cam, less where the gap
+        comes several times a turn.
+    floor_v : float
+        Height over the middle up to which a half-wave may be noise.
+    """
+
+    teeth: int
+    missing: int
+    turn_deg: float
+    floor_v: float
+
+
+@dataclass(frozen=True, kw_only=True)
 class LeadProfile:
-    """First look at a lead with pulses; seeds the level tracking.
+    """First look at a lead with pulses, or with a wheel; seeds the level tracking.
 
     Attributes
     ----------
@@ -49,6 +74,9 @@ class LeadProfile:
         Pulses seen in the first look.
     clip_count : float
         Stored value at which the on-state is cut off by the recorder; NaN where it is not.
+    wheel : Wheel, optional
+        Of a lead on a wheel. There ``off_v`` is the middle that its teeth cross, ``on_v`` their usual top, and
+        ``active`` the side on which a tooth begins; what it has no use for is NaN or 0.
     """
 
     index: int
@@ -62,3 +90,4 @@ class LeadProfile:
     pulse_us: float
     n_pulses: int
     clip_count: float
+    wheel: Wheel | None = None

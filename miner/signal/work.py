@@ -13,13 +13,14 @@ from numpy.typing import NDArray
 from miner.recording.chunks import Chunk
 from miner.recording.clock import Clock
 from miner.recording.reader import Recording
-from miner.schema import GAPS, PULSES
+from miner.schema import CRANK, GAPS, PULSES
 from miner.signal.buffers import SampleBuffer
 from miner.signal.extraction import Extraction, merge_gaps
 from miner.signal.lead_work import LeadWork, PulseWork, SurveyWork
 from miner.signal.leads import LeadProfile, LeadSpec
 from miner.signal.measure import CLIPPED, CUT_OFF, NEAR_GAP, SLOW
 from miner.signal.sections import Section, window_samples
+from miner.signal.wheels.work import WheelCourse, WheelWork
 
 __all__ = ["SectionWork"]
 
@@ -64,7 +65,8 @@ class SectionWork:
         self._time = SampleBuffer(np.dtype(np.float64), section.read_start)
         self._clock = Clock(recording.rate_hz)
         self._pulse_leads = [PulseWork(recording, section, s, profiles[s.index]) for s in leads if s.has_pulses]
-        self._other_leads = [SurveyWork(recording, section, s) for s in leads if not s.has_pulses]
+        self._other_leads = [_survey(recording, section, s, profiles) for s in leads if not s.has_pulses]
+        self._wheels = [work for work in self._other_leads if isinstance(work, WheelWork)]
         self._averaged = {
             role: next(w for w in self._other_leads if w.spec.role == role)
             for role, _ in _AVERAGED
@@ -89,7 +91,8 @@ class SectionWork:
     @property
     def is_done(self) -> bool:
         """Whether everything that starts in the section has been measured."""
-        return self._at >= self._section.stop and not any(lead.is_open for lead in self._pulse_leads)
+        until = max([self._section.stop, *(wheel.until for wheel in self._wheels)])
+        return self._at >= until and not any(lead.is_open for lead in self._pulse_leads)
 
     def feed(self, chunk: Chunk) -> None:
         """Take in the part of a chunk that the section reads, and work on the windows it completes."""
@@ -117,6 +120,8 @@ class SectionWork:
         list(self._pool.map(lambda lead: lead.advance(first, ready, at_end), self._leads))
         self._note_windows(first, ready)
         self._note_gaps(first, ready)
+        for wheel in self._wheels:
+            wheel.keep(self._clock.to_seconds(wheel.fresh))
         for lead in self._pulse_leads:
             self._note_pulses(lead)
         keep = min([lead.keep_from for lead in self._pulse_leads], default=ready)
@@ -172,10 +177,22 @@ class SectionWork:
             rows[column] = np.full(start_s.size, np.nan)
             if role in self._averaged:
                 rows[column] = self._averaged[role].over(starts, stops)[:, 0]
+        for role, column, sign in (("supply", "supply_droop_v", -1.0), ("ground", "ground_rise_v", 1.0)):
+            rows[column] = np.full(start_s.size, np.nan)
+            if role in self._averaged and lead.spec.role == "command":
+                rows[column] = sign * self._averaged[role].rise_over(starts, stops)
+        rows["coil_charges"] = self._charges(lead, starts, stops)
         peaks = [work.over(starts, stops)[:, 1] for work in self._currents]
         rows["coil_currents_a"] = np.stack(peaks, axis=1) if peaks else np.empty((start_s.size, 0))
         self._rows.append(rows)
         self._n_pulses += start_s.size
+
+    def _charges(self, lead: PulseWork, starts: NDArray[np.int64], stops: NDArray[np.int64]) -> Floats:
+        """Return what each current lead shows of the charging, side by side; an answer is no on-time."""
+        if lead.spec.role != "command":
+            return np.full((starts.size, 5 * len(self._currents)), np.nan)
+        each = [work.charges_over(starts, stops, self._recording.rate_hz) for work in self._currents]
+        return np.concatenate(each, axis=1) if each else np.empty((starts.size, 0))
 
     def _width_us(self, start: Floats, stop: Floats) -> Floats:
         if not self._recording.has_time:
@@ -185,8 +202,10 @@ class SectionWork:
     def finish(self) -> Extraction:
         """Return the section's extraction; no chunk may follow."""
         indexed = {work.spec.index: work for work in self._leads}
+        crank = next((wheel.course() for wheel in self._wheels if wheel.spec.role == "crank"), None)
         return Extraction(
-            pulses=_pulse_table(self._rows),
+            pulses=_pulse_table([_with_angles(row, crank) for row in self._rows]),
+            crank=CRANK.empty() if crank is None else crank.marks(self._section.start, self._section.stop),
             gaps=_gap_table(self._gaps),
             window_start_s=np.concatenate(self._window_start_s or [np.empty(0)]),
             window_samples=self._window,
@@ -195,6 +214,20 @@ class SectionWork:
             leads={work.spec.index: work.quality() for work in self._pulse_leads},
             columns={i: indexed[i].spec.column for i in self._order},
         )
+
+
+def _survey(recording: Recording, section: Section, spec: LeadSpec, profiles: Mapping[int, LeadProfile]) -> SurveyWork:
+    profile = profiles.get(spec.index)
+    if profile is not None and profile.wheel is not None:
+        return WheelWork(recording, section, spec, profile)
+    return SurveyWork(recording, section, spec)
+
+
+def _with_angles(row: dict[str, NDArray[Any]], crank: WheelCourse | None) -> dict[str, NDArray[Any]]:
+    """Add where the crank was at the ends of the pulses."""
+    for name, at in (("wheel_on_deg", "start_s"), ("wheel_off_deg", "stop_s")):
+        row[name] = np.full(row[at].shape, np.nan) if crank is None else crank.angles_at(row[at])
+    return row
 
 
 def _pulse_table(rows: list[dict[str, NDArray[Any]]]) -> pa.Table:

@@ -43,8 +43,12 @@ def columns_of(events: pa.Table) -> Columns:
 
 
 def events_table(columns: Columns) -> pa.Table:
-    """Return columns as a table of `EVENTS`; further columns are left out."""
-    arrays = [_array(columns[column.name], column.name, column.type) for column in EVENTS.columns]
+    """Return columns as a table of `EVENTS`: further columns are left out, and what no lead made up shows is null."""
+    n = len(columns["time_s"])
+    arrays = [
+        _array(columns[c.name], c.name, c.type) if c.name in columns or not c.nullable else pa.nulls(n, c.type)
+        for c in EVENTS.columns
+    ]
     return EVENTS.validate(pa.table(arrays, names=[c.name for c in EVENTS.columns]))
 
 

@@ -32,6 +32,7 @@ def _events(setup: Setup, pulses: list[tuple[int, float, float]]) -> pa.Table:
         "quality": [""] * len(lead),
     }
     columns["coil_currents_a"] = [[1.0]] * len(lead)
+    columns["coil_charges"] = [[1.0] * 5] * len(lead)
     filled = {c.name: columns.get(c.name, np.full(len(lead), 1.0)) for c in PULSES.columns}
     table = PULSES.validate(pa.table(filled))
     tracking = track_cycles(table, GAPS.empty(), setup, end_s=float(start[-1]) + 1.0)

@@ -10,6 +10,7 @@ import pyarrow as pa
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from numpy.typing import NDArray
 
 from miner.recording.chunks import Chunk, iter_chunks
 from miner.recording.reader import Recording, open_recording
@@ -21,15 +22,23 @@ from miner.signal.work import SectionWork
 from tests.recording.made import write_recording
 from tests.signal.made import counts, regular, specs
 
+Floats = NDArray[np.float64]
 SCALE = 0.0024
-ROLES = {"x": "command", "y": "feedback", "u": "supply"}
+ROLES = {"x": "command", "y": "feedback", "u": "supply", "w": "crank"}
 LEADS = specs(ROLES)
+
+
+def wheel_36_1(n: int) -> Floats:
+    """A pickup on a crank that turns faster and faster, 600 to 1,600 rpm."""
+    turns = np.linspace(10.0, 26.0, n).cumsum() / 20_000
+    return np.where(turns % 1.0 < 35 / 36, np.sin(72 * np.pi * turns), 0.0)
 
 
 def same(a: Extraction, b: Extraction) -> None:
     """Every table and array is equal, bit for bit."""
     assert a.pulses.equals(b.pulses)
     assert a.gaps.equals(b.gaps)
+    assert a.crank.equals(b.crank)
     assert np.array_equal(a.window_start_s, b.window_start_s)
     for i in a.envelope:
         assert np.array_equal(a.envelope[i].low, b.envelope[i].low)
@@ -43,7 +52,7 @@ def same(a: Extraction, b: Extraction) -> None:
 
 @pytest.fixture(scope="module", params=["rate", "time"])
 def recording(tmp_path_factory, request) -> Recording:
-    """Two leads with pulses, a supply, noise, spikes, nulls and, with a time column, a time gap; 20 kS/s."""
+    """Two leads with pulses, supply, crank wheel, noise, spikes, nulls and perhaps a time gap; 20 kS/s."""
     rng = np.random.default_rng(9)
     lead = regular(150, period=900.37, width=63.3, edge=1.4)
     answer = replace(lead, starts=lead.starts + 20.3, stops=lead.starts + 51.5)
@@ -57,6 +66,7 @@ def recording(tmp_path_factory, request) -> Recording:
         "x": pa.array(counts(volts, scale=SCALE), mask=nulls),
         "y": counts(5.2 - answer.volts() + rng.normal(0, 0.02, n), scale=SCALE),
         "u": counts(13.8 + rng.normal(0, 0.1, n), scale=SCALE),
+        "w": counts(wheel_36_1(n) + rng.normal(0, 0.02, n), scale=SCALE),
     }
     if request.param == "time":
         steps = rng.uniform(0.8, 1.2, n) / 20_000
@@ -122,6 +132,8 @@ def test_what_is_found(recording, whole):
     assert whole.leads[0].n_pulses >= 147
     assert whole.leads[1].n_pulses == 150
     assert whole.gaps.num_rows >= 2
+    assert whole.crank.num_rows > 12 * 110
+    assert whole.pulses["wheel_on_deg"].null_count < 5
 
 
 @settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
@@ -160,6 +172,8 @@ def test_sections_do_not_change_the_pulses(recording, profiles, whole, monkeypat
     cut_up = extract_pulses(recording, LEADS, profiles)
     assert cut_up.pulses.drop(["quality"]).equals(whole.pulses.drop(["quality"]))
     assert cut_up.gaps.equals(whole.gaps)
+    assert cut_up.crank.drop(["rpm"]).equals(whole.crank.drop(["rpm"]))
+    assert np.allclose(*(x.crank["rpm"].to_numpy() for x in (cut_up, whole)), equal_nan=True)
 
 
 def test_progress_is_told(recording, profiles):

@@ -20,6 +20,7 @@ from miner.recording.ranges import Range, contains, joined
 from miner.recording.reader import Recording
 from miner.signal.leads import LeadProfile, LeadSpec
 from miner.signal.looks.look import Look, look_at
+from miner.signal.wheels.profile import profile_wheels
 
 __all__ = ["profile_leads"]
 
@@ -66,14 +67,14 @@ Looks = list[Look]
 
 
 def profile_leads(recording: Recording, leads: Sequence[LeadSpec]) -> dict[int, LeadProfile]:
-    """Look at every command and feedback lead; return profiles by lead index.
+    """Look at every command and feedback lead, and at every wheel; return profiles by lead index.
 
     Parameters
     ----------
     recording : Recording
         As opened.
     leads : sequence of LeadSpec
-        Leads of the setup; those without pulses are passed over.
+        Leads of the setup; those without pulses or wheel are passed over.
 
     Raises
     ------
@@ -83,8 +84,9 @@ def profile_leads(recording: Recording, leads: Sequence[LeadSpec]) -> dict[int, 
         As `miner.recording.chunks.iter_chunks`.
     """
     wanted = [lead for lead in leads if lead.has_pulses]
+    wheels = profile_wheels(recording, leads)
     if not wanted:
-        return {}
+        return wheels
     looks: dict[str, Looks] = {}
     for reading in _readings(recording):
         looks = {lead.column: [] for lead in wanted}
@@ -93,7 +95,7 @@ def profile_leads(recording: Recording, leads: Sequence[LeadSpec]) -> dict[int, 
                 looks[column].append(look)
         if all(_n_pulses(_with_signal(seen)) >= _ENOUGH_PULSES for seen in looks.values()):
             break
-    return {lead.index: _profile(lead, looks[lead.column], recording) for lead in wanted}
+    return {lead.index: _profile(lead, looks[lead.column], recording) for lead in wanted} | wheels
 
 
 def _stride(recording: Recording) -> int:

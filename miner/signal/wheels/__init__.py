@@ -1,0 +1,1 @@
+"""Wheels on crank and camshaft: teeth from volts, crank angle from teeth."""
