@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from miner.recording.reader import Recording
 from miner.signal.leads import LeadProfile, LeadSpec, Wheel
 from miner.signal.looks.unknown_leads import LeadLook, Stretch, look_at_leads
-from miner.signal.wheels.teeth import FADE_S, new_state, pass_teeth
+from miner.signal.wheels.teeth import FADE_S, no_teeth_yet, pass_teeth
 
 __all__ = ["WHEEL_ROLES", "profile_wheels"]
 
@@ -33,6 +33,8 @@ _GAP_LOW, _GAP_HIGH = 1.41, 6.0
 """An interval over the geometric mean of its neighbours that may be a gap: one tooth left out makes 2, four make 5."""
 
 _LEAST_BETWEEN = 3
+"""Teeth between two gaps, and countings of a turn, without which there is nothing to agree on (own choice)."""
+
 _SAME_SHARE = 0.6
 """Share of the turns, or of the countings, that must agree on the number of teeth (own choice)."""
 
@@ -97,7 +99,7 @@ def _teeth(stretch: Stretch, sign: float, middle: float, floor: float) -> Floats
     n = stretch.volts.size
     out, broken = np.empty(n // 2 + 1), np.empty(n // 2 + 1, np.bool_)
     fade = float(np.exp(-stretch.step_s / FADE_S))
-    ints, floats = new_state()
+    ints, floats = no_teeth_yet()
     found = pass_teeth(
         stretch.volts, 0, 0, n, edges.reshape(-1, 2), sign, middle, floor, 1, fade, ints, floats, out, broken
     )

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from miner.signal.blocks import find_segments
 
-__all__ = ["ARM_SHARE", "FADE_S", "new_state", "pass_teeth"]
+__all__ = ["ARM_SHARE", "FADE_S", "no_teeth_yet", "pass_teeth"]
 
 ARM_SHARE = 0.33
 """Of the height of the tooth before, from which on a half-wave is one (common practice, no source)."""
@@ -31,7 +31,7 @@ _MOST_GROWTH = 2.0
 """A tooth raises the height by no more: a spike of a coil must not deafen the lead."""
 
 
-def new_state() -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+def no_teeth_yet() -> tuple[NDArray[np.int64], NDArray[np.float64]]:
     """Return the (integer, float) state before the first sample."""
     return np.array([0, 0, 1], np.int64), np.array([0.0, 0.0, np.nan])
 
@@ -82,7 +82,7 @@ def pass_teeth(raw, base, first, last, gaps, sign, middle, floor, least_run, fad
     fade : float
         What is left of the height from sample to sample.
     ints, floats : ndarray
-        From `new_state`.
+        From `no_teeth_yet`.
     out, broken : ndarray of shape (n,)
         Get the place of each tooth, interpolated, and whether a gap lies between it and the one before; half as many as
         samples are room enough.

@@ -15,7 +15,7 @@ from miner.schema import CRANK
 from miner.signal.lead_work import SurveyWork
 from miner.signal.leads import LeadProfile, LeadSpec, Wheel
 from miner.signal.sections import Section
-from miner.signal.wheels.teeth import FADE_S, new_state, pass_teeth
+from miner.signal.wheels.teeth import FADE_S, no_teeth_yet, pass_teeth
 from miner.signal.wheels.turns import Course, place_teeth
 
 __all__ = ["AHEAD_S", "MARK_DEG", "WheelCourse", "WheelWork"]
@@ -112,7 +112,7 @@ class WheelWork(SurveyWork):
         self._floor = profile.wheel.floor_v / abs(scale)
         self._least_run = max(1, math.ceil(_SPIKE_S * rate_hz))
         self._fade = math.exp(-1.0 / (FADE_S * rate_hz))
-        self._ints, self._floats = new_state()
+        self._ints, self._floats = no_teeth_yet()
         self._fresh: tuple[Floats, NDArray[np.bool_]] = (np.empty(0), np.empty(0, np.bool_))
         self._sample: list[Floats] = []
         self._time_s: list[Floats] = []
