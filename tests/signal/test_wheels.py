@@ -12,7 +12,7 @@ from miner.signal.extract import extract_pulses
 from miner.signal.extraction import Extraction
 from miner.signal.leads import LeadSpec, Wheel
 from miner.signal.looks.profile import profile_leads
-from miner.signal.wheels.teeth import FADE_S, new_tooth_state, pass_teeth
+from miner.signal.wheels.teeth import FADE_S, no_teeth_yet, pass_teeth
 from miner.signal.wheels.turns import place_teeth
 from tests.signal.made import counts, recorded
 from tests.signal.wheel_maker import Crank, line
@@ -149,7 +149,7 @@ def test_kernel_against_the_obvious(sign):
     args = (sign, sign * 0.5, 0.2, 2, float(np.exp(-1 / (FADE_S * RATE))))
     truth = obvious_teeth(x, *args)
     for cuts in ([0, t.size], [0, 777, 778, 5000, 19_999, t.size]):
-        ints, floats = new_tooth_state()
+        ints, floats = no_teeth_yet()
         out, broken, got = np.empty(t.size), np.empty(t.size, bool), []
         for first, last in pairwise(cuts):
             n = pass_teeth(x, 0, first, last, np.empty((0, 2), np.int64), *args, ints, floats, out, broken)
