@@ -68,7 +68,10 @@ def _law(x, a, b):  # type: ignore[no-untyped-def]
         if k > 0:
             area += 0.5 * (x[a + k - 1] + x[a + k])
         rows[k, 0], rows[k, 1], rows[k, 2] = 1.0, float(k), area
-    scale = np.array([1.0, max(float(n), 1.0), max(abs(area), 1e-300)])
+    largest = np.abs(rows[:, 2]).max()  # not the last: the area of a noise comes back to nothing
+    if not 0.0 < largest < np.inf:
+        return np.nan, np.nan
+    scale = np.array([1.0, max(float(n), 1.0), largest])
     rows /= scale
     normal = rows.T @ rows
     if not np.linalg.cond(normal) < 1e13:

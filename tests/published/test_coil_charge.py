@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from miner.signal.charge import charges
+from miner.signal.charge import _law, charges
 from tests.signal.made import column, extracted, recorded, specs
 
 RATE = 200_000.0
@@ -100,3 +100,9 @@ def test_from_recording_to_pulses(tmp_path):
     assert np.abs(found[:, 1] / (3e3 / 0.65) - 1.0).max() < 0.1
     for name, ohm in (("supply_droop_v", 0.05), ("ground_rise_v", 0.008)):
         np.testing.assert_allclose(column(got, name) / found[:, 4], ohm, rtol=0.05)
+
+
+def test_a_noise_whose_area_comes_back_to_nothing_is_no_division_by_it() -> None:
+    x = np.tile([1.0, -1.0, -1.0, 1.0], 64)
+    slope, rate = _law(x, 0, 129)
+    assert not np.isinf([slope, rate]).any()
