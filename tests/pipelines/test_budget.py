@@ -123,9 +123,12 @@ class Tree:
 
     def _watch(self) -> None:
         own = psutil.Process()
+        others = {child.pid for child in own.children(recursive=True)}  # a browser of the tests before, say
         while not self._stop.is_set():
             total = max(0, own.memory_info().rss - self._before)
             for child in own.children(recursive=True):
+                if child.pid in others:
+                    continue
                 with suppress(psutil.Error):
                     total += child.memory_info().rss
             self.peak = max(self.peak, total)
