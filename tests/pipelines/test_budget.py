@@ -111,6 +111,8 @@ class Tree:
     """Samples the memory of this process's children, and of itself above what it held before."""
 
     def __enter__(self) -> Self:
+        others = psutil.Process().children(recursive=True)  # a browser of the tests before, say
+        self._others = {child.pid for child in others}
         self.peak, self._stop = 0, threading.Event()
         self._before = psutil.Process().memory_info().rss
         self._thread = threading.Thread(target=self._watch, daemon=True)
@@ -123,11 +125,10 @@ class Tree:
 
     def _watch(self) -> None:
         own = psutil.Process()
-        others = {child.pid for child in own.children(recursive=True)}  # a browser of the tests before, say
         while not self._stop.is_set():
             total = max(0, own.memory_info().rss - self._before)
             for child in own.children(recursive=True):
-                if child.pid in others:
+                if child.pid in self._others:
                     continue
                 with suppress(psutil.Error):
                     total += child.memory_info().rss
