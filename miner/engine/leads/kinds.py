@@ -26,6 +26,9 @@ _OVER_REST = 1.5
 """A coil's turn-off drives its primary side to several times the supply; ringing of a logic line stays under half
 more."""
 
+_JUMP_S = 300e-6
+"""The primary side peaks some ten microseconds after it is let go, and burns for a millisecond and more."""
+
 _LONGEST_MS = 15.0
 """Usual length of a coil's pulse at most: charging takes milliseconds, in cranking some more."""
 
@@ -35,6 +38,9 @@ _ANGLE_SLOPE, _TIME_SLOPE = 0.75, 0.5
 _LEAST_TEETH = 6
 """Pulses from gap to gap from which on a wheel is known by its gap: 12-1 and finer in a turn, coarser ones by their
 slope."""
+_TEETH_A_SLIP = 12
+"""Noise in the gap of a pickup hides one now and then, or adds a tooth: from gap to gap a tooth more or less in so many
+is as regular; chance comes as near in a quarter of cases at most (own choice)."""
 
 _HIGH, _MEDIUM, _LOW = 0.95, 0.75, 0.5
 """Confidence in words made a number; `miner.engine.leads.setup_text.SURE` lies between the first two (own choice)."""
@@ -129,7 +135,9 @@ def _gap(train: Train) -> tuple[int, int] | None:
     # a cylinder that misses now and then does not come round; teeth in between are alike
     rest = np.delete(ratio, at)
     rest = rest[np.isfinite(rest)]
-    if usual < _LEAST_TEETH or counts.max() < 0.8 * steps.size or np.mean(np.abs(rest - 1.0) < 0.35) < 0.85:
+    rounds = np.maximum(np.rint(steps / usual), 1.0)
+    regular = np.abs(steps - rounds * usual) <= usual // _TEETH_A_SLIP
+    if usual < _LEAST_TEETH or np.mean(regular) < 0.8 or np.mean(np.abs(rest - 1.0) < 0.35) < 0.85:
         return None
     return usual, max(round(float(np.median(ratio[at]))) - 1, 1)
 
@@ -143,7 +151,20 @@ def _is_primary(look: LeadLook) -> bool:
         and look.peak > _OVER_REST * rest
         and rest - look.low > 8.0 * look.noise
         and _rests_high(look)
+        and _usual_jump(look) > _OVER_REST * rest
     )
+
+
+def _usual_jump(look: LeadLook) -> float:
+    """Return the usual largest value soon after the line is let go: a coil jumps each time, crosstalk now and then."""
+    states, tops = look.low_states, []
+    for i in np.unique(np.linspace(0, states.size - 1, min(states.size, 60)).astype(int)) if states.size else ():
+        stretch = look.stretches[states.stretch[i]]
+        first = round((states.stop_s[i] - stretch.start_s) / stretch.step_s)
+        after = stretch.volts[first : first + max(round(_JUMP_S / stretch.step_s), 3)]
+        tops.append(np.nanmax(after) if np.isfinite(after).any() else np.nan)
+    known = np.array(tops)[np.isfinite(tops)]
+    return float(np.median(known)) if known.size else 0.0
 
 
 def _rests_high(look: LeadLook) -> bool:
