@@ -41,6 +41,8 @@ slope."""
 _TEETH_A_SLIP = 12
 """Noise in the gap of a pickup hides one now and then, or adds a tooth: from gap to gap a tooth more or less in so many
 is as regular; chance comes as near in a quarter of cases at most (own choice)."""
+_LEAST_EXACT = 0.4
+"""Least share of steps from gap to gap that are one and the same; events that miss by chance have no such number."""
 
 _HIGH, _MEDIUM, _LOW = 0.95, 0.75, 0.5
 """Confidence in words made a number; `miner.engine.leads.setup_text.SURE` lies between the first two (own choice)."""
@@ -73,6 +75,9 @@ def kind_of(look: LeadLook) -> Kind:
     if not np.isfinite(look.mean):
         return Kind(name="unknown", confidence=0.0, reason="it holds no samples")
     train = train_of(look)
+    flat = _flat(look)
+    if flat.name == "supply":  # the coils' current makes steps in it, yet no signal's lower state lies so high
+        return flat
     if train is not None and look.two_levels and not _is_primary(look):
         return _switching(train)
     if train is not None:
@@ -137,7 +142,12 @@ def _gap(train: Train) -> tuple[int, int] | None:
     rest = rest[np.isfinite(rest)]
     rounds = np.maximum(np.rint(steps / usual), 1.0)
     regular = np.abs(steps - rounds * usual) <= usual // _TEETH_A_SLIP
-    if usual < _LEAST_TEETH or np.mean(regular) < 0.8 or np.mean(np.abs(rest - 1.0) < 0.35) < 0.85:
+    if (
+        usual < _LEAST_TEETH
+        or counts.max() < _LEAST_EXACT * steps.size
+        or np.mean(regular) < 0.8
+        or np.mean(np.abs(rest - 1.0) < 0.35) < 0.85
+    ):
         return None
     return usual, max(round(float(np.median(ratio[at]))) - 1, 1)
 
@@ -185,9 +195,6 @@ def _shaped(look: LeadLook, train: Train) -> Kind:
             name="wheel", confidence=_HIGH, train=train, teeth_per_gap=gap[0], missing=gap[1],
             reason=f"a wave with a gap after each {gap[0]}, as of a pickup on a wheel of {gap[0] + gap[1]}-{gap[1]}",
         )  # fmt: skip
-    flat = _flat(look)
-    if flat.name == "supply":
-        return flat
     ramp = _ramp(look, train)
     if ramp is not None:
         return Kind(
@@ -197,6 +204,7 @@ def _shaped(look: LeadLook, train: Train) -> Kind:
     slope = train.width_follows_period()
     if slope is not None and slope > _ANGLE_SLOPE:
         return Kind(name="wheel", confidence=_LOW, train=train, reason="a wave whose length follows the engine's speed")
+    flat = _flat(look)
     if flat.name != "unknown":
         return flat
     return Kind(name="unknown", confidence=0.0, train=train, reason="it has a shape that fits nothing known")
