@@ -146,6 +146,11 @@ def test_rate_that_no_engine_has(tmp_path: Path) -> None:
     assert "check the sample rate: about 0.1" in finding.remedy
 
 
+def test_zeros_and_ones_of_a_logic_recorder_are_no_volts(tmp_path: Path) -> None:
+    leads = {name: (volts > volts.mean()).astype(np.float64) for name, volts in good().items()}
+    assert not [f for f in checked(tmp_path, leads) if f.kind in ("attenuation", "level")]
+
+
 def test_supply_that_is_none(tmp_path: Path) -> None:
     leads = {**good(), "s": np.full(round(SECONDS * RATE_HZ), 1.38) + 0.01 * np.sin(np.arange(SECONDS * RATE_HZ))}
     described = setup(

@@ -21,7 +21,7 @@ from tests.recording.made import write_recording
 RATE_HZ = 50_000.0
 
 
-@pytest.fixture(scope="module", params=[11, 20, 25, 31])
+@pytest.fixture(scope="module", params=[11, 20, 25, 31, 1049, 1064])
 def drawn(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> tuple[Drawn, LeadsFound]:
     truth = draw(tmp_path_factory.mktemp("drawn"), request.param)
     return truth, tell_leads_apart(open_recording(truth.path), cylinders=truth.cylinders)
@@ -37,13 +37,12 @@ def test_no_lead_is_surely_wrong(drawn: tuple[Drawn, LeadsFound]) -> None:
 
 def test_places_in_the_firing_order(drawn: tuple[Drawn, LeadsFound]) -> None:
     truth, found = drawn
-    commands = [lead for lead in found.leads if lead.role == "command" and truth.roles[lead.column] == "command"]
     n_slots = truth.cylinders // 2 if truth.paired else truth.cylinders
-    first = commands[0]
-    for lead in commands[1:]:
-        if lead.cylinder is not None:
+    first = next(lead for lead in found.leads if lead.role == "command")
+    for lead in found.leads:
+        if lead.cylinder is not None and first.cylinder is not None:
             expected = (truth.slots[lead.column] - truth.slots[first.column]) % n_slots
-            assert (lead.cylinder - 1) % n_slots == expected
+            assert (lead.cylinder - first.cylinder) % n_slots == expected
 
 
 def test_setup_can_be_used_at_once(drawn: tuple[Drawn, LeadsFound]) -> None:
@@ -108,6 +107,43 @@ def test_one_lead_alone_is_never_sure(tmp_path: Path) -> None:
     for name in leads:
         (lead,) = tell_leads_apart(open_recording(written(tmp_path, {name: leads[name]})), cylinders=4).leads
         assert lead.confidence < SURE
+
+
+def test_cylinders_that_fire_soon_after_each_other_are_no_answers(tmp_path: Path) -> None:
+    time_s = np.arange(0, 20, 1e-3)
+    angle = np.cumsum(6.0 * (3600 + 400 * np.sin(time_s))) * 1e-3
+    at = np.sort(np.concatenate([np.arange(due, angle[-1] - 100, 720.0) for due in (30.0, 120.0)]))
+    at, slot = np.interp(at, angle, time_s), np.arange(at.size) % 2
+    time_s = np.arange(round(20 * RATE_HZ)) / RATE_HZ
+    leads = {name: pulses(time_s, at[slot == k], 2.2e-3, 0.1, 5.0) for k, name in enumerate("ab")}
+    found = tell_leads_apart(open_recording(written(tmp_path, leads)))
+    assert [lead.role for lead in found.leads] == ["command", "command"]
+
+
+def test_cylinders_at_one_speed_are_not_surely_answers(tmp_path: Path) -> None:
+    time_s = np.arange(round(20 * RATE_HZ)) / RATE_HZ
+    at = np.arange(0.01, 19.9, 720 / 6 / 3600)
+    leads = {"a": pulses(time_s, at, 2.2e-3, 0.1, 5.0), "b": pulses(time_s, at + 4.2e-3, 2.2e-3, 0.1, 5.0)}
+    found = tell_leads_apart(open_recording(written(tmp_path, leads)))
+    assert all(lead.confidence < SURE for lead in found.leads)
+
+
+def test_coarse_answer_over_an_offset_still_switches(tmp_path: Path) -> None:
+    leads = two_leads(4)
+    step_v = 0.15  # a recorder of 8 bits at a range too wide, at rest one step up, none for a moment behind a pulse
+    sag = np.zeros(leads["b"].size)
+    for first in np.flatnonzero(np.diff(leads["b"]) < 0):
+        sag[first + 1 : first + 12] = -0.15
+    leads["b"] = np.round((leads["b"] + 0.05 + sag) / step_v) * step_v
+    found = tell_leads_apart(open_recording(written(tmp_path, leads)))
+    assert [lead.role for lead in found.leads] == ["command", "feedback"]
+
+
+def test_crosstalk_makes_no_coil_of_a_command(tmp_path: Path) -> None:
+    leads = two_leads(4)
+    leads["a"][np.flatnonzero(np.diff(leads["a"]) > 0)[::40] + 2] = 8.5
+    found = tell_leads_apart(open_recording(written(tmp_path, leads)))
+    assert [lead.role for lead in found.leads] == ["command", "feedback"]
 
 
 def test_lead_that_holds_nothing(tmp_path: Path) -> None:

@@ -207,7 +207,9 @@ def _level(look: LeadLook, role: str | None) -> Iterator[LeadCheck]:
         )  # fmt: skip
     elif role in ("command", "feedback"):
         amplitude = look.high - look.low
-        if look.two_levels and not (look.low == 0.0 and look.high <= 1.01):  # 0 and 1 of a logic recorder are no volts
+        # 0 and 1 of a logic recorder are no volts; levels are centres of bins, so the samples themselves are asked
+        logic = look.least == 0.0 and look.peak == 1.0 and look.noise == 0.0
+        if look.two_levels and not logic:
             yield from _against(role, amplitude, _LOGIC_V[0] <= amplitude <= _LOGIC_V[1], (4.0, 15.0))
 
 

@@ -26,6 +26,9 @@ _OVER_REST = 1.5
 """A coil's turn-off drives its primary side to several times the supply; ringing of a logic line stays under half
 more."""
 
+_JUMP_S = 300e-6
+"""The primary side peaks some ten microseconds after it is let go, and burns for a millisecond and more."""
+
 _LONGEST_MS = 15.0
 """Usual length of a coil's pulse at most: charging takes milliseconds, in cranking some more."""
 
@@ -35,6 +38,11 @@ _ANGLE_SLOPE, _TIME_SLOPE = 0.75, 0.5
 _LEAST_TEETH = 6
 """Pulses from gap to gap from which on a wheel is known by its gap: 12-1 and finer in a turn, coarser ones by their
 slope."""
+_TEETH_A_SLIP = 12
+"""Noise in the gap of a pickup hides one now and then, or adds a tooth: from gap to gap a tooth more or less in so many
+is as regular; chance comes as near in a quarter of cases at most (own choice)."""
+_LEAST_EXACT = 0.4
+"""Least share of steps from gap to gap that are one and the same; events that miss by chance have no such number."""
 
 _HIGH, _MEDIUM, _LOW = 0.95, 0.75, 0.5
 """Confidence in words made a number; `miner.engine.leads.setup_text.SURE` lies between the first two (own choice)."""
@@ -67,6 +75,9 @@ def kind_of(look: LeadLook) -> Kind:
     if not np.isfinite(look.mean):
         return Kind(name="unknown", confidence=0.0, reason="it holds no samples")
     train = train_of(look)
+    flat = _flat(look)
+    if flat.name == "supply":  # the coils' current makes steps in it, yet no signal's lower state lies so high
+        return flat
     if train is not None and look.two_levels and not _is_primary(look):
         return _switching(train)
     if train is not None:
@@ -129,7 +140,14 @@ def _gap(train: Train) -> tuple[int, int] | None:
     # a cylinder that misses now and then does not come round; teeth in between are alike
     rest = np.delete(ratio, at)
     rest = rest[np.isfinite(rest)]
-    if usual < _LEAST_TEETH or counts.max() < 0.8 * steps.size or np.mean(np.abs(rest - 1.0) < 0.35) < 0.85:
+    rounds = np.maximum(np.rint(steps / usual), 1.0)
+    regular = np.abs(steps - rounds * usual) <= usual // _TEETH_A_SLIP
+    if (
+        usual < _LEAST_TEETH
+        or counts.max() < _LEAST_EXACT * steps.size
+        or np.mean(regular) < 0.8
+        or np.mean(np.abs(rest - 1.0) < 0.35) < 0.85
+    ):
         return None
     return usual, max(round(float(np.median(ratio[at]))) - 1, 1)
 
@@ -143,7 +161,20 @@ def _is_primary(look: LeadLook) -> bool:
         and look.peak > _OVER_REST * rest
         and rest - look.low > 8.0 * look.noise
         and _rests_high(look)
+        and _usual_jump(look) > _OVER_REST * rest
     )
+
+
+def _usual_jump(look: LeadLook) -> float:
+    """Return the usual largest value soon after the line is let go: a coil jumps each time, crosstalk now and then."""
+    states, tops = look.low_states, []
+    for i in np.unique(np.linspace(0, states.size - 1, min(states.size, 60)).astype(int)) if states.size else ():
+        stretch = look.stretches[states.stretch[i]]
+        first = round((states.stop_s[i] - stretch.start_s) / stretch.step_s)
+        after = stretch.volts[first : first + max(round(_JUMP_S / stretch.step_s), 3)]
+        tops.append(np.nanmax(after) if np.isfinite(after).any() else np.nan)
+    known = np.array(tops)[np.isfinite(tops)]
+    return float(np.median(known)) if known.size else 0.0
 
 
 def _rests_high(look: LeadLook) -> bool:
@@ -164,9 +195,6 @@ def _shaped(look: LeadLook, train: Train) -> Kind:
             name="wheel", confidence=_HIGH, train=train, teeth_per_gap=gap[0], missing=gap[1],
             reason=f"a wave with a gap after each {gap[0]}, as of a pickup on a wheel of {gap[0] + gap[1]}-{gap[1]}",
         )  # fmt: skip
-    flat = _flat(look)
-    if flat.name == "supply":
-        return flat
     ramp = _ramp(look, train)
     if ramp is not None:
         return Kind(
@@ -176,6 +204,7 @@ def _shaped(look: LeadLook, train: Train) -> Kind:
     slope = train.width_follows_period()
     if slope is not None and slope > _ANGLE_SLOPE:
         return Kind(name="wheel", confidence=_LOW, train=train, reason="a wave whose length follows the engine's speed")
+    flat = _flat(look)
     if flat.name != "unknown":
         return flat
     return Kind(name="unknown", confidence=0.0, train=train, reason="it has a shape that fits nothing known")

@@ -177,7 +177,8 @@ def _pulse_roles(
     for name, base in own.items():
         after = pulsed.follows[base, name]
         found[name] = LeadGuess(
-            column=name, role="feedback", active=pulsed.trains[name].active, confidence=_HIGH,
+            column=name, role="feedback", active=pulsed.trains[name].active,
+            confidence=_confidence([after]),
             reason=f"answers '{base}', and it alone, {1e3 * after.delay_s:.2g} ms after it",
         )  # fmt: skip
     for name in shared:
@@ -190,19 +191,27 @@ def _pulse_roles(
             reason += f", one of them {delay_ms:.2g} ms after each of its pulses"
         found[name] = LeadGuess(
             column=name, role="feedback", active=pulsed.trains[name].active,
-            confidence=_HIGH if answered else _LOW, reason=reason,
+            confidence=_confidence([pulsed.follows[base, name] for base in answered]), reason=reason,
         )  # fmt: skip
     return found
+
+
+def _confidence(answers: list[Follow]) -> float:
+    """Return how sure a lead is by its answers."""
+    if not answers:
+        return _LOW
+    return _HIGH if any(answer.is_sure for answer in answers) else _MEDIUM
 
 
 def _command(pulsed: _Pulsed, name: str, commands: list[str], own: Mapping[str, str], shared: list[str]) -> LeadGuess:
     train = pulsed.trains[name]
     usual = float(np.median(train.width_s))
     answers = [x for x in shared if pulsed.answers(name, x)] + [x for x, base in own.items() if base == name]
+    sure = _confidence([pulsed.follows[name, x] for x in answers])
     charges = _DWELL_S[0] <= usual <= _DWELL_S[1]
     reason = f"pulses of {1e3 * usual:.2g} ms"
     if answers:
-        confidence, reason = _HIGH, f"{reason}, each answered by '{answers[0]}'"
+        confidence, reason = sure, f"{reason}, each answered by '{answers[0]}'"
     elif len(commands) > 1 and charges:
         confidence, reason = _HIGH - 0.05, f"{reason}, in turn with {len(commands) - 1} other such leads"
     else:
@@ -221,16 +230,22 @@ def _with_places(
     for name, kind in kinds.items():
         if guesses[name].role not in ("coil_current", "coil_primary") or kind.train is None:
             continue
-        for command in commands:
-            base = kinds[command].train
-            if base is None or command not in place:
-                continue
-            after = follow(base, kind.train)
-            if after.delay_s < _DWELL_S[1] and after.share > 0.7 and counts_between(base, kind.train)[0] == 1:
-                found[name] = replace(
-                    guesses[name], cylinder=place[command], reason=f"{guesses[name].reason}; with '{command}'"
-                )
+        command = _charged_by(kind.train, commands, kinds)
+        if command in place:
+            found[name] = replace(
+                guesses[name], cylinder=place[command], reason=f"{guesses[name].reason}; with '{command}'"
+            )
     return found
+
+
+def _charged_by(coil: Train, commands: list[str], kinds: Mapping[str, Kind]) -> str:
+    """Return the command that the coil follows the soonest; empty where it follows none."""
+    ways = {c: follow(base, coil) for c in commands if (base := kinds[c].train) is not None}
+    near = [
+        (abs(way.delay_s), c) for c, way in ways.items()
+        if way.delay_s < _DWELL_S[1] and way.share > 0.7 and counts_between(kinds[c].train or coil, coil)[0] == 1
+    ]  # fmt: skip
+    return min(near)[1] if near else ""
 
 
 def _remarks(engine: EngineGuess | None, cylinders: int | None) -> tuple[str, ...]:

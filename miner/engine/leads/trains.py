@@ -82,18 +82,23 @@ class Train:
 
         The slope of the logarithms over blocks of pulses; None where the speed hardly changes.
         """
-        known = np.isfinite(self.period_s)
-        x, y = np.log(self.period_s[known]), np.log(self.width_s[known])
-        block = min(max(x.size // _BLOCKS, 1), _BLOCK)
-        n = x.size // block
-        if n < _LEAST_BLOCKS:
-            return None
-        x, y = (np.median(v[: n * block].reshape(n, block), axis=1) for v in (x, y))
-        if np.ptp(x) < _LEAST_CHANGE:
-            return None
-        slopes = (y[:, None] - y[None, :])[np.abs(x[:, None] - x[None, :]) > _LEAST_CHANGE / 2]
-        runs = (x[:, None] - x[None, :])[np.abs(x[:, None] - x[None, :]) > _LEAST_CHANGE / 2]
-        return float(np.median(slopes / runs))
+        return _slope(self.period_s, self.width_s)
+
+
+def _slope(period_s: Floats, value_s: Floats) -> float | None:
+    """Return the slope of log value over log period, from blocks of pulses; None where the period hardly changes."""
+    known = np.isfinite(period_s) & np.isfinite(value_s) & (value_s > 0)
+    x, y = np.log(period_s[known]), np.log(value_s[known])
+    block = min(max(x.size // _BLOCKS, 1), _BLOCK)
+    n = x.size // block
+    if n < _LEAST_BLOCKS:
+        return None
+    x, y = (np.median(v[: n * block].reshape(n, block), axis=1) for v in (x, y))
+    if np.ptp(x) < _LEAST_CHANGE:
+        return None
+    runs = x[:, None] - x[None, :]
+    far = np.abs(runs) > _LEAST_CHANGE / 2
+    return float(np.median((y[:, None] - y[None, :])[far] / runs[far]))
 
 
 _BLOCK, _BLOCKS, _LEAST_BLOCKS, _LEAST_CHANGE = 7, 8, 6, 0.18
@@ -168,20 +173,41 @@ def counts_between(base: Train, other: Train) -> tuple[int, float]:
 
 @dataclass(frozen=True, kw_only=True)
 class Follow:
-    """How one train follows another: the delay from start to start, its spread, and the share of pulses followed."""
+    """How one train follows another: the delay from start to start, its spread, and the share of pulses followed.
+
+    ``slope`` is that of log delay over log period: 0 for a time, 1 for an angle, None where the speed hardly changes.
+    """
 
     delay_s: float
     spread_s: float
     share: float
+    slope: float | None = None
 
     @property
     def is_answer(self) -> bool:
-        """Whether the delay is a coil's: short, constant, and hardly ever missing."""
-        return self.delay_s < _LONGEST_DELAY_S and self.spread_s < max(0.12 * self.delay_s, 60e-6) and self.share > 0.7
+        """Whether the delay is a coil's: short, constant, no constant angle, and hardly ever missing."""
+        short = self.delay_s < _LONGEST_DELAY_S and self.share > 0.7
+        by_angle = self.slope is not None and self.slope > _MOST_SLOPE
+        return short and not by_angle and self.spread_s < max(0.12 * self.delay_s, 60e-6)
 
+    @property
+    def is_sure(self) -> bool:
+        """Whether the speed changed enough to tell an answer from another cylinder that fires soon after."""
+        return self.slope is not None or self.delay_s < _SOONEST_DELAY_S
+
+
+_MOST_SLOPE = 0.5
+"""Half way between a time and an angle (own choice)."""
+_SOONEST_DELAY_S = 1.2e-3
+"""Two cylinders that fire a quarter of a turn apart follow each other no sooner than in 2 ms, at 7,500 turns a minute;
+sooner still are the few engines whose pairs fire almost together."""
 
 _LONGEST_DELAY_S = 6e-3
 """An answer comes before the coil has discharged: dwell and burn time are some milliseconds each."""
+
+
+_IN_PERIOD = 0.8
+"""Later than this share of the period it is the next cycle's, for this one's is missing (own choice)."""
 
 
 def follow(base: Train, other: Train) -> Follow:
@@ -196,8 +222,9 @@ def follow(base: Train, other: Train) -> Follow:
     # `other` may begin later or pause: only what lies within its own stretch of time counts
     within = (base.start_s >= other.start_s[0] - 1.0) & (base.start_s <= other.start_s[-1] + 1.0)
     return Follow(
-        delay_s=float(np.median(near)), spread_s=spread(near), share=near.size / max(int(within.sum()), near.size)
-    )
+        delay_s=float(np.median(near)), spread_s=spread(near), share=near.size / max(int(within.sum()), near.size),
+        slope=_slope(base.period_s, np.where(delay < _IN_PERIOD * base.period_s, delay, np.nan)),
+    )  # fmt: skip
 
 
 def phase_of(base: Train, other: Train) -> tuple[float, float]:

@@ -49,6 +49,12 @@ _BINS = 512
 _OVER_REST, _AT_REST, _FEW = 1.5, 0.15, 1e-4
 """A coil that is let go throws its primary side to several times the supply, for some ten microseconds of ten
 thousand."""
+_LASTING, _STATE_SHARE = 0.005, 0.1
+"""A line that is at its top for more than this share of the time, and falls by less than this share of its range under
+its rest, is a logic line with an offset: a coil peaks for 50 us, fifty times a second at most, which is half of it."""
+_LEAST_STEPS, _STEPS_FROM = 3.0, 1 << 17
+"""Nearer than so many of the converter's steps are no two states (as `miner.signal.looks.look` has it); samples the
+step is taken from."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -235,7 +241,10 @@ def _levels(known: Floats, least: float, most: float, noise: float) -> tuple[flo
     drawn_down = _FEW * known.size < below.size < 0.4 * known.size
     if rest > 0 and rests and drawn_down and _FEW * known.size < above.size < 0.2 * known.size:
         low = float(np.median(below))
-        if rest - low > _LEAST_SEPARATION_SIGMA * noise:
+        lasts = np.count_nonzero(known > (least + most) / 2) > _LASTING * known.size
+        a_state = not lasts or rest - low > _STATE_SHARE * (most - least)
+        step = float(np.diff(np.unique(known[:_STEPS_FROM])).min(initial=np.inf))
+        if a_state and rest - low > max(_LEAST_SEPARATION_SIGMA * noise, _LEAST_STEPS * min(step, most - least)):
             return low, rest
     return lower, upper
 
