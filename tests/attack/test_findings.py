@@ -70,8 +70,7 @@ def looked_at(folder: Path) -> str:
         ViewReader(source).view(*window, 300)
         events_between(source, *window)
         usual_for(source, suspect["cylinder"], 1500.0)
-    verdicts_since(source, 0)
-    return "\n".join(source.missing)
+    return "\n".join((*source.missing, *verdicts_since(source, 0)["damaged_verdicts"]))
 
 
 def run(arguments: tuple[str, ...], captured: Capture) -> Said:
