@@ -54,6 +54,8 @@ MOST_NAMED = 5
 
 LOOK_AGAIN = "look through the decisions again"
 
+EMPTY = "it is empty, what was decided is lost by damage if anything was; decide again, or take the file away."
+
 _SCHEMA = """
 CREATE TABLE IF NOT EXISTS decision (
     revision INTEGER PRIMARY KEY AUTOINCREMENT,
@@ -134,6 +136,7 @@ class VerdictStore:
             If it cannot be saved.
         """
         with self._connect() as base:
+            base.execute(_SCHEMA)
             base.execute("BEGIN IMMEDIATE")  # nobody decides between the look and the write
             known = _Known(base)
             latest = known.latest_at(self.recording, cylinder, time_s)
@@ -161,6 +164,8 @@ class VerdictStore:
         if not self.path.exists():
             return [], []
         with self._connect() as base:
+            if not _columns(base):
+                return [], [f"{self.path}: {EMPTY}"]
             known = _Known(base)
         return [_decision(row) for row in known.standing(self.recording)], known.damage(self.path)
 
@@ -245,9 +250,15 @@ def _gone(there: set[int], newest: int) -> list[str]:
 
 
 def _prepare(base: sqlite3.Connection) -> None:
-    """Make the table, or give one of an earlier version what it lacks."""
+    """Give the table of an earlier version what it lacks.
+
+    Raises
+    ------
+    sqlite3.DatabaseError
+        If there is something, but not the table that was made.
+    """
     if not base.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]:
-        base.execute(_SCHEMA)
+        return
     columns = _columns(base)
     first = {field.name for field in fields(Decision)}
     if columns == first:

@@ -201,3 +201,14 @@ def test_many_damaged_decisions_are_not_named_one_by_one(store):
     assert decided == []
     assert len(damage) == 6
     assert max(map(len, damage)) <= 300
+
+
+def test_an_emptied_base_is_named_and_takes_decisions_again(store):
+    _decide(store)
+    for path in store.path.parent.glob("*"):
+        path.write_bytes(b"")
+    decided, (sentence,) = store.read()
+    assert decided == []
+    assert "it is empty, what was decided is lost" in sentence
+    _decide(store)
+    assert [len(part) for part in store.read()] == [1, 0]
