@@ -54,7 +54,7 @@ MOST_NAMED = 5
 
 LOOK_AGAIN = "look through the decisions again"
 
-EMPTY = "it is empty, what was decided is lost by damage if anything was; decide again, or take the file away."
+EMPTY = "it is empty, what was decided is lost by damage if anything was"
 
 _SCHEMA = """
 CREATE TABLE IF NOT EXISTS decision (
@@ -163,9 +163,12 @@ class VerdictStore:
         """Return the decisions that stand, oldest first, and a sentence for each that is damaged or lost."""
         if not self.path.exists():
             return [], []
+        told = str(FindingsError(EMPTY, remedy="decide again, or take the file away", file=self.path))
+        if self.path.is_file() and not self.path.stat().st_size:  # SQLite would begin to write to it
+            return [], [told]
         with self._connect() as base:
             if not _columns(base):
-                return [], [f"{self.path}: {EMPTY}"]
+                return [], [told]
             known = _Known(base)
         return [_decision(row) for row in known.standing(self.recording)], known.damage(self.path)
 

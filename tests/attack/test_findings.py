@@ -157,7 +157,7 @@ def _asked(
         "decided": VERDICTS_FILE in after,
         "changed": [name for name in changed if name not in may and not _passes(name)],
     }  # fmt: skip
-    return told, "damage" in said or "decisions cannot be read" in said, what
+    return told, "damage" in said or "the decisions cannot be read" in said, what
 
 
 def _passes(name: str) -> bool:
@@ -170,7 +170,7 @@ def frozen_missing(report: bytes) -> list[str]:
     start = report.index(b'id="frozen">') + len(b'id="frozen">')
     data = json.loads(report[start : report.index(b"</script>", start)])
     header, _ = unpack(zlib.decompress(base64.b64decode(data["open"])))
-    return [str(sentence) for sentence in header["missing"]]
+    return [str(sentence) for sentence in (*header["missing"], *header["damaged_verdicts"])]
 
 
 SEEDS = range(210)

@@ -210,5 +210,6 @@ def test_an_emptied_base_is_named_and_takes_decisions_again(store):
     decided, (sentence,) = store.read()
     assert decided == []
     assert "it is empty, what was decided is lost" in sentence
+    assert store.path.read_bytes() == b"", "looking writes nothing"
     _decide(store)
     assert [len(part) for part in store.read()] == [1, 0]
