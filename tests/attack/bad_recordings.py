@@ -56,7 +56,7 @@ def _values(made: Made, name: str) -> NDArray[np.float64]:
 
 
 def _spot(draw: np.random.Generator, n: int) -> slice:
-    start = int(draw.integers(n))
+    start = int(draw.integers(max(n, 1)))  # an earlier damage may have left nothing
     return slice(start, start + int(draw.choice((1, 2, 100, 10_000, n))))
 
 
