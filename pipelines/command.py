@@ -120,13 +120,16 @@ def export(
     """Write findings to a workbook, CSV or Parquet."""
     from miner.findings.export import export_findings
     from miner.findings.whole import understood
-    from miner.review.verdicts import read_verdicts
+    from miner.review.verdicts import damaged_verdicts, read_verdicts
 
     with understood(folder):
         written = export_findings(
             folder, to, table=table, verdicts=read_verdicts(folder), overwrite=overwrite, all_events=all_events
         )
-    open_console().print(f"written: {written}", markup=False, soft_wrap=True)
+    console = open_console()
+    for sentence in damaged_verdicts(folder):
+        console.print(sentence, markup=False, soft_wrap=True)
+    console.print(f"written: {written}", markup=False, soft_wrap=True)
 
 
 @app.command()

@@ -132,7 +132,8 @@ def _watched(
     for piece in pieces:
         time_s = np.append(time_s, _floats(piece["time_s"]))
         rpm = np.append(rpm, _floats(piece["engine_rpm"]))
-        segment = np.append(segment, piece["segment"].to_numpy())
+        # an event that was due may lie, by its time, among those after the pause: the pause is where the new one began
+        segment = np.maximum.accumulate(np.append(segment, piece["segment"].to_numpy()))
         stop = max(first, len(time_s) - N_AROUND)
         yield _changes(time_s, rpm, segment, first, stop), piece
         kept = max(stop - N_AROUND, 0)

@@ -18,7 +18,7 @@ from miner.library.window import Window, open_window
 from miner.review.app import serve_review
 from miner.review.report import write_report
 from miner.review.source import ReviewSource
-from miner.review.verdicts import read_verdicts
+from miner.review.verdicts import damaged_verdicts, read_verdicts
 from miner.schema import (
     CONDITIONS,
     EVENTS,
@@ -70,7 +70,7 @@ class Mined:
     @property
     def warnings(self) -> list[str]:
         """What to know before the findings are trusted, a sentence each."""
-        return [*self.summary["warnings"]]
+        return [*self.summary["warnings"], *damaged_verdicts(self.folder)]
 
     @cached_property
     def setup(self) -> Setup:

@@ -38,7 +38,7 @@ from miner.recording.reader import Recording
 from miner.review.kept.windows import build_windows
 from miner.review.page import is_page_built
 from miner.review.report import write_report
-from miner.review.verdicts import read_verdicts
+from miner.review.verdicts import damaged_verdicts, read_verdicts
 from miner.schema import (
     CONDITIONS,
     EVENTS,
@@ -242,13 +242,15 @@ def _joined(
     ranking = join_rankings(chapters, events, source.setup, settings.rank)
     if not settings.use_verdicts or reviewed is None:
         return ranking, []
-    verdicts = read_verdicts(reviewed, events=events, recording=source.recording.identity())
+    identity = source.recording.identity()
+    verdicts = read_verdicts(reviewed, events=events, recording=identity)
     ids = np.sort(ranking.suspects["event_id"].to_numpy())
     scores = ranking.scores.filter(pc.is_in(ranking.scores["event_id"], value_set=pa.array(ids))).sort_by("event_id")
     rows, hours = ids - first_id(events), ranking.summary["hours"]
     suspects, note = lower_by_verdicts(ranking.suspects, events.take(rows), verdicts, scores, hours=hours)
     incidents = refresh_incidents(ranking.incidents, suspects)
-    return replace(ranking, suspects=suspects, incidents=incidents), [note] if note else []
+    notes = [*([note] if note else []), *damaged_verdicts(reviewed, recording=identity)]
+    return replace(ranking, suspects=suspects, incidents=incidents), notes
 
 
 def _with_cut_outs(ranking: Ranking, silences: pa.Table, setup: Setup) -> Ranking:

@@ -97,5 +97,5 @@ class Connection(H11Protocol):
 def server_config(app: ASGIApp) -> uvicorn.Config:
     """Return how the review is served."""
     return uvicorn.Config(
-        app, http=Connection, ws="none", lifespan="off", log_level="error", access_log=False, server_header=False
+        app, http=Connection, ws="none", lifespan="on", log_level="error", access_log=False, server_header=False
     )

@@ -11,6 +11,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
+from miner.errors import FindingsError
 from miner.events.rows import cylinder_values, single_values, spread_rows
 from miner.review.figures import map_data
 from miner.review.source import ReviewSource
@@ -144,8 +145,15 @@ def usual_for(
 
 
 def verdicts_since(source: ReviewSource, revision: int) -> dict[str, Any]:
-    """Return the decisions after a revision, each with the event it is about where that is known."""
-    decisions = source.verdicts.since(revision)
+    """Return the decisions after a revision, each with the event it is about where that is known, and what is damaged.
+
+    Decisions that cannot be read at all are damage that is told, the rest of the page is shown.
+    """
+    try:
+        standing, damage = source.verdicts.read()
+    except FindingsError as error:
+        standing, damage = [], [str(error)]
+    decisions = [decision for decision in standing if decision.revision > revision]
     matched = match_events(decisions, source.events, source.time_index)
     rows = [
         {**decision.as_json(), "event_id": event_id}
@@ -153,4 +161,4 @@ def verdicts_since(source: ReviewSource, revision: int) -> dict[str, Any]:
         if event_id is not None
     ]
     newest = max((decision.revision for decision in decisions), default=revision)
-    return {"verdicts": rows, "revision": newest}
+    return {"verdicts": rows, "revision": newest, "damaged_verdicts": damage}

@@ -15,7 +15,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
-from miner.memory import Kept
+from miner.memory import Kept, give_back
 from miner.recording.clock import Clock
 from miner.recording.reader import Recording
 from miner.recording.windows import Window, read_windows
@@ -31,8 +31,9 @@ TILE_SAMPLES = 1 << 18
 FINE_BLOCK = 16
 """Samples a block in a tile: a view with fewer samples a pixel is read as true samples or from these blocks."""
 
-TILES_KEPT, SAMPLE_TILES_KEPT = 64, 12
-"""Tiles at hand as blocks, and as true samples: about 80 MB with four leads."""
+TILES_KEPT, SAMPLE_TILES_KEPT = 64, 6
+"""Tiles at hand as blocks, and as true samples: 70 MB with four leads. A close view
+lies on two, and has two beside it."""
 
 QUICK_BLOCKS = 64
 """A quick view that needs unread tiles is made of the envelope, if it has so many blocks there."""
@@ -153,6 +154,7 @@ class ViewReader:
         for tile in (last // TILE_SAMPLES + 1, first // TILE_SAMPLES - 1):
             if 0 <= tile * TILE_SAMPLES < self.source.n_samples and tile not in self._blocks_of:
                 self._ahead.submit(self._tile, recording, tile)
+        self._ahead.submit(give_back)
 
     def _far(self, first: int, last: int, per_pixel: float, *, exact: bool = True) -> View:
         step, level = self.source.envelope.pick(per_pixel)

@@ -275,7 +275,7 @@ def counts_words(what: str, named: Sequence[tuple[str, int]]) -> str:
     Examples
     --------
     >>> counts_words("cylinder", [("2", 3), ("unknown", 1)])
-    'cylinder 2: 3, cylinder unknown: 1'
+    'cylinder 2: 3; cylinder unknown: 1'
     """
     before = "cylinder " if what == "cylinder" else ""
-    return ", ".join(f"{before}{name}: {n:,}" for name, n in named)
+    return "; ".join(f"{before}{name}: {n:,}" for name, n in named)

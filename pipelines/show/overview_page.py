@@ -21,6 +21,7 @@ table{border-collapse:collapse;width:100%;background:#fff}
 th,td{text-align:left;vertical-align:top;padding:.35rem .6rem;border-bottom:1px solid #ddd8cd}
 th{background:#efece4;position:sticky;top:0}td.n{text-align:right;font-variant-numeric:tabular-nums;white-space:nowrap}
 .failed{border-left:.4rem solid #8c2f5d;background:#fff;padding:.5rem .8rem;margin:.4rem 0}
+td a{overflow-wrap:anywhere}td:has(a){min-width:9rem}@media screen and (max-width:720px){.wrap table{min-width:56rem}}
 .wrap{overflow-x:auto}.counts{display:flex;gap:2rem;flex-wrap:wrap}.counts table{width:auto}
 a{color:#1f4e79}ul{margin:.2rem 0;padding-left:1.1rem}small{color:#5b6067}
 @media (prefers-color-scheme:dark){body{background:#231f1b;color:#ece5d6}table,.failed{background:#2b2722}

@@ -56,7 +56,7 @@ def _values(made: Made, name: str) -> NDArray[np.float64]:
 
 
 def _spot(draw: np.random.Generator, n: int) -> slice:
-    start = int(draw.integers(n))
+    start = int(draw.integers(max(n, 1)))  # an earlier damage may have left nothing
     return slice(start, start + int(draw.choice((1, 2, 100, 10_000, n))))
 
 
@@ -80,7 +80,8 @@ def counts(draw: np.random.Generator, made: Made) -> None:
     """Store counts at the limits of a type of whole numbers."""
     name, kind = _lead(draw, made), draw.choice((np.int8, np.int16, np.int32, np.uint8, np.uint16))
     limits = np.iinfo(kind)
-    values = np.clip(_values(made, name) * float(draw.choice((1.0, 20.0, 1e9))), limits.min, limits.max)
+    with np.errstate(over="ignore"):  # of values that an earlier damage made huge
+        values = np.clip(_values(made, name) * float(draw.choice((1.0, 20.0, 1e9))), limits.min, limits.max)
     made.columns[name] = pa.array(np.nan_to_num(values).astype(kind))
 
 

@@ -70,8 +70,7 @@ def looked_at(folder: Path) -> str:
         ViewReader(source).view(*window, 300)
         events_between(source, *window)
         usual_for(source, suspect["cylinder"], 1500.0)
-    verdicts_since(source, 0)
-    return "\n".join(source.missing)
+    return "\n".join((*source.missing, *verdicts_since(source, 0)["damaged_verdicts"]))
 
 
 def run(arguments: tuple[str, ...], captured: Capture) -> Said:
@@ -120,8 +119,19 @@ def attack(findings: Path, folder: Path, seed: int, captured: Capture, good: dic
         return "refused"
     assert err == "", where
     if what[1] and not said:
-        assert {k: told[k] for k in ("out", "wrote")} == {k: good[place][k] for k in ("out", "wrote")}, where
+        wanted = good[place] if told["decided"] else _undecided(findings, folder / "good", place, captured)
+        assert {k: told[k] for k in ("out", "wrote")} == {k: wanted[k] for k in ("out", "wrote")}, where
     return "right"
+
+
+def _undecided(findings: Path, folder: Path, place: int, captured: Capture) -> dict[str, object]:
+    """Return what is said and written of whole findings without decisions: a base that was taken away is none."""
+
+    def taken_away(copy: Path) -> tuple[str, bool]:
+        (copy / VERDICTS_FILE).unlink()
+        return "", True
+
+    return _asked(findings, folder, place, captured, taken_away)[0]
 
 
 def _asked(
@@ -138,15 +148,16 @@ def _asked(
     after, wrote = content(copy), content(folder / "away")
     may = WRITES.get(command[0], set()) if code == 0 else set()
     changed = [name for name in sorted(before.keys() | after.keys()) if before.get(name) != after.get(name)]
-    said = out if command[0] == "review" else ""
+    said = out if command[0] in ("review", "export") else ""
     if code == 0 and command[0] == "report":
         wrote[REPORT_FILE] = after[REPORT_FILE]
         said = "\n".join(frozen_missing(after[REPORT_FILE]))
     told = {
         "code": code, "out": out.replace(str(folder), ""), "err": err, "wrote": wrote,
+        "decided": VERDICTS_FILE in after,
         "changed": [name for name in changed if name not in may and not _passes(name)],
     }  # fmt: skip
-    return told, "damaged" in said, what
+    return told, "damage" in said or "the decisions cannot be read" in said, what
 
 
 def _passes(name: str) -> bool:
@@ -159,7 +170,7 @@ def frozen_missing(report: bytes) -> list[str]:
     start = report.index(b'id="frozen">') + len(b'id="frozen">')
     data = json.loads(report[start : report.index(b"</script>", start)])
     header, _ = unpack(zlib.decompress(base64.b64decode(data["open"])))
-    return [str(sentence) for sentence in header["missing"]]
+    return [str(sentence) for sentence in (*header["missing"], *header["damaged_verdicts"])]
 
 
 SEEDS = range(210)

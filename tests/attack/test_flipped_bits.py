@@ -12,6 +12,7 @@ from miner.errors import FindingsError, RecordingError
 from miner.findings.store import Findings
 from miner.recording.chunks import iter_chunks
 from miner.recording.reader import open_recording
+from miner.review.verdicts import VERDICTS, Decision, VerdictStore
 from miner.schema import SUSPECTS
 from miner.synthetic.presets import demo_hour
 from miner.synthetic.writer import write_recording
@@ -86,3 +87,45 @@ def test_made_up_recordings_carry_checksums(tmp_path: Path) -> None:
     recording = open_recording(written.recording)
     with pytest.raises(RecordingError, match="cannot be decoded"):
         list(iter_chunks(recording, list(recording.channels)))
+
+
+def decided(folder: Path) -> VerdictStore:
+    """Return a store of 60 decisions about 45 events, with notes, of some pages."""
+    store = VerdictStore(folder, "drive")
+    for i in range(60):
+        store.decide(
+            cylinder=None if i % 7 == 0 else 1 + i % 4, time_s=3.7 * (i % 45), kind="late_feedback",
+            verdict=VERDICTS[i % 3], note=f"seen {i}, ü" * (i % 5), seen_revision=None,
+        )  # fmt: skip
+    return store
+
+
+def is_excused(one: Decision, right: dict[tuple[int | None, float], Decision], damage: str) -> bool:
+    """Whether a decision that does not stand is older than one that is named as lost."""
+    newer = right.get((one.cylinder, one.time_s))
+    return newer is not None and newer.revision > one.revision and "lost by damage" in damage
+
+
+def test_decisions(tmp_path: Path) -> None:
+    rng = np.random.default_rng(13)
+    store = decided(tmp_path)
+    right = {(one.cylinder, one.time_s): one for one in store.since()}
+    whole, before = store.path.read_bytes(), set(store.since())
+    named = refused = 0
+    for at in rng.choice(len(whole), 8 * FLIPS, replace=False):
+        flip(store.path, whole, int(at), int(rng.integers(8)))
+        where = f"byte {at}"
+        try:
+            shown, sentences = store.read()
+        except FindingsError:
+            refused += 1
+            continue
+        finally:
+            for beside in tmp_path.glob(f"{store.path.name}-*"):
+                beside.unlink()
+        damage = " ".join(sentences)
+        assert all(is_excused(one, right, damage) for one in set(shown) - before), where
+        assert damage or set(shown) == before, where
+        named += bool(damage)
+    assert named > FLIPS, "most bytes hold decisions"
+    assert refused, "some bytes say how the file is made"

@@ -82,7 +82,8 @@ def attack(client: Client, folder: Path, seed: int) -> str:
     status, said = said_of(sent(client.port, wire))
     after, what = stored(folder), f"seed {seed}: {wire[:300]!r} was answered {status} {said[:300]}"
     assert after[: len(before)] == before, what
-    if status == 200 and wanted.method == "POST":
+    slow = status == 0 and wanted.cut == 1.0 and after != before  # stored, and nobody waited for the answer any more
+    if wanted.method == "POST" and (status == 200 or slow):
         n_events = Findings(folder).read_table(EVENTS).num_rows
         assert len(after) == len(before) + 1, what
         assert is_good_decision(wanted.body[: int(wanted.headers["Content-Length"])], n_events), what

@@ -184,3 +184,14 @@ def test_the_page_prints_its_list_leads_and_words(page, tmp_path):
     assert page.locator(".words").is_visible()
     assert page.locator(".caution").is_visible()
     assert len(page.pdf(prefer_css_page_size=True)) > 20_000
+
+
+def test_a_phone_begins_with_the_picture_and_comes_back_to_it(server, context):
+    page = context.new_page()
+    page.set_viewport_size({"width": 390, "height": 844})
+    page.goto(server.address)
+    page.wait_for_selector("#zoom[data-drawn]")
+    page.wait_for_timeout(300)
+    assert page.evaluate("scrollY") == 0
+    page.locator(".suspect").nth(2).click()
+    expect(page.locator("#zoom")).to_be_in_viewport(ratio=0.9)

@@ -151,6 +151,16 @@ ENDINGS = {
 }
 
 
+def test_an_event_that_was_due_before_a_pause_and_lies_after_it_makes_no_second_one():
+    events, silences = mined(turn_ons((2800, 3000, 4.0), (None, None, 6.0), *STARTED))
+    segment = events["segment"].to_numpy().copy()
+    begun = int(np.flatnonzero(np.diff(segment))[0]) + 1
+    segment[begun + 1] = segment[begun - 1]
+    mixed = events.set_column(events.column_names.index("segment"), "segment", [segment])
+    at = float(events["time_s"].to_numpy()[-1]) + END_S
+    assert find_silences(mixed, gap_table([]), engine(4), end_s=at).to_pylist() == silences
+
+
 @pytest.mark.parametrize("name", ENDINGS)
 def test_a_silence_that_lasts_to_the_end_has_its_row(name, monkeypatch):
     piece, after_s, kind, speed = ENDINGS[name]

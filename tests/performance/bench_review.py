@@ -78,6 +78,16 @@ def measure(address: str, n_steps: int) -> dict[str, list[float]]:
     return {**out, "zoom step": zoom, "pan step": pan}
 
 
+def memory_of(process: int) -> str:
+    """Return what a process holds and held at most, where the system tells it."""
+    try:
+        told = dict(line.split(":", 1) for line in Path(f"/proc/{process}/status").read_text().splitlines())
+    except OSError:
+        return "server memory: not told by this system"
+    now, most = (int(told[name].split()[0]) // 1000 for name in ("VmRSS", "VmHWM"))
+    return f"server memory: {now} MB, at most {most} MB"
+
+
 def main() -> None:
     """Serve the findings in a process of their own, measure, print."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
@@ -90,6 +100,7 @@ def main() -> None:
     try:
         assert server.stdout is not None
         times = measure(server.stdout.readline().strip(), options.steps)
+        memory = memory_of(server.pid)
     finally:
         server.terminate()
         server.wait(10)
@@ -99,7 +110,7 @@ def main() -> None:
         lines.append(
             f"| {name} | {len(values)} | " + " | ".join(f"{v:.0f}" for v in figures) + f" | {BOUNDS_MS[name]} |"
         )
-    sys.stdout.write("\n".join(lines) + "\n")
+    sys.stdout.write("\n".join([*lines, memory]) + "\n")
 
 
 if __name__ == "__main__":

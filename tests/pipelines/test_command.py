@@ -6,6 +6,7 @@ import json
 import re
 import shutil
 import signal
+import sqlite3
 import subprocess
 import sys
 import time
@@ -74,6 +75,18 @@ def test_export_says_where_it_wrote(mined: tuple[Path, str], tmp_path: Path, run
     target = tmp_path / f"events.{ending}"
     assert run("export", mined[0], "--to", target) == (0, f"written: {target}\n")
     assert target.stat().st_size > 1000
+
+
+def test_export_names_a_damaged_decision(mined: tuple[Path, str], tmp_path: Path, run: Run) -> None:
+    folder = Path(shutil.copytree(mined[0], tmp_path / "out"))
+    store = ReviewSource(folder).verdicts
+    store.decide(cylinder=1, time_s=3.5, kind="late_feedback", verdict="fault", note="plug", seen_revision=None)
+    with sqlite3.connect(store.path) as base:
+        base.execute("UPDATE decision SET note = 'plugs'")
+    base.close()
+    code, said = run("export", folder, "--to", tmp_path / "s.csv", "--table", "suspects")
+    assert code == 0
+    assert f"{store.path}: decision 1 about cylinder 1 at 0:00:03.500 is damaged and not shown; decide about it" in said
 
 
 def test_exported_workbook_opens(mined: tuple[Path, str], tmp_path: Path, run: Run) -> None:

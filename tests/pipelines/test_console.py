@@ -129,12 +129,13 @@ def test_nothing_is_said_to_be_slower_than_it_is_before_it_has_begun() -> None:
     assert "real time" not in describe(done, 5.0)
 
 
-# Seconds that were measured beside much other work, for 16 s of six cylinders and for ten and twenty minutes of them:
-# reading, then each stage after it; the events; and how many cores the run had while it read.
+# Seconds that were measured on two cores, for a quarter of an hour and an hour of six cylinders beside little other
+# work, and for that quarter beside three busy processes: reading, then each stage after it; the events; and how many
+# cores the run had while it read.
 RUNS = [
-    (4.2, (0.2, 5.6, 1.5, 1.0, 1.4), 951, 0.26),
-    (14.0, (1.7, 15.9, 6.3, 6.6, 1.5), 25_894, 0.28),
-    (10.6, (2.7, 20.7, 6.3, 12.8, 2.0), 62_948, 0.5),
+    (2.2, (3.1, 0.6, 3.7, 1.4, 2.1, 0.5), 48_319, 1.5),
+    (9.1, (3.5, 2.9, 7.3, 2.4, 3.2, 1.5), 240_041, 1.6),
+    (5.1, (7.4, 1.5, 8.5, 2.8, 4.5, 1.0), 48_319, 0.8),
 ]
 
 

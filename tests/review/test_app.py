@@ -1,4 +1,6 @@
+import shutil
 import socket
+import sqlite3
 
 import pytest
 
@@ -6,6 +8,7 @@ from miner.errors import FindingsError
 from miner.review.app import serve_review
 from miner.review.guard import PAGE_POLICY
 from miner.review.packing import unpack
+from miner.review.verdicts import VERDICTS_FILE
 from tests.review.made import NASTY, make_findings
 from tests.review.serving import TOKEN, serving
 
@@ -195,3 +198,22 @@ def test_a_port_in_use_is_one_sentence(folder, built_page):
         taken.listen()
         with pytest.raises(FindingsError, match="choose another with --port"):
             serve_review(folder, port=taken.getsockname()[1], open_browser=False)
+
+
+def test_damaged_decisions_are_told_and_all_else_is_shown(findings, tmp_path, built_page):
+    folder = shutil.copytree(findings, tmp_path / "findings")
+    with serving(folder) as client:
+        assert _decide(client).status == 200
+        path = folder / VERDICTS_FILE
+        with sqlite3.connect(path) as base:
+            base.execute("UPDATE decision SET verdict = 'normal'")
+        base.close()
+        opened = unpack(client.get("/api/open").content)[0]
+        assert opened["verdicts"] == []
+        assert "is damaged and not shown; decide about it again" in opened["damaged_verdicts"][0]
+        for beside in folder.glob(f"{VERDICTS_FILE}*"):
+            beside.unlink()
+        path.write_bytes(b"no database" * 200)
+        opened = unpack(client.get("/api/open").content)[0]
+        assert len(opened["suspects"]) > 0
+        assert "the decisions cannot be read" in opened["damaged_verdicts"][0]

@@ -164,11 +164,12 @@ def _gaps(passed: Passed, trains: Mapping[str, Train]) -> Iterator[CheckFinding]
         if seconds < _LEAST_GAP_S:
             continue
         lost = round(seconds * rate_hz)
+        events = f"some {lost} events" if lost > 1 else "an event"
         gaps = "one gap" if len(spans) == 1 else f"{len(spans)} gaps"
         yield CheckFinding(
             kind="gap", columns=() if column is None else (column,), n_events=lost,
             start_s=float(spans[0, 0]), stop_s=float(spans[-1, 1]), problem=f"{gaps} of {seconds:.3g} s together",
-            consequence=f"some {lost} events cannot be judged there and none is called absent",
+            consequence=f"{events} cannot be judged there and none is called absent",
             remedy="record to a faster disk, or look for what interrupts the recorder",
         )  # fmt: skip
 

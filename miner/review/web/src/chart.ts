@@ -56,7 +56,9 @@ function frame(
   const step = niceStep((xs[1] - xs[0]) / Math.max(width / 90, 2));
   for (let v = Math.ceil(xs[0] / step) * step; v <= xs[1]; v += step) {
     ctx.fillStyle = INK.faint;
-    ctx.fillText(tick(v, step), scale.x(v), bottom + 9);
+    const text = tick(v, step);
+    const room = width - ctx.measureText(text).width / 2;
+    ctx.fillText(text, Math.min(scale.x(v), room), bottom + 9);
   }
   names(ctx, width, height, xName, yName);
   ctx.strokeStyle = INK.rule;

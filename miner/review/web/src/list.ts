@@ -99,6 +99,12 @@ function eventless(state: State, go: (time_s: number) => void): HTMLElement[] {
   return own.map((incident) => el("li", { class: "incident" }, el("p", {}, incident.sentence), button(incident), incidentPart(incident, false)));
 }
 
+/** Bring a row into sight by moving its list alone: where the whole page scrolls, as on a phone, the picture comes first. */
+function reveal(list: HTMLElement, row: HTMLElement): void {
+  const [outer, inner] = [list.getBoundingClientRect(), row.getBoundingClientRect()];
+  list.scrollTop += Math.max(inner.bottom - outer.bottom, 0) + Math.min(inner.top - outer.top, 0);
+}
+
 export function listPart(state: State, go: (time_s: number) => void): HTMLElement {
   const list = el("ol", { id: "list", "aria-label": "Suspects, worst first" });
   const count = el("p", { class: "count", role: "status" });
@@ -116,9 +122,13 @@ export function listPart(state: State, go: (time_s: number) => void): HTMLElemen
     for (const button of list.querySelectorAll<HTMLElement>("button.suspect")) {
       const chosen = button.dataset["event"] === String(state.selected?.event_id);
       button.setAttribute("aria-current", String(chosen));
-      if (chosen) button.scrollIntoView({ block: "nearest" });
+      if (chosen) reveal(list, button);
     }
   };
+  list.addEventListener("click", () => {
+    const scrollsItself = list.scrollHeight > list.clientHeight;
+    if (!scrollsItself) document.querySelector(".middle")?.scrollIntoView(); // on a phone the picture lies far above
+  });
   state.on("filters", draw);
   state.on("verdicts", draw);
   state.on("selection", show);

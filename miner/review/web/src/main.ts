@@ -92,7 +92,7 @@ function build(page: HTMLElement, state: State): void {
   const showHelp = () => help.showModal();
   const helpButton = el("button", { type: "button", click: showHelp }, "Keys ", el("kbd", {}, "?"));
   const printButton = el("button", { type: "button", click: () => print() }, "Print ", el("kbd", {}, "P"));
-  const missing = state.opened.missing.map((text) => el("p", { class: "missing", role: "status" }, text));
+  const missing = [...state.opened.missing, ...state.opened.damaged_verdicts].map((text) => el("p", { class: "missing", role: "status" }, text));
   replace(page, header(state, [statistics, printButton, helpButton]), ...missing, messagePart(state), review, figures);
   const go = (time_s: number) => {
     const half = Math.min((state.view[1] - state.view[0]) / 2, 30);

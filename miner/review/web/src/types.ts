@@ -129,6 +129,8 @@ export interface Opened {
   suspects: Suspect[];
   incidents: Incident[];
   missing: string[];
+  /** A sentence for each decision that is damaged or lost. */
+  damaged_verdicts: string[];
   too_small: string; // how many events differ by too little to matter; empty for none
   silences: Silence[]; // in time order
   map: { states: [number, number, string][]; gaps: [number, number, number | null][]; supply_name: string | null };
