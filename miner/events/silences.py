@@ -13,7 +13,9 @@ from miner.engine.observed import CLIP_OFF
 from miner.engine.setup import Setup
 from miner.events.crank import Turning, turning_between
 from miner.events.rows import Rows, pieces_of
+from miner.recording.ranges import covered
 from miner.schema import SILENCES
+from miner.signal.extraction import spans_of
 
 __all__ = ["find_silences"]
 
@@ -113,8 +115,8 @@ def find_silences(
     rows.extend(_row_of(around, top_rpm, names, end_s, crank) for around in whole)
     if crank is not None and leads.first_s is not None:
         rows.extend(_before_first(crank, leads.first_s, names))
-    covered = _Covered(gaps, {channel.column: index for index, channel in setup.leads("command", "feedback")}, end_s)
-    rows = sorted((row for row in rows if not covered.mostly(row)), key=lambda row: (row["start_s"], row["leads"]))
+    missing = _Covered(gaps, {channel.column: index for index, channel in setup.leads("command", "feedback")}, end_s)
+    rows = sorted((row for row in rows if not missing.mostly(row)), key=lambda row: (row["start_s"], row["leads"]))
     told = [{"silence_id": number, **row} for number, row in enumerate(rows, 1)]
     return SILENCES.validate(pa.Table.from_pylist(told, schema=SILENCES.schema))
 
@@ -324,9 +326,8 @@ class _Covered:
 
     def __init__(self, gaps: pa.Table, index: dict[str, int], end_s: float) -> None:
         self._end_s = end_s
-        self._lead = gaps["lead"].fill_null(-1).to_numpy()
-        self._start, self._stop = _floats(gaps["start_s"]), _floats(gaps["stop_s"])
-        self._index = index
+        lead, spans_s = gaps["lead"].fill_null(-1).to_numpy(), spans_of(gaps)
+        self._gaps_s = {name: spans_s[np.isin(lead, [-1, number])] for name, number in index.items()}
 
     def mostly(self, row: dict[str, object]) -> bool:
         """Return whether gaps of every lead of the row cover most of it."""
@@ -334,9 +335,4 @@ class _Covered:
         stop = self._end_s if row["stop_s"] is None else float(str(row["stop_s"]))
         if stop <= start or not isinstance(leads, list):
             return False
-        shares = []
-        for name in leads:
-            own = np.isin(self._lead, [-1, self._index[name]])
-            inside = np.minimum(self._stop[own], stop) - np.maximum(self._start[own], start)
-            shares.append(float(np.maximum(inside, 0.0).sum()) / (stop - start))
-        return min(shares) > MOSTLY
+        return min(covered(self._gaps_s[name], start, stop) for name in leads) > MOSTLY * (stop - start)
