@@ -24,7 +24,7 @@ SAMPLES, STEPS, TICKS = 1.5, 1.5, 2.0
 """Samples between unresolved edges, steps of the converter and of the timer that a difference must exceed: an instant
 or a level rounded to either side is off by one at most, a half more for noise."""
 
-ROUNDING = 0.2
+ROUNDING = 0.272
 """Of what is told apart: a duration between two instants rounded to samples has a noise of 1 / sqrt(6) of one (uniform
 errors)."""
 

@@ -80,11 +80,11 @@ class Measure:
 
 MEASURES = (
     Measure(column="on_time_us", label="On-time", unit="us", lead="command", scale="log",
-            low="short_on_time", high="long_on_time", moves="tables", gross=0.25),
+            low="short_on_time", high="long_on_time", moves="tables", reach=9.0, gross=0.25),
     Measure(column="delay_us", label="Delay to the feedback", unit="us", lead="feedback", scale="log",
             low="early_feedback", high="late_feedback", moves="tables", gross=0.5),
     Measure(column="feedback_width_us", label="Feedback width", unit="us", lead="feedback", scale="log",
-            low="odd_feedback_width", high="odd_feedback_width", moves="tables", gross=0.5),
+            low="odd_feedback_width", high="odd_feedback_width", moves="tables", reach=9.0, gross=0.5),
     Measure(column="amplitude_v", label="Command amplitude", unit="V", lead="command", scale="log",
             low="weak_command", high="distorted_command", moves="level", gross=0.4),
     Measure(column="feedback_amplitude_v", label="Feedback amplitude", unit="V", lead="feedback", scale="log",
