@@ -24,9 +24,9 @@ SAMPLES, STEPS, TICKS = 1.5, 1.5, 2.0
 """Samples between unresolved edges, steps of the converter and of the timer that a difference must exceed: an instant
 or a level rounded to either side is off by one at most, a half more for noise."""
 
-ROUNDING = 0.2
+ROUNDING = 1.0 / 6.0**0.5 / SAMPLES
 """Of what is told apart: a duration between two instants rounded to samples has a noise of 1 / sqrt(6) of one (uniform
-errors)."""
+errors), and one and a half of them are told apart."""
 
 EDGE_SAMPLES = 2.0
 """And for the duration of an edge itself, which has two such instants."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import inf
 from typing import Literal
 
 import numpy as np
@@ -57,6 +58,9 @@ class Measure:
     reach : float
         How far a movement of a few events may take the usual value: what an unseen load does to supply, by 1 V of 13
         (a ratio for ``log``), or what timing is held back against knock (common practice, no source).
+    reach_all : float
+        The same of a movement that the other cylinders show: without a limit where the engine computer alone says how
+        long, since what it does to them it does to all.
     lifted : bool
         A small number that may come out as almost nothing: a tenth of its median is added before the logarithm.
     """
@@ -71,8 +75,9 @@ class Measure:
     floor: float = 2e-4
     moves: Literal["tables", "level", "shape", "place", "supply"] = "shape"
     reach: float = 0.08
+    reach_all: float = 0.08
     least: float = 0.01
-    gross: float = float("inf")
+    gross: float = inf
     pooled: bool = False
     lifted: bool = False
     rather: str | None = None
@@ -80,11 +85,11 @@ class Measure:
 
 MEASURES = (
     Measure(column="on_time_us", label="On-time", unit="us", lead="command", scale="log",
-            low="short_on_time", high="long_on_time", moves="tables", gross=0.25),
+            low="short_on_time", high="long_on_time", moves="tables", reach_all=inf, gross=0.25),
     Measure(column="delay_us", label="Delay to the feedback", unit="us", lead="feedback", scale="log",
             low="early_feedback", high="late_feedback", moves="tables", gross=0.5),
     Measure(column="feedback_width_us", label="Feedback width", unit="us", lead="feedback", scale="log",
-            low="odd_feedback_width", high="odd_feedback_width", moves="tables", gross=0.5),
+            low="odd_feedback_width", high="odd_feedback_width", moves="tables", reach_all=inf, gross=0.5),
     Measure(column="amplitude_v", label="Command amplitude", unit="V", lead="command", scale="log",
             low="weak_command", high="distorted_command", moves="level", gross=0.4),
     Measure(column="feedback_amplitude_v", label="Feedback amplitude", unit="V", lead="feedback", scale="log",

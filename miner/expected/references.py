@@ -81,7 +81,7 @@ def find_around(measure: Measure, usual: Usual, values: _Floats, context: Contex
         moves.append((_shrunk(earlier, scale), _shrunk(later, scale)))
         moves.append(_stepped_elsewhere(values, value, (before, after), series, context))
     if measure.moves in ("tables", "level") and len(series) > 1:
-        moves.append(_moved_with_others(quick, scale, context, measure.reach))
+        moves.append(_moved_with_others(quick, scale, context, measure.reach_all))
         middle = middle + moves[-1][0] / 2 + moves[-1][1] / 2
     if measure.moves == "tables":
         moves.append(_shown_by_all(quick, series, scale) if len(series) > 2 else _shown_often(quick, series, scale))

@@ -333,6 +333,10 @@ def _by(cell: _Cell, rung: int) -> str:
     return f" by {100 * size:.3g} %" if unit == "share" else f" by {size:.3g} {unit}"
 
 
+LEAST_HOURS = 1.0 / 3600.0
+"""A lone event has no time to the next: it stands for a second (own choice; any rate needs some time)."""
+
+
 def fault_rate_limits(suspects: pa.Table, events: Rows, *, confidence: float = 0.95) -> dict[str, float | int]:
     """Return the upper limit on the rate of findable faults, so that a clean recording is evidence too.
 
@@ -353,5 +357,5 @@ def fault_rate_limits(suspects: pa.Table, events: Rows, *, confidence: float = 0
         "n_events": n,
         "hours": hours,
         "per_1000_events": 1000.0 * binomial_upper(k, n, confidence) if n else 1000.0,
-        "per_hour": poisson_upper(k, confidence) / hours if hours > 0 else float("inf"),
+        "per_hour": poisson_upper(k, confidence) / max(hours, LEAST_HOURS),
     }

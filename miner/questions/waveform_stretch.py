@@ -79,7 +79,8 @@ def choose_stretches(recording: Recording, events: Rows, n_stretches: int, n_tur
     free_from = 0
     for row in ((2 * number + 1) * n // (2 * n_stretches) for number in range(n_stretches if n else 0)):
         near = events.slice(max(row - 50, 0), 100)
-        rpm = float(np.nanmedian(column_values(near, "engine_rpm"))) if near.num_rows else float("nan")
+        speeds = column_values(near, "engine_rpm")
+        rpm = float(np.median(speeds[np.isfinite(speeds)])) if np.isfinite(speeds).any() else 0.0  # nan: a lone pulse
         length_s = SETTLING_S + min(120.0 * n_turns / rpm if rpm > 0 else LONGEST_S, LONGEST_S)
         length, window = round(length_s * rate_hz), window_samples(rate_hz)
         deepest = round(DEEPEST_S * rate_hz)

@@ -147,6 +147,14 @@ def test_some_found_raise_the_limit_and_mild_ones_do_not():
     assert two["per_hour"] / none["per_hour"] == pytest.approx(6.2958 / 2.9957, rel=1e-4)
 
 
+@pytest.mark.parametrize("n_events", [0, 1, 2])
+def test_limits_of_hardly_any_event_are_numbers(n_events: int) -> None:
+    events = to_events(recording(10)).slice(0, n_events)
+    limits = fault_rate_limits(SUSPECTS.empty(), events)
+    assert np.isfinite(list(limits.values())).all()
+    assert limits["per_hour"] >= 3600.0
+
+
 def test_everything_in_one_go():
     columns = recording()
     columns["feedback_amplitude_v"][columns["cylinder"] == 2] *= 0.8
