@@ -17,6 +17,7 @@ import numpy as np
 
 from miner.recording.formats.base import ImportOptions, distinct, refuse
 from miner.recording.formats.instants import estimate_rate
+from miner.recording.formats.text.stamps import Stamp, stamp_of
 
 __all__ = ["MISSING", "TextLayout", "fields_of", "lay_out", "number_of"]
 
@@ -62,6 +63,8 @@ class TextLayout:
         As said above the rows.
     changes : bool
         Whether the rows are changes that hold until the next one.
+    zero : Stamp or None
+        First instant, where the time is written as date and time of day; the time counts seconds from it.
     """
 
     delimiter: str
@@ -73,6 +76,7 @@ class TextLayout:
     time_factor_s: float | None
     rate_hz: float | None
     changes: bool
+    zero: Stamp | None = None
 
 
 def number_of(text: str, decimal: str) -> float | None:
@@ -111,11 +115,13 @@ def lay_out(lines: Sequence[str], options: ImportOptions, file: Path) -> TextLay
     first = next(i for i, row in enumerate(rows) if _is_row(row, decimal, n_columns))
     header, units_row = _header(rows, first, n_columns)
     names, units = _names(header, units_row, n_columns)
-    values = np.array(
-        [[number_of(f, decimal) for f in row] for row in rows[first:] if _is_row(row, decimal, n_columns)]
-    )
-    time_index = _time_index(names, bool(header), values, options, file)
-    factor = _time_factor(time_index, names, units, values, options)
+    samples = [row for row in rows[first:] if _is_row(row, decimal, n_columns)]
+    stamped, zero = _first_stamp(samples)
+    values = np.array([[_value(f, decimal, zero) for f in row] for row in samples])
+    named = stamped if options.time_column is None else None
+    time_index = named if named is not None else _time_index(names, bool(header), values, options, file)
+    zero = zero if time_index == stamped else None
+    factor = 1.0 if zero else _time_factor(time_index, names, units, values, options)
     return TextLayout(
         delimiter=delimiter,
         decimal=decimal,
@@ -128,7 +134,25 @@ def lay_out(lines: Sequence[str], options: ImportOptions, file: Path) -> TextLay
         time_factor_s=factor,
         rate_hz=_stated_rate(lines[:first]),
         changes=_are_changes(values, time_index, factor) if options.changes is None else options.changes,
+        zero=zero,
     )
+
+
+def _first_stamp(rows: Sequence[Sequence[str]]) -> tuple[int | None, Stamp | None]:
+    """Return the column that holds instants of a clock, and the first of them."""
+    for row in rows:
+        for index, field in enumerate(row):
+            stamp = stamp_of(field)
+            if stamp is not None:
+                return index, stamp
+    return None, None
+
+
+def _value(field: str, decimal: str, zero: Stamp | None) -> float:
+    """Return the number of a field that is known to hold one, or the seconds of an instant after the first."""
+    stamp = stamp_of(field) if zero else None
+    value = zero.seconds_to(stamp) if zero and stamp else number_of(field, decimal)
+    return np.nan if value is None else value
 
 
 def _column_names(names: Sequence[str], time_index: int | None) -> tuple[str, ...]:
@@ -143,7 +167,7 @@ def _column_names(names: Sequence[str], time_index: int | None) -> tuple[str, ..
 def _is_row(fields: Sequence[str], decimal: str, n_columns: int) -> bool:
     if len(fields) != n_columns:
         return False
-    numbers = [number_of(field, decimal) for field in fields]
+    numbers = [number_of(field, decimal) if stamp_of(field) is None else 0.0 for field in fields]
     return None not in numbers and any(n == n for n in numbers if n is not None)
 
 

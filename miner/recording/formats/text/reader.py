@@ -11,7 +11,7 @@ import io
 import re
 import zlib
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import IO
 
@@ -24,6 +24,7 @@ from miner.recording.formats.base import AS_FLOATS, Block, ImportOptions, Notes,
 from miner.recording.formats.edges.changes import Change, sampled_changes
 from miner.recording.formats.text.decimals import Decimals
 from miner.recording.formats.text.layout import MISSING, TextLayout, fields_of, lay_out, number_of
+from miner.recording.formats.text.stamps import stamp_of
 
 __all__ = ["open_text"]
 
@@ -65,8 +66,9 @@ def open_text(file: Path, options: ImportOptions, notes: Notes) -> Stream:
         raise refuse(
             "the time column counts samples", "give --rate-hz", file, column=layout.names[layout.time_index or 0]
         )
+    zero = layout.zero
     if layout.changes:
-        return sampled_changes(
+        sampled = sampled_changes(
             file,
             leads,
             lambda noted: _as_changes(_Reader(file, layout, tuple(leads), options, noted)),
@@ -74,6 +76,7 @@ def open_text(file: Path, options: ImportOptions, notes: Notes) -> Stream:
             notes,
             tick_s=_TICK_S,
         )
+        return replace(sampled, started_at=zero.text if zero else None)
     first = next((table for table, _, _ in _Reader(file, layout, tuple(leads), options, Notes()).tables()), None)
     decimals = {
         name: Decimals.fitting(first[name]) if first and AS_FLOATS not in options.plan else Decimals.floats()
@@ -85,6 +88,8 @@ def open_text(file: Path, options: ImportOptions, notes: Notes) -> Stream:
         rate_hz=layout.rate_hz if layout.time_index is None else None,
         blocks=_blocks(reader, decimals, rate),
         counts_samples=counted,
+        started_at=zero.text if zero else None,
+        zero_ns=zero.ns if zero else None,
     )
 
 
@@ -168,8 +173,10 @@ class _Reader:
         self.timed = bool(timed)
         self._wanted = [layout.names[i] for i in timed] + list(leads)
         self._columns = {name: layout.names.index(name) for name in self._wanted}
+        self._zero = layout.zero if timed else None
+        stamped = {self._wanted[0]: self._zero.type} if self._zero else {}
         self._convert = pacsv.ConvertOptions(
-            column_types=dict.fromkeys(self._wanted, pa.float64()),
+            column_types=dict.fromkeys(self._wanted, pa.float64()) | stamped,
             include_columns=self._wanted,
             null_values=list(MISSING),
             strings_can_be_null=True,
@@ -240,7 +247,12 @@ class _Reader:
             )
         except (pa.ArrowException, UnicodeDecodeError):
             return None
-        columns = {name: np.asarray(table[name].to_numpy(), np.float64) for name in self._wanted}
+        columns = {
+            name: self._zero.seconds_of(table[name])
+            if self._zero and name == self._wanted[0]
+            else np.asarray(table[name].to_numpy(), np.float64)
+            for name in self._wanted
+        }
         return None if any(np.isinf(values).any() for values in columns.values()) else columns
 
     def _slow(self, piece: _Piece) -> dict[str, Floats]:
@@ -269,13 +281,21 @@ class _Reader:
         return [np.nan] * len(self._wanted)
 
     def _value(self, name: str, text: str, number: int) -> float:
-        value = number_of(text, self.layout.decimal)
+        stamped = self._zero is not None and name == self._wanted[0]
+        value = self._instant(text) if stamped else number_of(text, self.layout.decimal)
         if value is not None:
             return value
         if not self._keep_going:
-            raise refuse(f"'{text.strip()[:40]}' is not a number", _CORRECT, self.file, line=number, column=name)
+            what = f"an instant like {self._zero.text}" if stamped and self._zero else "a number"
+            raise refuse(f"'{text.strip()[:40]}' is not {what}", _CORRECT, self.file, line=number, column=name)
         self._notes.count_unreadable(1, f"{self.file}, line {number}, column '{name}'")
         return np.nan
+
+    def _instant(self, text: str) -> float | None:
+        stamp = stamp_of(text)
+        if stamp is None or self._zero is None:
+            return np.nan if text.strip() in MISSING else None
+        return self._zero.seconds_to(stamp)
 
 
 _CORRECT = "correct the file, or import with --keep-going, which makes it a gap"
