@@ -70,6 +70,7 @@ class _Run:
     rate_hz: float = 0.0
     n_samples: int = 0
     leads: tuple[StreamLead, ...] = ()
+    _began_ns: int | None = None
 
     @property
     def keep_time(self) -> bool:
@@ -99,9 +100,24 @@ class _Run:
         for index, file in enumerate(self.files):
             stream = first if index == 0 else self._open(file)
             _check_agreement(first, stream, self.files[0], file)
+            later_s = self._later_s(index, first, stream)
             for number, block in enumerate(stream.blocks):
                 if block.n_rows:
-                    yield block.of_many(index, len(self.files), begins=number == 0)
+                    here = block.of_many(index, len(self.files), begins=number == 0)
+                    yield replace(here, time_s=here.time_s + later_s) if later_s and here.time_s is not None else here
+
+    def _later_s(self, index: int, first: Stream, stream: Stream) -> float:
+        """Return how much later than the first file's the instants of a file count from, by the clock of both."""
+        if first.zero_ns is None or stream.zero_ns is None:
+            return 0.0
+        began, self._began_ns = self._began_ns, stream.zero_ns
+        if began is not None and stream.zero_ns < began:
+            raise refuse(
+                f"begins before '{self.files[index - 1].name}'",
+                "name the files in the order they were recorded",
+                self.files[index],
+            )
+        return (stream.zero_ns - first.zero_ns) / 1e9
 
     def _placing(self, stream: Stream, first: Block) -> Callable[[Block], dict[str, pa.Array]]:
         """Return what turns a block into columns to write, and settle the rate."""

@@ -177,6 +177,8 @@ class Stream:
         Leads that stay on few values for long.
     counts_samples : bool
         Whether the instants are numbers of samples over the rate, so that they count though a rate is given.
+    zero_ns : int or None
+        What the instants count from, in nanoseconds, where that is an instant of a clock.
     """
 
     leads: tuple[StreamLead, ...]
@@ -185,6 +187,7 @@ class Stream:
     started_at: str | None = None
     seldom_changing: tuple[str, ...] = ()
     counts_samples: bool = False
+    zero_ns: int | None = None
 
 
 def chosen(names: Sequence[str], options: ImportOptions, file: Path) -> list[str]:

@@ -17,14 +17,18 @@ import numpy as np
 
 from miner.recording.formats.base import ImportOptions, distinct, refuse
 from miner.recording.formats.instants import estimate_rate
+from miner.recording.formats.text.stamps import Stamp, stamp_of
 
-__all__ = ["MISSING", "TextLayout", "fields_of", "lay_out", "number_of"]
+__all__ = ["LONG_WAYS", "MISSING", "TextLayout", "fields_of", "lay_out", "lay_out_long", "number_of"]
 
 MISSING = ("", "nan", "NaN", "NAN", "NA", "N/A", "n/a", "null", "NULL", "None")
 """What stands for a value that was not recorded; it becomes a gap."""
 
 _WAYS = (("\t", "."), (";", "."), (",", "."), ("|", "."), ("\t", ","), (";", ","), (",", ","), (" ", "."), (" ", ","))
 """Delimiter and decimal sign, the plainer first: of equally good ways the first is taken."""
+
+LONG_WAYS = tuple(way for way in _WAYS if way[0] != " ")
+"""Those for rows with a name in them, which may hold blanks."""
 
 _HEAD_LINES = 2000
 
@@ -62,6 +66,10 @@ class TextLayout:
         As said above the rows.
     changes : bool
         Whether the rows are changes that hold until the next one.
+    zero : Stamp or None
+        First instant, where the time is written as date and time of day; the time counts seconds from it.
+    label : str or None
+        Column that names the lead of each row, where a row holds one value of one lead.
     """
 
     delimiter: str
@@ -73,6 +81,8 @@ class TextLayout:
     time_factor_s: float | None
     rate_hz: float | None
     changes: bool
+    zero: Stamp | None = None
+    label: str | None = None
 
 
 def number_of(text: str, decimal: str) -> float | None:
@@ -111,11 +121,13 @@ def lay_out(lines: Sequence[str], options: ImportOptions, file: Path) -> TextLay
     first = next(i for i, row in enumerate(rows) if _is_row(row, decimal, n_columns))
     header, units_row = _header(rows, first, n_columns)
     names, units = _names(header, units_row, n_columns)
-    values = np.array(
-        [[number_of(f, decimal) for f in row] for row in rows[first:] if _is_row(row, decimal, n_columns)]
-    )
-    time_index = _time_index(names, bool(header), values, options, file)
-    factor = _time_factor(time_index, names, units, values, options)
+    samples = [row for row in rows[first:] if _is_row(row, decimal, n_columns)]
+    stamped, zero = _first_stamp(samples)
+    values = np.array([[_value(f, decimal, zero) for f in row] for row in samples])
+    named = stamped if options.time_column is None else None
+    time_index = named if named is not None else _time_index(names, bool(header), values, options, file)
+    zero = zero if time_index == stamped else None
+    factor = 1.0 if zero else _time_factor(time_index, names, units, values, options)
     return TextLayout(
         delimiter=delimiter,
         decimal=decimal,
@@ -128,7 +140,54 @@ def lay_out(lines: Sequence[str], options: ImportOptions, file: Path) -> TextLay
         time_factor_s=factor,
         rate_hz=_stated_rate(lines[:first]),
         changes=_are_changes(values, time_index, factor) if options.changes is None else options.changes,
+        zero=zero,
     )
+
+
+def lay_out_long(
+    rows: Sequence[list[str]], first: int, label: int, way: tuple[str, str], options: ImportOptions
+) -> TextLayout:
+    """Return the layout of rows (time, name of the lead, value); blank lines are not among ``rows``."""
+    samples = [row for row in rows[first:] if len(row) == 3]
+    stamped, zero = _first_stamp([[f if i != label else "" for i, f in enumerate(row)] for row in samples])
+    header = list(rows[first - 1]) if first and len(rows[first - 1]) == 3 else []
+    names, units = _names(header, [], 3)
+    numeric = [i for i in range(3) if i != label]
+    told = [i for i in numeric if options.time_column in (names[i], _plain(names[i]))]
+    told += [i for i in numeric if _TIME_NAMES.fullmatch(_base(names[i]))] + numeric
+    time_index = stamped if stamped is not None else told[0]
+    numbers = np.array([[_value(row[time_index], way[1], zero)] for row in samples])
+    plain = _column_names(names, time_index)
+    return TextLayout(
+        delimiter=way[0],
+        decimal=way[1],
+        first_line=first,
+        names=plain,
+        units=tuple(_UNITS.get(unit.lower(), ("V", 1.0)) for unit in units),
+        time_index=time_index,
+        time_factor_s=1.0 if zero else _time_factor(0, [names[time_index]], [units[time_index]], numbers, options),
+        rate_hz=None,
+        changes=False,
+        zero=zero,
+        label=plain[label],
+    )
+
+
+def _first_stamp(rows: Sequence[Sequence[str]]) -> tuple[int | None, Stamp | None]:
+    """Return the column that holds instants of a clock, and the first of them."""
+    for row in rows:
+        for index, field in enumerate(row):
+            stamp = stamp_of(field)
+            if stamp is not None:
+                return index, stamp
+    return None, None
+
+
+def _value(field: str, decimal: str, zero: Stamp | None) -> float:
+    """Return the number of a field that is known to hold one, or the seconds of an instant after the first."""
+    stamp = stamp_of(field) if zero else None
+    value = zero.seconds_to(stamp) if zero and stamp else number_of(field, decimal)
+    return np.nan if value is None else value
 
 
 def _column_names(names: Sequence[str], time_index: int | None) -> tuple[str, ...]:
@@ -143,7 +202,7 @@ def _column_names(names: Sequence[str], time_index: int | None) -> tuple[str, ..
 def _is_row(fields: Sequence[str], decimal: str, n_columns: int) -> bool:
     if len(fields) != n_columns:
         return False
-    numbers = [number_of(field, decimal) for field in fields]
+    numbers = [number_of(field, decimal) if stamp_of(field) is None else 0.0 for field in fields]
     return None not in numbers and any(n == n for n in numbers if n is not None)
 
 

@@ -11,7 +11,7 @@ import io
 import re
 import zlib
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import IO
 
@@ -20,10 +20,14 @@ import pyarrow as pa
 import pyarrow.csv as pacsv
 from numpy.typing import NDArray
 
+from miner.errors import RecordingError
 from miner.recording.formats.base import AS_FLOATS, Block, ImportOptions, Notes, Stream, StreamLead, chosen, refuse
 from miner.recording.formats.edges.changes import Change, sampled_changes
+from miner.recording.formats.long_form import pivoted
 from miner.recording.formats.text.decimals import Decimals
 from miner.recording.formats.text.layout import MISSING, TextLayout, fields_of, lay_out, number_of
+from miner.recording.formats.text.long_text import LongRows, long_layout
+from miner.recording.formats.text.stamps import stamp_of
 
 __all__ = ["open_text"]
 
@@ -55,7 +59,14 @@ def open_text(file: Path, options: ImportOptions, notes: Notes) -> Stream:
     RecordingError
         If no line holds numbers; later, for the first value that is no number (unless ``options.keep_going``).
     """
-    layout = lay_out(_head(file), options, file)
+    head = _head(file)
+    try:
+        layout = lay_out(head, options, file)
+    except RecordingError:
+        long = long_layout(head, options)
+        if long is None:
+            raise
+        return _open_long(file, replace(long, first_line=_line_of_row(head, long.first_line)), options, notes)
     names = [name for i, name in enumerate(layout.names) if i != layout.time_index]
     leads = chosen(names, options, file)
     reader = _Reader(file, layout, tuple(leads), options, notes)
@@ -65,8 +76,9 @@ def open_text(file: Path, options: ImportOptions, notes: Notes) -> Stream:
         raise refuse(
             "the time column counts samples", "give --rate-hz", file, column=layout.names[layout.time_index or 0]
         )
+    zero = layout.zero
     if layout.changes:
-        return sampled_changes(
+        sampled = sampled_changes(
             file,
             leads,
             lambda noted: _as_changes(_Reader(file, layout, tuple(leads), options, noted)),
@@ -74,6 +86,7 @@ def open_text(file: Path, options: ImportOptions, notes: Notes) -> Stream:
             notes,
             tick_s=_TICK_S,
         )
+        return replace(sampled, started_at=zero.text if zero else None)
     first = next((table for table, _, _ in _Reader(file, layout, tuple(leads), options, Notes()).tables()), None)
     decimals = {
         name: Decimals.fitting(first[name]) if first and AS_FLOATS not in options.plan else Decimals.floats()
@@ -85,6 +98,39 @@ def open_text(file: Path, options: ImportOptions, notes: Notes) -> Stream:
         rate_hz=layout.rate_hz if layout.time_index is None else None,
         blocks=_blocks(reader, decimals, rate),
         counts_samples=counted,
+        started_at=zero.text if zero else None,
+        zero_ns=zero.ns if zero else None,
+    )
+
+
+def _line_of_row(head: list[str], row: int) -> int:
+    return [i for i, line in enumerate(head) if line.strip()][row]
+
+
+def _open_long(file: Path, layout: TextLayout, options: ImportOptions, notes: Notes) -> Stream:
+    """Open a text with one row a sample and lead."""
+    assert layout.label is not None
+    assert layout.time_index is not None
+    time, label = layout.names[layout.time_index], layout.label
+    if layout.time_factor_s is None and options.rate_hz is None:
+        raise refuse("the time column counts samples", "give --rate-hz", file, column=time)
+    (value,) = [name for name in layout.names if name not in (time, label)]
+    reader = _Reader(file, layout, (label, value), replace(options, rate_hz=None), notes)
+
+    def seconds(table: dict[str, Floats]) -> Floats:
+        time_s = reader.time_s(table, options.rate_hz)
+        assert time_s is not None
+        return time_s
+
+    rows = LongRows(reader.tables, seconds, label, value, reader.labels)
+    stream = pivoted(file, rows.read, options, notes, place=rows.place, alike=True)
+    unit, factor = dict(zip(layout.names, layout.units, strict=True))[value]
+    return replace(
+        stream,
+        leads=tuple(replace(lead, scale=lead.scale * factor, unit=unit) for lead in stream.leads),
+        counts_samples=layout.time_factor_s is None,
+        started_at=layout.zero.text if layout.zero else None,
+        zero_ns=layout.zero.ns if layout.zero else None,
     )
 
 
@@ -168,8 +214,12 @@ class _Reader:
         self.timed = bool(timed)
         self._wanted = [layout.names[i] for i in timed] + list(leads)
         self._columns = {name: layout.names.index(name) for name in self._wanted}
+        self._zero = layout.zero if timed else None
+        self.labels: list[str] = []
+        stamped = {self._wanted[0]: self._zero.type} if self._zero else {}
+        stamped |= {layout.label: pa.string()} if layout.label else {}
         self._convert = pacsv.ConvertOptions(
-            column_types=dict.fromkeys(self._wanted, pa.float64()),
+            column_types=dict.fromkeys(self._wanted, pa.float64()) | stamped,
             include_columns=self._wanted,
             null_values=list(MISSING),
             strings_can_be_null=True,
@@ -240,8 +290,24 @@ class _Reader:
             )
         except (pa.ArrowException, UnicodeDecodeError):
             return None
-        columns = {name: np.asarray(table[name].to_numpy(), np.float64) for name in self._wanted}
+        columns = {name: self._numbers(name, table[name]) for name in self._wanted}
         return None if any(np.isinf(values).any() for values in columns.values()) else columns
+
+    def _numbers(self, name: str, column: pa.ChunkedArray) -> Floats:
+        """Return a parsed column as numbers: an instant as seconds, a name as its place among the names."""
+        if self._zero and name == self._wanted[0]:
+            return self._zero.seconds_of(column)
+        if name == self.layout.label:
+            encoded = column.combine_chunks().dictionary_encode()
+            codes = pa.array([self._code(text) for text in encoded.dictionary.to_pylist()], pa.float64())
+            return np.asarray(codes.take(encoded.indices).to_numpy(zero_copy_only=False), np.float64)
+        return np.asarray(column.to_numpy(), np.float64)
+
+    def _code(self, text: str) -> float:
+        plain = " ".join(text.split())
+        if plain not in self.labels:
+            self.labels.append(plain)
+        return float(self.labels.index(plain))
 
     def _slow(self, piece: _Piece) -> dict[str, Floats]:
         """Read line by line; refuse the first thing that is no number, or count it as a gap."""
@@ -269,13 +335,23 @@ class _Reader:
         return [np.nan] * len(self._wanted)
 
     def _value(self, name: str, text: str, number: int) -> float:
-        value = number_of(text, self.layout.decimal)
+        if name == self.layout.label:
+            return np.nan if text.strip() in MISSING else self._code(text)
+        stamped = self._zero is not None and name == self._wanted[0]
+        value = self._instant(text) if stamped else number_of(text, self.layout.decimal)
         if value is not None:
             return value
         if not self._keep_going:
-            raise refuse(f"'{text.strip()[:40]}' is not a number", _CORRECT, self.file, line=number, column=name)
+            what = f"an instant like {self._zero.text}" if stamped and self._zero else "a number"
+            raise refuse(f"'{text.strip()[:40]}' is not {what}", _CORRECT, self.file, line=number, column=name)
         self._notes.count_unreadable(1, f"{self.file}, line {number}, column '{name}'")
         return np.nan
+
+    def _instant(self, text: str) -> float | None:
+        stamp = stamp_of(text)
+        if stamp is None or self._zero is None:
+            return np.nan if text.strip() in MISSING else None
+        return self._zero.seconds_to(stamp)
 
 
 _CORRECT = "correct the file, or import with --keep-going, which makes it a gap"
