@@ -101,7 +101,7 @@ def find_recordings(folder: Path, *, leave_out: Path | None = None) -> list[Foun
         )
     raise RunError(
         "no recording lies in this folder or below it",
-        remedy="recordings are Parquet files, or folders of them; bring other formats into Parquet first",
+        remedy="recordings are Parquet files, or folders of them; bring others in with 'ignition-miner import'",
         file=folder,
     )
 
