@@ -7,7 +7,7 @@ from pathlib import Path
 
 import typer
 
-from miner.engine.setup import Channel, Engine, Setup
+from miner.engine.setup import Engine, Setup, SetupLead
 from miner.schema import KINDS, ROLES
 from pipelines.command import app
 
@@ -18,7 +18,7 @@ METADATA = ("sample_rate_hz", "started_at", "scale", "offset", "unit")
 
 
 def test_the_guide_names_every_key_of_a_setup_and_of_a_recording() -> None:
-    keys = {name for model in (Setup, Engine, Channel) for name in model.model_fields}
+    keys = {name for model in (Setup, Engine, SetupLead) for name in model.model_fields}
     named = set(re.findall(r"`(?:\[\[?)?(\w+)", GUIDE))
     assert keys | set(ROLES) | set(METADATA) | {"time_s"} | set(KINDS) <= named
 

@@ -26,8 +26,6 @@ TOP_LEVEL = {
 }  # fmt: skip
 MAX_MODULES = 14
 """A dozen modules or so and the folder's own word: what is read at one glance."""
-TWICE = frozenset({"Channel"})
-"""A lead of a setup, as its file has it, and a measure in one direction in the judge, which is still to be renamed."""
 MAX_LINES = 400
 MAX_BODY = 60
 MAX_KERNEL_BODY = 80
@@ -191,7 +189,7 @@ def test_a_public_name_means_one_thing() -> None:
         if path.relative_to(ROOT).parts[:2] != ("miner", "library"):
             for name in set(exported(path) or []) & set(defined(body)):
                 owners.setdefault(name, []).append(name_of(path))
-    twice = {name: paths for name, paths in owners.items() if len(paths) > 1 and name not in TWICE}
+    twice = {name: paths for name, paths in owners.items() if len(paths) > 1}
     assert not twice, twice
 
 

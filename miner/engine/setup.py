@@ -20,7 +20,7 @@ from miner.engine.firing import FiringPattern, firing_pattern
 from miner.errors import SetupError, near_names
 from miner.schema import PULSE_ROLES, ROLES
 
-__all__ = ["Channel", "Engine", "LeastDifferences", "Setup", "load_setup", "parse_setup"]
+__all__ = ["Engine", "LeastDifferences", "Setup", "SetupLead", "load_setup", "parse_setup"]
 
 Role = Literal["command", "feedback", "supply", "ground", "coil_current", "coil_primary", "crank", "cam", "other"]
 CylinderNumber = Annotated[int, Field(ge=1, le=64)]
@@ -64,8 +64,8 @@ class Engine(_Model):
         )
 
 
-class Channel(_Model):
-    """One lead: the recording's column and what it was clipped to."""
+class SetupLead(_Model):
+    """One lead, ``[[channel]]`` in the file: the recording's column and what it was clipped to."""
 
     column: str
     role: Role
@@ -126,7 +126,7 @@ class Setup(_Model):
     """Engine and leads; ``rate_hz`` only where the recording does not carry its rate."""
 
     engine: Engine
-    channel: tuple[Channel, ...] = ()
+    channel: tuple[SetupLead, ...] = ()
     sample_rate_hz: Annotated[float, Field(gt=0)] | None = None
     vehicle: str = ""
     note: str = ""
@@ -146,7 +146,7 @@ class Setup(_Model):
             raise ValueError("two command leads are on the same coil; name the cylinder of each lead")
         return self
 
-    def _check_cylinders(self, channel: Channel) -> None:
+    def _check_cylinders(self, channel: SetupLead) -> None:
         known = set(self.engine.firing_order)
         for cylinder in channel.served(self.engine):
             if cylinder not in known:
@@ -171,8 +171,8 @@ class Setup(_Model):
                 key="channel.role",
             )
 
-    def leads(self, *roles: str) -> tuple[tuple[int, Channel], ...]:
-        """Return (index in the channel list, channel) of every lead with one of the roles."""
+    def leads(self, *roles: str) -> tuple[tuple[int, SetupLead], ...]:
+        """Return (place in ``channel``, lead) of every lead with one of the roles."""
         return tuple((i, c) for i, c in enumerate(self.channel) if c.role in roles)
 
 
@@ -250,7 +250,7 @@ def _known_keys(place: tuple[int | str, ...]) -> list[str]:
     model: type[BaseModel] = Setup
     if len(place) > 1:
         models: dict[str, type[BaseModel]] = {
-            "engine": Engine, "channel": Channel, "least_differences": LeastDifferences,
+            "engine": Engine, "channel": SetupLead, "least_differences": LeastDifferences,
         }  # fmt: skip
         model = models.get(str(place[0]), Setup)
     return list(model.model_fields)

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from miner.engine.setup import Channel, Setup
+from miner.engine.setup import Setup, SetupLead
 
 __all__ = ["SlotPlan", "plan_slots"]
 
@@ -96,7 +96,7 @@ def plan_slots(setup: Setup) -> SlotPlan:
     )
 
 
-def _carried_number(served: tuple[int, ...], leads: list[Channel]) -> int:
+def _carried_number(served: tuple[int, ...], leads: list[SetupLead]) -> int:
     named = [c.cylinder for c in leads if c.role == "command" and c.cylinder in served]
     return int(named[0] or served[0]) if named else served[0]
 

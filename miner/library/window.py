@@ -10,7 +10,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from miner.engine.setup import Channel, Setup
+from miner.engine.setup import Setup, SetupLead
 from miner.errors import FindingsError, MinerError
 from miner.recording.windows import read_window
 from miner.review.content import usual_for
@@ -171,6 +171,6 @@ def _ends(start_us: float, duration_us: float | None) -> tuple[float, ...]:
     return (start_us,) if duration_us is None else (start_us, start_us + duration_us)
 
 
-def _speaks_for(channel: Channel, setup: Setup, slot: int) -> bool:
+def _speaks_for(channel: SetupLead, setup: Setup, slot: int) -> bool:
     pattern = setup.engine.pattern
     return slot in {pattern.slot_of(cylinder) for cylinder in channel.served(setup.engine)}

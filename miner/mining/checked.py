@@ -22,7 +22,7 @@ def check_mined(
 ) -> list[CheckFinding]:
     """Check a recording whose sections have been extracted; see `miner.engine.checks.recording.check_recording`."""
     parts = ((read_pulses(section).select(["lead", "start_s"]), read_levels(section).gaps) for section in sections)
-    passed = passed_by(parts, leads, recording.n_samples / recording.rate_hz)
+    passed = passed_by(parts, leads, recording)
     return check_recording(recording, setup, passed=passed)
 
 

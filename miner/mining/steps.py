@@ -18,7 +18,7 @@ from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
-from miner.engine.setup import Channel, Setup, load_setup, parse_setup
+from miner.engine.setup import Setup, SetupLead, load_setup, parse_setup
 from miner.findings.lock import exclusive
 from miner.findings.provenance import describe_setup, versions
 from miner.findings.store import TIMING, Findings
@@ -142,7 +142,7 @@ def lead_specs(setup: Setup) -> tuple[LeadSpec, ...]:
     )  # fmt: skip
 
 
-def _pulses_a_turn(setup: Setup, channel: Channel) -> float:
+def _pulses_a_turn(setup: Setup, channel: SetupLead) -> float:
     """Return how often the coils that a lead speaks for fire in one turn of the crank."""
     pattern = setup.engine.pattern
     slots = {pattern.slot_of(cylinder) for cylinder in channel.served(setup.engine)}

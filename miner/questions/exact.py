@@ -11,7 +11,7 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import bdtr, bdtrc, betaincinv, gammaincinv, gammaln
+from scipy.special import bdtr, bdtrc, betaincinv, gammaincinv
 
 __all__ = [
     "Interval",
@@ -232,9 +232,9 @@ def _binomial_p(count: int, n: int, share: float, tail: str) -> float:
         return larger
     if tail == "central":
         return min(1.0, 2.0 * min(larger, float(bdtr(count, n, share))))
-    k = np.arange(n + 1)
-    log_p = gammaln(n + 1) - gammaln(k + 1) - gammaln(n - k + 1) + k * np.log(share) + (n - k) * np.log1p(-share)
-    return float(min(1.0, np.exp(log_p[log_p <= log_p[count] + _SAME_PROBABILITY]).sum()))
+    from scipy.stats import binomtest  # slow to load
+
+    return float(binomtest(count, n, share).pvalue)
 
 
 def _check(count: int, confidence: float) -> None:

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from miner.engine.leads.trains import Train
+from miner.recording.clock import Clock
 from miner.recording.reader import Recording
 from miner.recording.windows import read_windows
 from miner.signal.looks.unknown_leads import LeadLook
@@ -134,8 +135,8 @@ def _at_full_rate(recording: Recording, look: LeadLook, train: Train) -> tuple[f
 def _sample_at(recording: Recording, look: LeadLook, train: Train, pulse: int) -> int:
     """Return the sample at which a pulse begins; over a gap in time seconds alone do not tell it."""
     stretch = look.stretches[int(train.stretch[pulse])]
-    after_s = float(train.start_s[pulse]) - stretch.start_s
-    return int(stretch.first + round(after_s * recording.rate_hz))
+    clock = Clock(recording.rate_hz, [stretch.first], [stretch.start_s])
+    return clock.nearest(float(train.start_s[pulse]))
 
 
 def _edge_samples(x: Floats) -> list[int]:

@@ -9,6 +9,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
+from miner.recording.clock import Clock
 from miner.recording.progress import OnProgress
 from miner.recording.reader import Recording
 from miner.schema import PULSE_ROLES
@@ -48,15 +49,14 @@ def pass_over(recording: Recording, leads: Sequence[LeadSpec], *, on_progress: O
     RecordingError, SignalError
         As `miner.signal.extract.iter_extractions` and `miner.signal.looks.profile.profile_leads`.
     """
-    end_s = recording.n_samples / recording.rate_hz
     if not leads:
-        return Passed(starts_s={}, gaps={}, end_s=end_s)
+        return passed_by((), leads, recording)
     parts = iter_extractions(recording, leads, profile_leads(recording, leads), on_progress=on_progress)
-    return passed_by(((part.pulses.select(["lead", "start_s"]), part.gaps) for part in parts), leads, end_s)
+    return passed_by(((part.pulses.select(["lead", "start_s"]), part.gaps) for part in parts), leads, recording)
 
 
-def passed_by(parts: Iterable[tuple[pa.Table, pa.Table]], leads: Sequence[LeadSpec], end_s: float) -> Passed:
-    """Return the pass from (pulses, gaps) of each of its sections; ``end_s`` as if no time were missing."""
+def passed_by(parts: Iterable[tuple[pa.Table, pa.Table]], leads: Sequence[LeadSpec], recording: Recording) -> Passed:
+    """Return the pass from (pulses, gaps) of each of the recording's sections."""
     names = {lead.index: lead.column for lead in leads}
     starts: dict[str, list[Floats]] = {lead.column: [] for lead in leads if lead.role in PULSE_ROLES}
     missing = []
@@ -69,12 +69,13 @@ def passed_by(parts: Iterable[tuple[pa.Table, pa.Table]], leads: Sequence[LeadSp
     joined = merge_gaps(pa.concat_tables(missing)) if missing else None
     gaps = {} if joined is None else _by_lead(joined, names)
     of_all = gaps.get(None, np.empty((0, 2)))  # they take time and no samples
+    gapless_s = float(Clock(recording.rate_hz).to_seconds(recording.n_samples))
     return Passed(
         starts_s={
             column: np.sort(np.concatenate(pieces)) if pieces else np.empty(0) for column, pieces in starts.items()
         },
         gaps=gaps,
-        end_s=end_s + float((of_all[:, 1] - of_all[:, 0]).sum()),
+        end_s=gapless_s + float((of_all[:, 1] - of_all[:, 0]).sum()),
     )
 
 

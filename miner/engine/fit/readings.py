@@ -9,7 +9,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from miner.engine.setup import Channel, Engine, Setup, parse_setup
+from miner.engine.setup import Engine, Setup, SetupLead, parse_setup
 from miner.errors import SetupError
 
 __all__ = ["other_readings"]
@@ -62,14 +62,14 @@ def _roles(setup: Setup) -> Iterator[tuple[str, Setup]]:
         yield words, setup.model_copy(update={"channel": tuple(channel)})
 
 
-def _as(channel: Channel, **changes: object) -> Channel:
+def _as(channel: SetupLead, **changes: object) -> SetupLead:
     return channel.model_copy(update=changes)
 
 
 def _coils(setup: Setup, phases: dict[int, float]) -> Iterator[tuple[str, Setup]]:
     """Yield the setup, and with paired coils where leads fire together: one lead of each pair is enough."""
     yield "", setup
-    dropped: dict[int, Channel] = {}
+    dropped: dict[int, SetupLead] = {}
     for i, _ in setup.leads("command"):
         for j, second in setup.leads("command"):
             if j > i and i in phases and j in phases and i not in dropped and _apart(phases[i], phases[j]) < TOGETHER:
