@@ -32,6 +32,7 @@ WRONG = {
     "order of commands": (setup(4, "1 2 3 4"), setup(4, "1 2 3 4", [1, 2, 4, 3]), "firing order 1-3-4-2"),
     "order with answers": (setup(6, "1 2 3 4 5 6 f"), setup(6, "1 2 3 4 5 6 f", [1, 2, 3, 4, 5, 6]), "1-5-3-6-2-4"),
     "a lead on another cylinder": (setup(4, "1 4 f"), setup(4, "1 3 f"), "firing order 1-4-3-2"),
+    "two cylinder numbers swapped": (setup(6, "1 2 3 4 5 6 f"), setup(6, "1 3 2 4 5 6 f"), "1-5-2-6-3-4"),
     "leads swapped": (setup(4, "1 f"), setup(4, "f 1"), "'lead_0' as the command lead and 'lead_1' as the feedback"),
     "paired coils not declared": (setup(4, "1 f", layout="paired"), setup(4, "1 f"), "paired coils"),
     "paired six not declared": (setup(6, "1 f", layout="paired"), setup(6, "1 f"), "paired coils"),
