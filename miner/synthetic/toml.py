@@ -1,4 +1,7 @@
-"""TOML text of plain data: the standard library reads it but does not write it."""
+"""TOML text of plain data: the standard library reads it but does not write it.
+
+Not by tomli_w, which gives each number of a firing order a line of its own: people copy and edit these files.
+"""
 
 from __future__ import annotations
 
