@@ -99,7 +99,7 @@ def still(draw: np.random.Generator, made: Made) -> None:
     """Let a lead stand still, or swap two."""
     name, other = _lead(draw, made), _lead(draw, made)
     values = _values(made, name)
-    made.columns[name] = made.columns[other] if draw.random() < 0.5 else pa.array(np.full(values.size, values[0]))
+    made.columns[name] = made.columns[other] if draw.random() < 0.5 else pa.array(np.resize(values[:1], values.size))
 
 
 def short(draw: np.random.Generator, made: Made) -> None:

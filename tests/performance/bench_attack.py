@@ -103,7 +103,11 @@ def main() -> None:
         with redirect_stdout(said.out), redirect_stderr(said.err), KINDS[kind](said) as attack:  # type: ignore[attr-defined]
             for seed in range(asked.first, asked.first + n):
                 with tempfile.TemporaryDirectory(prefix="attack-") as folder:
-                    ended[attack(Path(folder), seed)] += 1
+                    try:
+                        ended[attack(Path(folder), seed)] += 1
+                    except BaseException as error:
+                        error.add_note(f"{kind}, seed {seed}")
+                        raise
         took = f"{time.perf_counter() - wall:.0f} s, {time.process_time() - cpu:.0f} of the processor"
         sys.stdout.write(f"{kind}: {n} tried, {dict(ended)}, in {took}\n")
         sys.stdout.flush()

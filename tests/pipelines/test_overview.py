@@ -106,7 +106,7 @@ def test_terminal_shows_failures_first(night, tmp_path):
     places = [text.index(word) for word in ("failed: z-broken", "give the rate", "nothing rare", "Worst of all")]
     assert places == sorted(places)
     assert "rare suspects by vehicle: bus: 2; van: 1" in text
-    assert "rare suspects by cylinder: cylinder 1: 1, cylinder 3: 1, cylinder unknown: 1" in text
+    assert "rare suspects by cylinder: cylinder 1: 1; cylinder 3: 1; cylinder unknown: 1" in text
     assert "40" not in text.split("Worst of all")[1].split("rare suspects by")[0]  # only the rare ones
 
 
