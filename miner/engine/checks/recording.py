@@ -79,7 +79,8 @@ class CheckFinding:
     @property
     def sentence(self) -> str:
         """All of it in one line."""
-        leads = ", ".join(f"'{column}'" for column in self.columns)
+        leads = " and ".join(f"'{column}'" for column in self.columns)
+        leads = f"each of {leads}" if len(self.columns) > 1 else leads
         said = f"{leads} {self.problem}" if leads else self.problem
         return f"{_clock(self.start_s)} to {_clock(self.stop_s)}: {said}: {self.consequence}; {self.remedy}"
 
