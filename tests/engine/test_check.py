@@ -97,7 +97,7 @@ CASES: dict[str, tuple[Callable[[Leads], None], str, str]] = {
     "attenuation": (attenuated, "a", r"'a' has 0\.49\d* V, 10 times that would fit its role 'command'"),
     "role": (swapped, "a", r"'a' looks like 'feedback', the setup says 'command' .*swap it with 'b' in the setup"),
     "spikes": (spiky, "b", r"'b' carries \d+\.\d spikes of"),
-    "edges": (sharp, "a", r"'a', 'b' changes level within one sample: .*instants are good to 10 us"),
+    "edges": (sharp, "a", r"each of 'a' and 'b' changes level within one sample: .*instants are good to 10 us"),
 }
 
 
