@@ -39,6 +39,7 @@ def estimate_rate(time_s: NDArray[np.float64]) -> float | None:
     >>> estimate_rate(np.arange(1000) / 1e6)
     1000000.0
     """
+    time_s = time_s[np.isfinite(time_s)]  # whoever keeps the others refuses them
     steps = np.diff(time_s)
     steps = steps[np.isfinite(steps) & (steps > 0)]
     if steps.size == 0:
@@ -85,9 +86,10 @@ class Grid:
     def place(self, block: Block) -> Mapping[str, pa.Array]:
         """Return the columns with rows without values where the instants jump."""
         assert block.time_s is not None
-        exact = (block.time_s - self._origin_s) * self.rate_hz
+        with np.errstate(invalid="ignore"):
+            exact = (block.time_s - self._origin_s) * self.rate_hz
         at = np.rint(exact)
-        if not (np.abs(exact - at) <= _ON_GRID).all():
+        if not (np.isfinite(exact).all() and (np.abs(exact - at) <= _ON_GRID).all()):
             raise Again(KEEP_TIME)
         at = at.astype(np.int64) - self._next
         if at.size == 0:
@@ -121,10 +123,12 @@ class RisingInstants:
         """Return the instants of a block, or refuse with the row that runs backwards."""
         assert block.time_s is not None
         time_s = block.time_s + self._shift_s
-        steps = np.diff(time_s, prepend=self._last_s)
-        bad = np.flatnonzero(~(steps > 0))
+        with np.errstate(invalid="ignore"):
+            steps = np.diff(time_s, prepend=self._last_s)
+        bad = np.flatnonzero(~((steps > 0) & np.isfinite(time_s)))
         if bad.size:
             what = "repeats (is it printed with too few digits?)" if steps[bad[0]] == 0 else "runs backwards"
+            what = what if np.isfinite(time_s[bad[0]]) else "is no number"
             raise refuse(
                 f"the time {what}",
                 "give --rate-hz, then the time column is passed over, or correct the file",

@@ -201,3 +201,15 @@ def test_foreign_files_are_refused(kind: str, tmp_path: Path) -> None:
 def test_missing_file(tmp_path: Path) -> None:
     with pytest.raises(RecordingError, match="cannot be opened"):
         imported(tmp_path / "a.csv")
+
+
+@pytest.mark.parametrize("places", [[17], [0], [399], [17, 18], [0, 399]])
+def test_an_infinite_instant_is_no_instant(places: list[int], tmp_path: Path) -> None:
+    time_s = np.arange(RAMP.size) / 1e5
+    time_s[places] = np.inf
+    pq.write_table(pa.table({"time_s": time_s, "lead": RAMP}), tmp_path / "a.parquet")
+    with pytest.raises(RecordingError, match=r"a\.parquet.*the time (is no number|runs backwards)"):
+        imported(tmp_path / "a.parquet")
+    pq.write_table(pa.table({"time_s": -time_s, "lead": RAMP}), tmp_path / "b.parquet")
+    with pytest.raises(RecordingError, match=r"b\.parquet"):
+        imported(tmp_path / "b.parquet")
