@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from miner.schema import OPERATING_STATES
 
-__all__ = ["column_values", "seen_values", "state_codes"]
+__all__ = ["column_values", "median_of_known", "seen_values", "state_codes"]
 
 
 def column_values(events: pa.Table, column: str) -> NDArray[np.float64]:
@@ -16,6 +16,12 @@ def column_values(events: pa.Table, column: str) -> NDArray[np.float64]:
     if column not in events.column_names:
         return np.full(events.num_rows, np.nan)
     return np.array(events[column].cast(pa.float64()).to_numpy(zero_copy_only=False), dtype=np.float64)
+
+
+def median_of_known(values: NDArray[np.float64]) -> float:
+    """Return the median of what was measured (n,), NaN where nothing was."""
+    known = values[np.isfinite(values)]
+    return float(np.median(known)) if known.size else float("nan")
 
 
 def seen_values(events: pa.Table, column: str) -> NDArray[np.int8]:

@@ -13,7 +13,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from miner.events.columns import column_values, seen_values
+from miner.events.columns import column_values, median_of_known, seen_values
 from miner.expected.context import Context
 from miner.expected.least import Least, Resolution, least_difference
 from miner.expected.measures import MEASURES, Measure, judged_values, lift_of, measured_values
@@ -99,7 +99,9 @@ def fit_expectations(events: pa.Table, context: Context, resolution: Resolution)
         if measure.column == "interval_us" and with_timing:
             continue  # the same displacement, measured less well
         measured = measured_values(events, measure)
-        edge_us = _median(column_values(events, "feedback_rise_us" if measure.lead == "feedback" else "rise_us"))
+        edge_us = median_of_known(
+            column_values(events, "feedback_rise_us" if measure.lead == "feedback" else "rise_us")
+        )
         least = least_difference(measure, measured, resolution, edge_us)
         lift = lift_of(measured, measure, least.told)
         values = _values(events, measured, measure, lift)
@@ -110,11 +112,6 @@ def fit_expectations(events: pa.Table, context: Context, resolution: Resolution)
         return _fit(*one, context)
 
     return side_by_side(fit, found)
-
-
-def _median(values: _Floats) -> float:
-    known = values[np.isfinite(values)]
-    return float(np.median(known)) if known.size else float("nan")
 
 
 def _values(events: pa.Table, measured: _Floats, measure: Measure, lift: float) -> _Floats:

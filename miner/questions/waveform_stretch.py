@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from miner.engine.setup import Setup
-from miner.events.columns import column_values
+from miner.events.columns import column_values, median_of_known
 from miner.events.rows import Rows, TimeIndex
 from miner.recording.chunks import Chunk, iter_chunks
 from miner.recording.clock import Clock, clock_of_chunks, first_sample_at
@@ -79,8 +79,7 @@ def choose_stretches(recording: Recording, events: Rows, n_stretches: int, n_tur
     free_from = 0
     for row in ((2 * number + 1) * n // (2 * n_stretches) for number in range(n_stretches if n else 0)):
         near = events.slice(max(row - 50, 0), 100)
-        speeds = column_values(near, "engine_rpm")
-        rpm = float(np.median(speeds[np.isfinite(speeds)])) if np.isfinite(speeds).any() else 0.0  # nan: a lone pulse
+        rpm = median_of_known(column_values(near, "engine_rpm"))
         length_s = SETTLING_S + min(120.0 * n_turns / rpm if rpm > 0 else LONGEST_S, LONGEST_S)
         length, window = round(length_s * rate_hz), window_samples(rate_hz)
         deepest = round(DEEPEST_S * rate_hz)

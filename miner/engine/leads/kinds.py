@@ -74,18 +74,21 @@ def kind_of(look: LeadLook) -> Kind:
     """Return the kind of a lead from its own signal."""
     if not np.isfinite(look.mean):
         return Kind(name="unknown", confidence=0.0, reason="it holds no samples")
-    train = train_of(look)
     flat = _flat(look)
     if flat.name == "supply":  # the coils' current makes steps in it, yet no signal's lower state lies so high
         return flat
-    if train is not None and look.two_levels and not _is_primary(look):
-        return _switching(train)
+    train = train_of(look)
+    if train is not None and _is_primary(look):
+        return Kind(
+            name="coil_primary", confidence=_HIGH, train=train,
+            reason=f"rests at {look.high:.3g} {look.unit}, is drawn to {look.low:.2g}, jumps to {look.peak:.3g} then",
+        )  # fmt: skip
     if train is not None:
-        return _shaped(look, train)
+        return _switching(train) if look.two_levels else _shaped(look, train, flat)
     if look.two_levels and look.high_states.size + look.low_states.size > 0:
         n = max(look.high_states.size, look.low_states.size)
         return Kind(name="unknown", confidence=0.0, reason=f"it switches {n} times, too seldom to tell what it is")
-    return _flat(look)
+    return flat
 
 
 def _switching(train: Train) -> Kind:
@@ -183,12 +186,7 @@ def _rests_high(look: LeadLook) -> bool:
     return up > 2.0 * down
 
 
-def _shaped(look: LeadLook, train: Train) -> Kind:
-    if _is_primary(look):
-        return Kind(
-            name="coil_primary", confidence=_HIGH, train=train,
-            reason=f"rests at {look.high:.3g} {look.unit}, is drawn to {look.low:.2g}, jumps to {look.peak:.3g} then",
-        )  # fmt: skip
+def _shaped(look: LeadLook, train: Train, flat: Kind) -> Kind:
     gap = _gap(train)
     if gap is not None:
         return Kind(
@@ -204,7 +202,6 @@ def _shaped(look: LeadLook, train: Train) -> Kind:
     slope = train.width_follows_period()
     if slope is not None and slope > _ANGLE_SLOPE:
         return Kind(name="wheel", confidence=_LOW, train=train, reason="a wave whose length follows the engine's speed")
-    flat = _flat(look)
     if flat.name != "unknown":
         return flat
     return Kind(name="unknown", confidence=0.0, train=train, reason="it has a shape that fits nothing known")
