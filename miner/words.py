@@ -29,6 +29,7 @@ __all__ = [
     "rate_name",
     "rate_number",
     "signed",
+    "size_text",
     "time_of_day",
     "too_small_to_matter",
     "with_unit",
@@ -124,6 +125,10 @@ QUALITY_NAMES = {
     "no_speed": "engine speed not known",
 }
 """Reasons to trust an event less, in words."""
+
+
+_UNITS = {"us": " µs", "deg": "°"}
+"""Units that a person reads otherwise than tables write them, with the space before them."""
 
 
 def kind_name(kind: str) -> str:
@@ -229,9 +234,11 @@ def length(seconds: float) -> str:
     --------
     >>> length(16.2), length(600.0), length(3725.0), length(7200.0)
     ('16 s', '10 min', '1 h 2 min', '2 h')
-    >>> length(0.25)
-    '0.25 s'
+    >>> length(0.25), length(0.00217)
+    ('0.25 s', '2.2 ms')
     """
+    if 0.0 < seconds < 0.1:
+        return f"{1e3 * seconds:.2g} ms"
     if seconds < 10:
         return f"{seconds:.2g} s"
     whole = round(seconds)
@@ -287,6 +294,21 @@ def with_unit(value: float, unit: str) -> str:
             return f"{value:.2f}°"
         case _:
             return f"{value:.2f} {unit}"
+
+
+def size_text(size: float | None, unit: str) -> str:
+    """Return the size of a fault with its unit; ``"-"`` where it is not known.
+
+    Examples
+    --------
+    >>> size_text(0.034, "share"), size_text(1.0, "share"), size_text(0.25, "V"), size_text(None, "V")
+    ('3.4 %', 'yes', '0.25 V', '-')
+    """
+    if size is None:
+        return "-"
+    if unit == "pulses" or (unit == "share" and size >= 1.0):
+        return "yes"
+    return f"{100 * size:.2g} %" if unit == "share" else f"{size:.2g}{_UNITS.get(unit, f' {unit}')}"
 
 
 def signed(value: float, unit: str) -> str:

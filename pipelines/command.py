@@ -13,7 +13,7 @@ from miner import KEEPING_NOTE
 from miner.errors import RunError
 from pipelines.intake_command import Rate, check, import_files, leads, options_of, setup
 from pipelines.overnight_command import overnight
-from pipelines.show.console import ENDED_BY_USER, guarded, open_console
+from pipelines.show.console import ENDED_BY_USER, guarded, open_console, say
 
 __all__ = ["app", "main"]
 
@@ -96,7 +96,7 @@ def mine(
     took = taken_in(console, recording, setup, out, options_of(rate_hz), keep_copy=keep_copy, cylinders=cylinders)
     with took as taken:
         for remark in taken.remarks:
-            console.print(remark, markup=False, soft_wrap=True)
+            say(console, remark)
         with ProgressView(console, "mining") as view:
             mine_recording(
                 taken.recording, taken.setup, out, settings=settings, on_progress=view.update, on_stage=view.stage
@@ -128,7 +128,7 @@ def export(
         )
     console = open_console()
     for sentence in damaged_verdicts(folder):
-        console.print(sentence, markup=False, soft_wrap=True)
+        say(console, sentence)
     console.print(f"written: {written}", markup=False, soft_wrap=True)
 
 

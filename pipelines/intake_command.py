@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from miner.words import counted
+
 if TYPE_CHECKING:
     from miner.recording.formats.base import ImportOptions
 
@@ -51,7 +53,7 @@ def import_files(
     from miner.recording.formats.base import ImportOptions
     from miner.recording.importing import import_recording
     from pipelines.intake import told_import
-    from pipelines.show.console import open_console
+    from pipelines.show.console import open_console, say
     from pipelines.show.import_view import ImportView
 
     if time_unit not in (None, "s", "ms", "us", "ns", "samples"):
@@ -63,8 +65,9 @@ def import_files(
     console = open_console()
     with ImportView(console) as view:
         done = import_recording(files, out, options=options, on_import=view.update)
-    for sentence in (*told_import(done), f"written: {done.path}"):
-        console.print(sentence, markup=False, soft_wrap=True)
+    for sentence in told_import(done):
+        say(console, sentence)
+    console.print(f"written: {done.path}", markup=False, soft_wrap=True)
 
 
 def options_of(rate_hz: float | None) -> ImportOptions:
@@ -85,7 +88,7 @@ def check(
     from miner.engine.setup import load_setup
     from miner.recording.reader import open_recording, require_columns
     from pipelines.intake import imported
-    from pipelines.show.console import open_console
+    from pipelines.show.console import open_console, say
 
     console = open_console()
     described = load_setup(setup) if setup is not None else None
@@ -95,8 +98,27 @@ def check(
         require_columns(opened, [c.column for c in described.channel] if described else [])
         findings = check_recording(opened, described)
     for finding in findings:
-        console.print(f"{finding.sentence}.", markup=False, soft_wrap=True)
-    console.print("nothing stands in the way" if not findings else f"{len(findings)} things to know", markup=False)
+        say(console, f"{finding.sentence}.")
+    say(console, _in_short(len(findings), sum(finding.weighs for finding in findings)))
+
+
+def _in_short(n: int, n_weighing: int) -> str:
+    """Return the last line of a check: whether the recording is good enough.
+
+    Examples
+    --------
+    >>> _in_short(0, 0), _in_short(1, 0)
+    ('nothing stands in the way', 'good enough to judge; 1 thing to know')
+    >>> _in_short(3, 1)
+    '3 things to know; 1 of them may cost events or make figures wrong'
+    """
+    if not n:
+        return "nothing stands in the way"
+    things = f"{counted(n, 'thing')} to know"
+    if not n_weighing:
+        return f"good enough to judge; {things}"
+    which = "it" if n == 1 else f"{n_weighing} of them"
+    return f"{things}; {which} may cost events or make figures wrong"
 
 
 def leads(
@@ -111,7 +133,7 @@ def leads(
     """Tell unknown leads apart by their signals, and write a setup to keep and to edit."""
     from miner.engine.leads.setup_text import setup_text
     from pipelines.intake import described_by_signals, imported, write_found
-    from pipelines.show.console import open_console
+    from pipelines.show.console import open_console, say
 
     console = open_console()
     with tempfile.TemporaryDirectory() as away:
@@ -120,9 +142,9 @@ def leads(
     for lead in found.leads:
         role = f"{lead.role} ({100 * lead.confidence:.0f} %)" if lead.role else "cannot tell"
         place = f", place {lead.cylinder} in the firing order" if lead.cylinder else ""
-        console.print(f"{lead.column}: {role}{place}: {lead.reason}", markup=False, soft_wrap=True)
+        say(console, f"{lead.column}: {role}{place}: {lead.reason}")
     for remark in found.remarks:
-        console.print(remark, markup=False, soft_wrap=True)
+        say(console, remark)
     if out is not None:
         console.print(f"written: {write_found(found, None, out, recording)}", markup=False, soft_wrap=True)
     elif found.engine is not None:

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from miner.words import counted
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
@@ -190,8 +192,8 @@ def _print_plan(console: Console, plan: NightPlan, budget: int, workers: int | N
     console.print(table)
     where = f"on the cluster {cluster}"
     if cluster is None:
-        where = f"with {_count_workers(plan, budget, workers)} workers in {budget // MIB} MB"
-    console.print(Text(f"{len(plan.jobs)} recordings, {where}; findings in {plan.out}"))
+        where = f"with {counted(_count_workers(plan, budget, workers), 'worker')} in {budget // MIB} MB"
+    console.print(Text(f"{counted(len(plan.jobs), 'recording')}, {where}; findings in {plan.out}"))
 
 
 def _plan_rows(plan: NightPlan) -> Sequence[tuple[str, ...]]:

@@ -18,6 +18,7 @@ from miner.recording.formats.base import ImportOptions
 from miner.recording.reader import Recording, open_recording
 from miner.schema import ROLES
 from pipelines.intake import imported
+from pipelines.show.console import say
 
 __all__ = ["ask_setup"]
 
@@ -49,7 +50,7 @@ def ask_setup(console: Console, out: Path, options: ImportOptions) -> Path:
         stated = _parsed(engine)
         found = fitted_to(tell_leads_apart(recording, cylinders=cylinders), stated.engine, out)
     for lead in found.leads:
-        console.print(f"   {_word(lead)}   {lead.reason}", markup=False, soft_wrap=True)
+        say(console, f"   {_word(lead)}   {lead.reason}")
     proposed = ", ".join(_word(lead) for lead in found.leads)
     leads = _ask(
         console, "5. Leads, as column=role or column=role:cylinder", proposed, lambda t: _leads(t, engine, found)
@@ -71,7 +72,7 @@ def _ask(console: Console, question: str, proposed: str, read: Callable[[str], T
         try:
             return read(text)
         except (MinerError, ValueError) as error:
-            console.print(f"   {error}", markup=False, soft_wrap=True)
+            say(console, f"   {error}")
     raise RunError(f"no answer to '{question}' fitted", remedy="see docs/guide.md for what a setup says")
 
 

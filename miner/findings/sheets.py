@@ -18,10 +18,16 @@ from miner.schema import EVENTS, INCIDENTS, SUSPECTS, Column
 from miner.suspects.diagnosis import CODES_NOTE
 from miner.words import YOUR_VERDICT, kind_name, measure_name, time_of_day
 
-__all__ = ["MOST_EVENTS", "Sheet", "events_to_show", "sheets_of"]
+__all__ = ["EVENTS_PRINTED", "MOST_EVENTS", "Sheet", "events_to_show", "sheets_of"]
 
 MOST_EVENTS = 20_000
 """Events that are all written: more take minutes and tens of megabytes that nobody reads in a spreadsheet."""
+
+EVENTS_PRINTED = 60
+"""Events that go on paper, about a page: measured values one event a row are for the screen, not for the file."""
+
+_LAST_PRINTED = "supply_v"
+"""What stands right of it would make the rest too small to read."""
 
 VERDICT = Column(name=YOUR_VERDICT, type=pa.string(), unit="", meaning="what you decided in the review")
 NOTE = Column(name="your note", type=pa.string(), unit="", meaning="what you wrote in the review")
@@ -50,15 +56,15 @@ class Sheet:
         Its columns in that order.
     n_printed : int
         Columns that go on paper, from the left; 0 for all.
-    pages_wide : int
-        Sheets of paper side by side.
+    rows_printed : int
+        Rows that go on paper, from the top; 0 for all.
     """
 
     title: str
     columns: Sequence[Column]
     table: pa.Table
     n_printed: int = 0
-    pages_wide: int = 1
+    rows_printed: int = 0
 
 
 def sheets_of(tables: Mapping[str, pa.Table], started_at: str | None = None) -> list[Sheet]:
@@ -75,7 +81,7 @@ def sheets_of(tables: Mapping[str, pa.Table], started_at: str | None = None) -> 
     return [
         _suspects(tables["suspects"], tables.get("verdicts"), started_at),
         _incidents(tables["incidents"]),
-        Sheet(title="Events", columns=EVENTS.columns, table=tables["events"], pages_wide=2),
+        _events(tables["events"]),
         *(Sheet(title=name.capitalize(), columns=_columns(tables[name]), table=tables[name]) for name in further),
     ]
 
@@ -100,6 +106,11 @@ def _suspects(suspects: pa.Table, verdicts: pa.Table | None, started_at: str | N
         table=table.select([column.name for column in columns]),
         n_printed=len(first) + len(extra),
     )
+
+
+def _events(events: pa.Table) -> Sheet:
+    n_printed = EVENTS.schema.names.index(_LAST_PRINTED) + 1
+    return Sheet(title="Events", columns=EVENTS.columns, table=events, n_printed=n_printed, rows_printed=EVENTS_PRINTED)
 
 
 def _incidents(incidents: pa.Table) -> Sheet:

@@ -20,11 +20,23 @@ from xlsxwriter.workbook import Workbook
 from xlsxwriter.worksheet import Worksheet
 
 from miner.findings.sheets import Sheet, sheets_of
+from miner.findings.told import flatten, told_pairs
 from miner.schema import Column
 from miner.suspects.diagnosis import CODES_NOTE
 from miner.words import RATE_ASSUMED, SCATTER
 
-__all__ = ["CAUTIONS", "DIGITS", "EPOCH", "MAX_ROWS", "heading", "set_paper", "write_cell", "write_workbook"]
+__all__ = [
+    "CAUTIONS",
+    "DIGITS",
+    "EPOCH",
+    "LINE_HEIGHT",
+    "MAX_ROWS",
+    "heading",
+    "lines_in",
+    "set_paper",
+    "write_cell",
+    "write_workbook",
+]
 
 MAX_ROWS = 1_048_576
 """Rows of one sheet, header included (Office Open XML spreadsheets, as implemented)."""
@@ -47,8 +59,8 @@ CAUTIONS = (
     "Local rules and licensed practice come first.",
 )
 
-WIDTHS = {"reason": 62, "sentence": 34, "evidence_for": 32, "evidence_against": 32, "next_test": 38, "circuit": 22,
-          "kind": 19, "kinds": 18, "measure": 22, "operating_state": 14, "quality": 14, "codes": 16, "your note": 34,
+WIDTHS = {"reason": 62, "sentence": 30, "evidence_for": 32, "evidence_against": 28, "next_test": 42, "circuit": 22,
+          "kind": 19, "kinds": 18, "measure": 22, "operating_state": 14, "quality": 14, "codes": 24, "your note": 34,
           "note": 60, "your verdict": 9, "decided_at": 26, "rank": 6, "cylinder": 9, "clock": 10}  # fmt: skip
 """Widths of columns in characters, where their values need another one than their unit has."""
 
@@ -58,6 +70,8 @@ UNIT_WIDTHS = {"s": 14, "us": 11, "V": 9, "rpm": 9, "deg": 9, "1/h": 12}
 WRAPPED = ("reason", "sentence", "circuit", "evidence_for", "evidence_against", "next_test", "codes", "kinds",
            "note", "your note")  # fmt: skip
 """Columns whose text goes on in further lines of its cell."""
+
+_ON_PAPER = "the first {:,} of {:,} rows; the sheet is for the screen, clear its print area to print all"
 
 NOTE_WIDTH = 110
 LINE_HEIGHT = 15
@@ -75,6 +89,7 @@ class _Formats:
     number_header: Format
     text: Format
     wrapped: Format
+    told: Format
     whole: Format
     by_unit: Mapping[str, Format]
 
@@ -149,8 +164,8 @@ def _write(
     remarks = list(notes)
     for sheet in sheets_of(tables, summary.get("recording", {}).get("started_at")):
         remarks += _add_table(book, formats, sheet, max_rows)
-    _add_pairs(book, formats, "Setup", _flatten(summary.get("setup", {})))
-    _add_pairs(book, formats, "Summary", _flatten(_for_people(summary)))
+    _add_pairs(book, formats, "Setup", flatten(summary.get("setup", {})))
+    _add_pairs(book, formats, "Summary", told_pairs(summary))
     _add_notes(book, formats, [*remarks, *CAUTIONS, *([f"{CODES_NOTE}."] if tables["incidents"].num_rows else [])])
     book.close()
 
@@ -163,6 +178,7 @@ def _formats(book: Workbook) -> _Formats:
         number_header=book.add_format({**header, "align": "right"}),
         text=book.add_format({**top, "indent": 1}),
         wrapped=book.add_format({**top, "text_wrap": True, "indent": 1}),
+        told=book.add_format({**top, "text_wrap": True, "align": "left", "indent": 1}),
         whole=book.add_format({**top, "num_format": "0"}),
         by_unit={unit: book.add_format({**top, "num_format": digits}) for unit, digits in DIGITS.items()},
     )
@@ -196,17 +212,17 @@ def _add_table(book: Workbook, formats: _Formats, shown: Sheet, max_rows: int) -
         _add_header(sheet, formats, shown, part.num_rows)
         for row, values in enumerate(_rows(part), start=1):
             if wrapped:
-                sheet.set_row(row, LINE_HEIGHT * max(_lines(values[i], width) for i, width in wrapped.items()))
+                sheet.set_row(row, LINE_HEIGHT * max(lines_in(values[i], width) for i, width in wrapped.items()))
             _write_row(sheet, row, values)
     if n_sheets == 1:
         return []
     return [f"{title}: {shown.table.num_rows} rows do not fit one sheet; they go on in {', '.join(names[1:])}."]
 
 
-def _lines(value: Any, width: int) -> int:
+def lines_in(value: Any, width: int) -> int:
     """Return how many lines a text needs in a cell so many characters wide, words kept whole."""
     text = _listed(value) if isinstance(value, list) else str(value or "")
-    return sum(max(len(textwrap.wrap(line, max(width - 1, 4))), 1) for line in text.split("\n"))
+    return sum(max(len(textwrap.wrap(line, max(width, 4))), 1) for line in text.split("\n"))
 
 
 def _listed(values: Sequence[Any]) -> str:
@@ -226,18 +242,19 @@ def _add_header(sheet: Worksheet, formats: _Formats, shown: Sheet, n_rows: int) 
         sheet.write_string(0, i, heading(column), formats.header_of(column))
     sheet.autofilter(0, 0, max(n_rows, 1), len(columns) - 1)
     sheet.repeat_rows(0)
-    if shown.n_printed:
-        sheet.print_area(0, 0, max(n_rows, 1), shown.n_printed - 1)
-    set_paper(sheet, shown.title, pages_wide=shown.pages_wide)
+    rows = min(n_rows, shown.rows_printed or n_rows)
+    if shown.n_printed or rows < n_rows:
+        sheet.print_area(0, 0, max(rows, 1), (shown.n_printed or len(columns)) - 1)
+    set_paper(sheet, f"{shown.title}: {_ON_PAPER.format(rows, n_rows)}" if rows < n_rows else shown.title)
 
 
-def set_paper(sheet: Worksheet, title: str, *, pages_wide: int = 1) -> None:
-    """Print a sheet on A4 across, so many pages side by side, each with its title and number."""
+def set_paper(sheet: Worksheet, title: str) -> None:
+    """Print a sheet on A4 across, as wide as a page, each page with its title and number."""
     sheet.set_landscape()
     sheet.set_paper(9)
     sheet.set_margins(left=0.4, right=0.4, top=0.6, bottom=0.6)
     sheet.set_footer(f"&L{title}&RPage &P of &N")
-    sheet.fit_to_pages(pages_wide, 0)
+    sheet.fit_to_pages(1, 0)
 
 
 def _rows(table: pa.Table) -> Iterator[tuple[Any, ...]]:
@@ -268,36 +285,16 @@ def write_cell(sheet: Worksheet, row: int, column: int, value: Any, fmt: Format 
             sheet.write_string(row, column, str(value), fmt)
 
 
-def _for_people(summary: Mapping[str, Any]) -> dict[str, Any]:
-    """Return the summary without what has a sheet of its own, and without the inner figures of the ranking."""
-    out = {key: value for key, value in summary.items() if key != "setup"}
-    if "ranking" in out:
-        out["ranking"] = {key: value for key, value in out["ranking"].items() if key != "chapters"}
-    return out
-
-
-def _flatten(content: Any, prefix: str = "") -> Iterator[tuple[str, Any]]:
-    """Yield (dotted key, plain value); a list of plain values is one value."""
-    if isinstance(content, Mapping):
-        for key in content:
-            yield from _flatten(content[key], f"{prefix}.{key}" if prefix else str(key))
-    elif isinstance(content, list) and any(isinstance(item, Mapping) for item in content):
-        for i, item in enumerate(content, start=1):
-            yield from _flatten(item, f"{prefix}.{i}")
-    else:
-        yield prefix, content
-
-
 def _add_pairs(book: Workbook, formats: _Formats, title: str, pairs: Iterable[tuple[str, Any]]) -> None:
     sheet = book.add_worksheet(title)
     sheet.freeze_panes(1, 0)
     sheet.set_column(0, 0, 44, formats.text)
-    sheet.set_column(1, 1, 80, formats.wrapped)
+    sheet.set_column(1, 1, 80, formats.told)
     set_paper(sheet, title)
     sheet.write_string(0, 0, "key", formats.header)
     sheet.write_string(0, 1, "value", formats.header)
     for row, (key, value) in enumerate(pairs, start=1):
-        sheet.set_row(row, LINE_HEIGHT * _lines(value, 80))
+        sheet.set_row(row, LINE_HEIGHT * lines_in(value, 80))
         sheet.write_string(row, 0, key)
         write_cell(sheet, row, 1, value)
 
@@ -307,5 +304,5 @@ def _add_notes(book: Workbook, formats: _Formats, sentences: Sequence[str]) -> N
     sheet.set_column(0, 0, NOTE_WIDTH, formats.wrapped)
     set_paper(sheet, "Notes")
     for row, sentence in enumerate(sentences):
-        sheet.set_row(row, LINE_HEIGHT * _lines(sentence, NOTE_WIDTH))
+        sheet.set_row(row, LINE_HEIGHT * lines_in(sentence, NOTE_WIDTH))
         sheet.write_string(row, 0, sentence, formats.wrapped)

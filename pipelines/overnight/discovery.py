@@ -30,6 +30,7 @@ from pathlib import Path
 from miner.errors import MinerError, RunError
 from miner.files import same_file
 from miner.recording.folder import in_name_order, is_part
+from miner.words import counted
 
 __all__ = ["Found", "find_recordings", "find_setup"]
 
@@ -140,12 +141,12 @@ def _why_parts(folder: Path, files: Sequence[Path]) -> str:
     if not files:
         return ""
     if folder.suffix.lower() in {".parts", ".parquet"}:
-        return f"{len(files)} parts: the folder's name says so"
+        return f"{counted(len(files), 'part')}: the folder's name says so"
     if any(p.with_suffix(".toml").is_file() for p in files):
         return ""  # a setup for a single file: that file is a recording
     names = [_PART_NAME.fullmatch(p.stem) for p in files]
     if all(names) and len({(m["stem"] or "").lower() for m in names if m}) == 1:
-        return f"{len(files)} parts: numbered file names"
+        return f"{counted(len(files), 'part')}: numbered file names"
     if len(files) > 1 and _times_follow(files):
         return f"{len(files)} parts: their time goes on from file to file"
     return ""

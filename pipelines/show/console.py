@@ -16,7 +16,7 @@ from miner.errors import MAX_SENTENCE, MinerError, RunError, plain_text, shorten
 if TYPE_CHECKING:  # rich takes longer to load than --help takes to show
     from rich.console import Console
 
-__all__ = ["ENDED_BY_USER", "SOME_FAILED", "USER_ERROR", "guarded", "open_console"]
+__all__ = ["ENDED_BY_USER", "SOME_FAILED", "USER_ERROR", "guarded", "open_console", "say"]
 
 USER_ERROR = 2
 """Exit code of an error that the user can act on."""
@@ -50,6 +50,13 @@ def open_console(*, stderr: bool = False) -> Console:
     with suppress(AttributeError, ValueError):  # a stream put in place by a test or an embedding program
         stream.reconfigure(errors="replace")  # type: ignore[attr-defined]
     return PlainConsole(stderr=stderr, highlight=False, width=None if stream.isatty() else 160)
+
+
+def say(console: Console, sentence: str, *, style: str = "") -> None:
+    """Print a sentence: words whole on a terminal, in one line where a program reads."""
+    from rich.text import Text
+
+    console.print(Text(sentence, style=style), soft_wrap=not console.is_terminal)
 
 
 def guarded(run: Callable[[], object]) -> int:
@@ -96,7 +103,7 @@ def guarded(run: Callable[[], object]) -> int:
 
 def _say(sentence: str) -> None:
     words = shortened(plain_text(sentence), MAX_SENTENCE)
-    open_console(stderr=True).print(words, style="bold", markup=False, soft_wrap=True)
+    say(open_console(stderr=True), words, style="bold")
 
 
 def _report(error: Exception) -> str:

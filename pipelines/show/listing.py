@@ -146,17 +146,17 @@ def short_recording(duration_s: float) -> str:
 
     Examples
     --------
-    >>> short_recording(7200.0)
-    ''
+    >>> short_recording(7200.0), short_recording(3599.99)
+    ('', '')
     >>> short_recording(16.0)
-    'In 16 s chance alone shows once what it shows 225 times an hour: such rates prove nothing. Judge by how large a \
-difference is, and record longer if you can.'
+    'In 16 s chance alone shows once what it shows 225 times an hour: a rate like that proves nothing. \
+Judge by how large a difference is, and record longer if you can.'
     """
-    if not 0.0 < duration_s < 3600.0:
+    if not 0 < round(duration_s) < 3600:
         return ""
     return (
         f"In {length(duration_s)} chance alone shows once what it shows {rate_number(3600.0 / duration_s)} times an "
-        "hour: such rates prove nothing. Judge by how large a difference is, and record longer if you can."
+        "hour: a rate like that proves nothing. Judge by how large a difference is, and record longer if you can."
     )
 
 

@@ -195,9 +195,10 @@ def quality_words(summary: dict[str, Any]) -> str:
     qualities = counts["events"]["by_quality"].items()
     words = [f"{counted(n, 'event')} {QUALITY_NAMES.get(name, name)}" for name, n in qualities]
     gaps = counts["gaps"]
-    words += [
-        f"{counted(gaps['number'], 'gap')} of {length(gaps['seconds'])} together" for _ in range(bool(gaps["number"]))
-    ]
+    if gaps["number"] and not any(finding["kind"] == "gap" for finding in summary.get("check", [])):
+        words.append(
+            f"{counted(gaps['number'], 'gap')} of {length(gaps['seconds'])}{' together' * (gaps['number'] > 1)}"
+        )
     return ", ".join([*words, *summary.get("warnings", [])]) or "good"
 
 

@@ -14,10 +14,15 @@ __all__ = ["write_book"]
 Cell = str | int | float | None
 
 _WIDE = {
-    "problem": 70, "remedy": 60, "in short": 34, "worst incidents": 60, "reason": 62, "recording": 26, "quality": 24,
-    "rank": 6, "cylinder": 9, "kind": 19, "score": 8, "findings": 30, "same content": 20, "notes": 110,
+    "problem": 70, "remedy": 60, "in short": 26, "worst incidents": 58, "reason": 62, "recording": 28, "quality": 44,
+    "rank": 6, "cylinder": 9, "kind": 19, "score": 8, "findings": 30, "same content": 20, "notes": 110, "vehicle": 22,
+    "by": 12, "name": 60, "suspects": 9, "incidents": 9, "events": 9, "recorded (h)": 10, "speed": 14, "clock": 10,
+    "false alarms per hour (1/h)": 13,
 }  # fmt: skip
 """Widths of columns in characters; others are as wide as their heading."""
+
+_NOT_PRINTED = ("findings", "same content")
+"""Columns that stand right of what goes on paper."""
 
 
 def write_book(path: Path, overview: Overview) -> None:
@@ -73,7 +78,7 @@ def _sheets(overview: Overview) -> dict[str, tuple[Sequence[str], list[list[Cell
 def _write(path: Path, sheets: dict[str, tuple[Sequence[str], list[list[Cell]]]]) -> None:
     import xlsxwriter
 
-    from miner.findings.workbook import CAUTIONS, DIGITS, EPOCH, set_paper, write_cell
+    from miner.findings.workbook import CAUTIONS, DIGITS, EPOCH, LINE_HEIGHT, lines_in, set_paper, write_cell
 
     options = {"strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False}
     book = xlsxwriter.Workbook(str(path), options)
@@ -94,14 +99,29 @@ def _write(path: Path, sheets: dict[str, tuple[Sequence[str], list[list[Cell]]]]
         sheet.freeze_panes(1, 0)
         for column, title in enumerate(headers):
             write_cell(sheet, 0, column, title, header)
-            sheet.set_column(column, column, _WIDE.get(title, max(11, min(len(title) + 1, 14))))
+            sheet.set_column(column, column, _width(title))
+        sheet.set_row(0, LINE_HEIGHT * max(lines_in(title, _width(title)) for title in headers))
         for number, cells in enumerate(_numbered(rows), start=1):
+            pairs = zip(headers, cells, strict=True)
+            sheet.set_row(number, LINE_HEIGHT * max(_lines(title, cell) for title, cell in pairs))
             for column, (title, cell) in enumerate(zip(headers, cells, strict=True)):
                 write_cell(sheet, number, column, cell, formats.get(title, body))
         sheet.autofilter(0, 0, max(len(rows), 1), len(headers) - 1)
         sheet.repeat_rows(0)
+        n_printed = sum(title not in _NOT_PRINTED for title in headers)
+        sheet.print_area(0, 0, max(len(rows), 1), n_printed - 1)
         set_paper(sheet, name)
     book.close()
+
+
+def _width(title: str) -> int:
+    return _WIDE.get(title, max(11, min(len(title) + 1, 14)))
+
+
+def _lines(title: str, cell: Cell) -> int:
+    from miner.findings.workbook import lines_in
+
+    return lines_in(cell, _width(title)) if isinstance(cell, str) else 1
 
 
 def _numbered(rows: Iterable[Sequence[Cell]]) -> Iterable[Sequence[Cell]]:

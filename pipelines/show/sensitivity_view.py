@@ -20,9 +20,9 @@ from miner.questions.waveform_sample import sample_waveform
 from miner.recording.reader import open_recording
 from miner.schema import KINDS
 from miner.signal.looks.profile import profile_leads
-from miner.words import counted, cylinder_name, kind_name, rate_number
+from miner.words import counted, cylinder_name, kind_name, rate_number, size_text
 
-__all__ = ["print_sensitivity", "size_text"]
+__all__ = ["print_sensitivity"]
 
 THOROUGH_STRETCHES = 8
 """Stretches of the waveform that faults are planted into when there is time."""
@@ -88,21 +88,6 @@ def _table(smallest: list[dict[str, Any]]) -> Table:
         if any((kind, slot) in cells for slot in slots):
             table.add_row(kind_name(kind), *(Text(cells.get((kind, slot), "")) for slot in slots))
     return table
-
-
-def size_text(size: float | None, unit: str) -> str:
-    """Return the size of a fault with its unit; ``"-"`` where it is not known.
-
-    Examples
-    --------
-    >>> size_text(0.034, "share"), size_text(1.0, "share"), size_text(0.25, "V"), size_text(None, "V")
-    ('3.4 %', 'yes', '0.25 V', '-')
-    """
-    if size is None:
-        return "-"
-    if unit == "pulses" or (unit == "share" and size >= 1.0):
-        return "yes"
-    return f"{100 * size:.2g} %" if unit == "share" else f"{size:.2g} {'µs' if unit == 'us' else unit}"
 
 
 def _limits(limits: dict[str, Any]) -> str:

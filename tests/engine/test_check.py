@@ -91,13 +91,13 @@ CASES: dict[str, tuple[Callable[[Leads], None], str, str]] = {
         "a",
         r"0:00:0[56] to 0:00:1[12]: 'a' shows no pulses while 'b' goes on.* events of 'b' cannot",
     ),
-    "gap": (gap, "a", r"0:00:0[45] to 0:00:06: 'a' one gap of 1 s together: some \d+ events cannot be judged there"),
+    "gap": (gap, "a", r"0:00:0[45] to 0:00:06: 'a' has one gap of 1 s: some \d+ events cannot be judged there"),
     "noisy": (noisy, "b", r"'b' has noise of 0\.3\d V on pulses of"),
     "drift": (drift, "a", r"'a' drifts from .* between its pulses"),
     "attenuation": (attenuated, "a", r"'a' has 0\.49\d* V, 10 times that would fit its role 'command'"),
     "role": (swapped, "a", r"'a' looks like 'feedback', the setup says 'command' .*swap it with 'b' in the setup"),
     "spikes": (spiky, "b", r"'b' carries \d+\.\d spikes of"),
-    "edges": (sharp, "a", r"each of 'a' and 'b' changes level within one sample: .*instants are good to 10 us"),
+    "edges": (sharp, "a", r"each of 'a' and 'b' changes level within one sample: .*instants are good to 10\.0 µs"),
 }
 
 

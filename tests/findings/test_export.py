@@ -189,6 +189,39 @@ def test_what_is_printed_fits_the_paper_at_a_size_that_can_be_read(tmp_path: Pat
     assert YOUR_VERDICT in row_of(book["Suspects"], list(get_letters(book["Suspects"]))[:11])
 
 
+def test_a_sheet_for_the_screen_prints_its_first_page_and_says_so(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("miner.findings.sheets.EVENTS_PRINTED", 3)
+    finished(tmp_path / "f")
+    sheet = open_book(export_findings(tmp_path / "f", tmp_path / "x.xlsx"))["Events"]
+    letters = list(get_letters(sheet))
+    last = letters[[column.name for column in EVENTS.columns].index("supply_v")]
+    assert sheet.print_area.split("!")[1] == f"$A$1:${last}$4"
+    assert "the first 3 of 8 rows" in sheet.oddFooter.left.text
+    assert sheet.max_row == 9
+
+
+def test_the_summary_sheet_tells_sentences_and_leaves_out_what_is_for_programs(tmp_path: Path) -> None:
+    findings = finished(tmp_path / "f")
+    found = {"kind": "short_on_time", "slot": 0, "cylinder": 1, "size": 0.034, "unit": "share", "sentence": "long"}
+    summary = {
+        **findings.summary(),
+        "check": [{"columns": ["a"], "problem": "drifts", "consequence": "so", "remedy": "do", "start_s": 0.0}],
+        "explained": {"conditions": ["ten of 14"], "sensitivity": {"smallest_found": [found]}},
+        "quality": {"a": {"noise_v": 0.0209671616501506, "n_pulses": 34291}},
+    }
+    findings.write_json(SUMMARY, summary)
+    sheet = open_book(export_findings(tmp_path / "f", tmp_path / "x.xlsx"))["Summary"]
+    told = {row[0]: row[1] for row in sheet.iter_rows(min_row=2, values_only=True)}
+    assert told["check.1"] == "a: drifts; so; do"
+    assert told["explained.conditions.1"] == "ten of 14"
+    assert told["smallest fault found, short on time"] == "cyl 1: 3.4 %"
+    assert (told["quality.a.noise_v"], told["quality.a.n_pulses"]) == (0.0209672, 34291)
+    assert not any(key.startswith(("files", "seal", "settings", "setup")) for key in told)
+    assert None not in told.values()
+
+
 def get_letters(sheet: Any) -> Iterator[str]:
     return (cell.column_letter for cell in sheet[1])
 

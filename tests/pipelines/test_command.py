@@ -21,11 +21,10 @@ import pytest
 from miner.findings.store import Findings
 from miner.findings.whole import sealed
 from miner.review.source import ReviewSource
-from miner.words import CAUTION
+from miner.words import CAUTION, size_text
 from pipelines.command import app
 from pipelines.demo import match_planted
 from pipelines.show.console import guarded
-from pipelines.show.sensitivity_view import size_text
 from tests.pipelines.small import leads, write
 
 Run = Callable[..., tuple[int, str]]
@@ -66,7 +65,7 @@ def test_mine_shows_list_incidents_files_and_caution(mined: tuple[Path, str]) ->
     assert "0 x real time" not in said
     assert CAUTION.split(":")[0] in said
     assert f"ignition-miner review {folder}" in said, "what to do next"
-    assert "prove nothing" in said, "what 14 s can prove"
+    assert "proves nothing" in said, "what 14 s can prove"
     assert "\x1b" not in said, "no colours in a pipe"
 
 

@@ -322,7 +322,7 @@ def test_a_budget_for_no_finish_is_refused_before_anything_is_mined(tmp_path):
     assert least > STARTER_BYTES + BASE_BYTES + need_bytes("section", look)
     with pytest.raises(RunError, match=f"give at least {-(-least // MIB)} MB"):
         dry_run(folder, tmp_path / "out", memory_budget=str(least - 1))
-    assert "with 1 workers" in dry_run(folder, tmp_path / "out", memory_budget=str(least))
+    assert "with 1 worker in" in dry_run(folder, tmp_path / "out", memory_budget=str(least))
 
 
 @pytest.mark.parametrize(("broken", "options", "code"), [

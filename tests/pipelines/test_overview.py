@@ -138,6 +138,19 @@ def test_the_workbook_has_typed_cells(night, tmp_path):
     assert not any(cell.data_type == "f" for sheet in book for row in sheet.iter_rows() for cell in row)
 
 
+def test_every_text_of_the_workbook_has_the_height_it_needs_and_fits_the_paper(night, tmp_path):
+    write_book(tmp_path / "o.xlsx", make_overview(tmp_path, night))
+    for sheet in openpyxl.load_workbook(tmp_path / "o.xlsx"):
+        last = sheet.print_area.split("!")[1].split(":")[1].strip("$").split("$")[0]
+        assert sum(sheet.column_dimensions[c.column_letter].width for c in sheet[1] if c.column_letter <= last) <= 260
+        for row in sheet.iter_rows(min_row=2):
+            height = sheet.row_dimensions[row[0].row].height or 15
+            for cell in row:
+                text = cell.value if isinstance(cell.value, str) else ""
+                width = sheet.column_dimensions[cell.column_letter].width
+                assert height >= 15 * sum(max(1, len(line) / width) for line in text.split("\n")), cell.coordinate
+
+
 def test_a_name_that_looks_like_a_formula_stays_text(tmp_path):
     folder = findings(tmp_path / "a-1", [suspect(1, 0.1, reason='=HYPERLINK("http://x")')])
     write_book(tmp_path / "o.xlsx", make_overview(tmp_path, [result("=1+1.parquet", folder)]))

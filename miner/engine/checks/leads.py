@@ -13,6 +13,7 @@ from miner.recording.clock import Clock
 from miner.recording.reader import Recording
 from miner.recording.windows import read_windows
 from miner.signal.looks.unknown_leads import LeadLook
+from miner.words import with_unit
 
 __all__ = ["LeadCheck", "check_lead"]
 
@@ -86,17 +87,18 @@ def check_lead(recording: Recording, look: LeadLook, role: str | None, train: Tr
 def _rate(recording: Recording, look: LeadLook, train: Train) -> Iterator[LeadCheck]:
     width_s = float(np.median(train.width_s))
     n = width_s * recording.rate_hz
+    period_us = 1e6 / recording.rate_hz
     if n < _SAMPLES_A_PULSE:
         yield LeadCheck(
-            kind="slow_sampling", problem=f"has {n:.0f} samples in a pulse of {1e6 * width_s:.0f} us",
-            consequence=f"widths and delays are good to {1e6 / recording.rate_hz:.3g} us only, events are marked",
+            kind="slow_sampling", problem=f"has {n:.0f} samples in a pulse of {with_unit(1e6 * width_s, 'us')}",
+            consequence=f"widths and delays are good to {with_unit(period_us, 'us')} only, events are marked",
             remedy=f"record at {_round_up(_SAMPLES_A_PULSE / width_s):,.0f} samples a second or more",
         )  # fmt: skip
     edge, spikes, height = _at_full_rate(recording, look, train)
     if n >= _SAMPLES_A_PULSE and edge < _SAMPLES_AN_EDGE:
         yield LeadCheck(
             kind="edges", problem="changes level within one sample",
-            consequence=f"rise and fall cannot be measured, instants are good to {0.5e6 / recording.rate_hz:.2g} us",
+            consequence=f"rise and fall cannot be measured, instants are good to {with_unit(0.5 * period_us, 'us')}",
             remedy="record faster if edges matter; pulses and delays do not suffer",
         )  # fmt: skip
     if spikes > _SPIKES_A_PULSE:

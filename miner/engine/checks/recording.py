@@ -23,6 +23,7 @@ from miner.recording.reader import Recording
 from miner.schema import PULSE_ROLES
 from miner.signal.leads import LeadSpec
 from miner.signal.looks.unknown_leads import look_at_leads
+from miner.words import length
 
 __all__ = ["CheckFinding", "check_recording"]
 
@@ -166,13 +167,18 @@ def _gaps(passed: Passed, trains: Mapping[str, Train]) -> Iterator[CheckFinding]
             continue
         lost = round(seconds * rate_hz)
         events = f"some {lost} events" if lost > 1 else "an event"
-        gaps = "one gap" if len(spans) == 1 else f"{len(spans)} gaps"
+        gaps = f"{'has' if column is not None else 'all leads have'} {_gaps_of(len(spans), seconds)}"
         yield CheckFinding(
             kind="gap", columns=() if column is None else (column,), n_events=lost,
-            start_s=float(spans[0, 0]), stop_s=float(spans[-1, 1]), problem=f"{gaps} of {seconds:.3g} s together",
+            start_s=float(spans[0, 0]), stop_s=float(spans[-1, 1]), problem=gaps,
             consequence=f"{events} cannot be judged there and none is called absent",
             remedy="record to a faster disk, or look for what interrupts the recorder",
         )  # fmt: skip
+
+
+def _gaps_of(n: int, seconds: float) -> str:
+    """Return how many gaps of which length."""
+    return f"one gap of {length(seconds)}" if n == 1 else f"{n:,} gaps of {length(seconds)} together"
 
 
 def _silences(passed: Passed) -> Iterator[CheckFinding]:

@@ -95,7 +95,7 @@ def test_a_long_pause_costs_nothing(tmp_path: Path) -> None:
 def test_spikes_that_are_lost_are_told(tmp_path: Path) -> None:
     head = HEAD.replace("1us", "1ns")
     done = imported(dump(tmp_path, head + '#0\n0!\n0"\n#100003\n1!\n#100010\n0!\n#900000\n'))
-    assert "1 changes lie less than 8 us from the one before" in done.remarks[0]
+    assert "1 change lies less than 8 µs from the one before" in done.remarks[0]
     assert not imported(dump(tmp_path, head + '#0\n0!\n0"\n#100003\n1!\n#200010\n0!\n#900000\n')).remarks
 
 

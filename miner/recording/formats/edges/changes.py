@@ -21,6 +21,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from miner.recording.formats.base import Block, ImportOptions, Notes, Stream, StreamLead, refuse, rows_from
+from miner.words import counted
 
 __all__ = ["Change", "sampled_changes"]
 
@@ -146,8 +147,8 @@ def _tell(lines: Mapping[str, _Line], rate_hz: float, notes: Notes, on_grid: boo
     close = sum(line.n_close for line in lines.values())
     if close and not on_grid:
         notes.remark(
-            f"{close} changes lie less than {2e6 / rate_hz:g} us from the one before and keep their place to a sample "
-            "only; --rate-hz with a higher rate keeps them"
+            f"{counted(close, 'change lies', 'changes lie')} less than {2e6 / rate_hz:g} µs from the one before, "
+            "exact to a sample only; --rate-hz with a higher rate is finer"
         )
 
 
