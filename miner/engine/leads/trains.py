@@ -94,6 +94,9 @@ def _slope(period_s: Floats, value_s: Floats) -> float | None:
     if n < _LEAST_BLOCKS:
         return None
     x, y = (np.median(v[: n * block].reshape(n, block), axis=1) for v in (x, y))
+    if n > _MOST_BLOCKS:
+        some = np.linspace(0, n - 1, _MOST_BLOCKS).astype(int)
+        x, y = x[some], y[some]
     if np.ptp(x) < _LEAST_CHANGE:
         return None
     runs = x[:, None] - x[None, :]
@@ -104,6 +107,10 @@ def _slope(period_s: Floats, value_s: Floats) -> float | None:
 _BLOCK, _BLOCKS, _LEAST_BLOCKS, _LEAST_CHANGE = 7, 8, 6, 0.18
 """Pulses of a block, or fewer so that there are as many blocks as the second; least blocks; change of the period (20 %)
 from which on a slope is worth anything."""
+
+_MOST_BLOCKS = 1000
+"""Blocks of which every pair counts, spread evenly over all: what noise on a ground shows as pulses are hundreds of
+thousands, and all their pairs fit no memory."""
 
 
 def spread(values: Floats) -> float:
