@@ -90,7 +90,7 @@ class TimeIndex:
 
 def first_id(events: Rows) -> int:
     """Return the running number of the first event; the row of any other is its own less this."""
-    return int(events.slice(0, 1)["event_id"][0].as_py()) if events.num_rows else 0
+    return int(rows_between(events, 0, 1, ["event_id"])["event_id"][0].as_py()) if events.num_rows else 0
 
 
 def single_values(events: pa.Table, column: str) -> NDArray[np.float32]:

@@ -26,6 +26,10 @@ class EventFile:
     ----------
     findings : Findings
         Folder with an event table.
+    columns : sequence of str, optional
+        Those that rows are to have where none are asked for; all by default.
+    kept : int, default=GROUPS_KEPT
+        Decoded row groups at hand.
 
     Raises
     ------
@@ -33,9 +37,11 @@ class EventFile:
         If it is not there, is damaged, or was written by another version; so does every method.
     """
 
-    def __init__(self, findings: Findings) -> None:
+    def __init__(self, findings: Findings, *, columns: Sequence[str] | None = None, kept: int = GROUPS_KEPT) -> None:
         self._findings = findings
-        self._kept: Kept[pa.Table] = Kept(GROUPS_KEPT)
+        self._columns = [c.name for c in EVENTS.columns] if columns is None else list(columns)
+        self._schema = pa.schema([EVENTS.schema.field(name) for name in self._columns])
+        self._kept: Kept[pa.Table] = Kept(kept)
         with findings.reading(EVENTS) as path, pq.ParquetFile(path, page_checksum_verification=True) as file:
             EVENTS.validate(file.schema_arrow.empty_table())
             sizes = [file.metadata.row_group(group).num_rows for group in range(file.num_row_groups)]
@@ -57,26 +63,26 @@ class EventFile:
         first, last = np.searchsorted(self._starts, (offset, max(stop - 1, offset)), side="right") - 1
         groups = range(int(first), min(int(last) + 1, self._starts.size - 1))
         tables = [self._group(group) for group in groups] if columns is None else [self._read(groups, columns)]
-        rows = pa.concat_tables(tables or [EVENTS.empty()])
+        rows = pa.concat_tables(tables or [EVENTS.empty().select(columns or self._columns)])
         begin = int(self._starts[groups.start]) if groups else 0
         return rows.slice(offset - begin, stop - offset)
 
     def take(self, rows: NDArray[np.int64]) -> pa.Table:
-        """Return some rows, all columns, in the order asked for."""
+        """Return some rows in the order asked for."""
         order = np.argsort(rows, kind="stable")
         group = np.searchsorted(self._starts, rows[order], side="right") - 1
         pieces = [
             self._group(int(one)).take(pa.array(rows[order][group == one] - self._starts[one]))
             for one in np.unique(group)
         ]
-        return pa.concat_tables(pieces or [EVENTS.empty()]).take(pa.array(np.argsort(order)))
+        return pa.concat_tables(pieces or [EVENTS.empty().select(self._columns)]).take(pa.array(np.argsort(order)))
 
     def _group(self, group: int) -> pa.Table:
-        return self._kept.get(group, lambda: EVENTS.validate(self._read([group])))
+        return self._kept.get(group, lambda: self._read([group], self._columns).cast(self._schema))
 
-    def _read(self, groups: Sequence[int], columns: list[str] | None = None) -> pa.Table:
+    def _read(self, groups: Sequence[int], columns: list[str]) -> pa.Table:
         with (
             self._findings.reading(EVENTS) as path,
             pq.ParquetFile(path, pre_buffer=False, page_checksum_verification=True) as file,
         ):
-            return file.read_row_groups(list(groups), columns=columns)
+            return file.read_row_groups(list(groups), columns=columns).select(columns)

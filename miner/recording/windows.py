@@ -16,7 +16,7 @@ from itertools import accumulate
 import numpy as np
 from numpy.typing import NDArray
 
-from miner.recording.chunks import Chunk, iter_ranges
+from miner.recording.chunks import CHUNK_SAMPLES, Chunk, iter_ranges
 from miner.recording.clock import Clock, samples_between
 from miner.recording.ranges import clipped, joined
 from miner.recording.reader import Recording
@@ -56,14 +56,21 @@ def read_window(
     return next(read_windows(recording, columns, [(start, min(stop, start + max_samples))]))
 
 
-def read_windows(recording: Recording, columns: Sequence[str], ranges: Sequence[tuple[int, int]]) -> Iterator[Window]:
+def read_windows(
+    recording: Recording,
+    columns: Sequence[str],
+    ranges: Sequence[tuple[int, int]],
+    *,
+    chunk_samples: int = CHUNK_SAMPLES,
+) -> Iterator[Window]:
     """Yield many windows, given as absolute half-open sample ranges, in ascending order of their ends.
 
-    The file is read once, also where it is one single row group; windows may overlap and come in any order.
+    The file is read once, also where it is one single row group; windows may overlap and come in any order. Smaller
+    chunks take less memory on the way.
     """
     waiting = sorted(ranges, key=lambda r: (r[1], r[0]))
     held: list[Chunk] = []
-    chunks = iter_ranges(recording, columns, joined(ranges).tolist())
+    chunks = iter_ranges(recording, columns, joined(ranges).tolist(), chunk_samples=chunk_samples)
     still_needed = list(accumulate((first for first, _ in reversed(waiting)), min))[::-1]
     for (first, last), oldest in zip(waiting, still_needed, strict=True):
         held = [chunk for chunk in held if chunk.stop > oldest]

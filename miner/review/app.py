@@ -15,7 +15,6 @@ from functools import cached_property
 from pathlib import Path
 from typing import Any
 
-import pyarrow as pa
 import uvicorn
 from anyio.to_thread import current_default_thread_limiter
 from starlette.applications import Starlette
@@ -29,7 +28,7 @@ from starlette.routing import Route
 from miner.errors import FindingsError, MinerError
 from miner.events.rows import rows_between
 from miner.findings.whole import understood
-from miner.memory import give_back
+from miner.memory import give_back, hold_little
 from miner.review.connections import server_config
 from miner.review.content import events_between, open_page, plain, usual_for, verdicts_since
 from miner.review.figures import figure_data
@@ -300,8 +299,7 @@ def serve_review(
     FindingsError
         If the folder holds no finished findings, the page was not built, or the port is taken.
     """
-    # Arrow's own pool keeps what it freed: 90 MB of the server of an hour
-    pa.set_memory_pool(pa.system_memory_pool())
+    hold_little()
     with understood(folder):
         source = ReviewSource(folder)
     listener = _listen(port)

@@ -12,7 +12,7 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from miner.errors import FindingsError
-from miner.events.rows import cylinder_values, single_values, spread_rows
+from miner.events.rows import cylinder_values, rows_between, single_values
 from miner.review.figures import map_data
 from miner.review.source import ReviewSource
 from miner.review.tables import USUAL
@@ -24,14 +24,10 @@ __all__ = ["MAX_EVENTS_IN_VIEW", "events_between", "open_page", "plain", "usual_
 MAX_EVENTS_IN_VIEW = 240
 """With more events in a view there is no room to draw or label them."""
 
-_EVENT_COLUMNS = (
-    "event_id", "cylinder", "time_s", "command_seen", "feedback_seen", "on_time_us", "delay_us",
-    "feedback_width_us", "amplitude_v", "feedback_amplitude_v", "rise_us", "fall_us", "engine_rpm", "supply_v",
-    "timing_residual_deg", "interval_us", "extra_pulses", "operating_state", "quality", "slot", "off_level_v",
-)  # fmt: skip
+TYPICAL_OF = 2_000, 24
+"""Events of a stretch that typical values are of, and how many stretches spread over the recording there are."""
 
-TYPICAL_OF = 48_000, 24
-"""Events that typical values are of, and how many stretches spread over the recording they come from if it has more."""
+_TYPICAL = ("on_time_us", "delay_us", "feedback_width_us")
 
 _MAX_SUSPECTS = 2000
 """A list that a person can walk through; the tables hold the rest."""
@@ -85,7 +81,7 @@ def open_page(source: ReviewSource) -> tuple[dict[str, Any], dict[str, NDArray[A
 
 def _with_events(source: ReviewSource, suspects: pa.Table) -> list[dict[str, Any]]:
     """Return the suspects as rows, each with its own event."""
-    events = source.events.take(source.rows_of(suspects)).select(list(_EVENT_COLUMNS)).to_pylist()
+    events = source.shown_events.take(source.rows_of(suspects)).to_pylist()
     usual = source.usual_measures
     return [
         {**row, "event": event, "usual_measures": usual.get(row["event_id"], {})}
@@ -95,15 +91,24 @@ def _with_events(source: ReviewSource, suspects: pa.Table) -> list[dict[str, Any
 
 def _typical(source: ReviewSource) -> dict[str, dict[str, float | None]]:
     """Return the median of what an absent pulse would have had per cylinder, "None" where that cannot be told."""
-    part = spread_rows(source.events, *TYPICAL_OF)
+    part = _spread(source)
     cylinders = cylinder_values(part)
     out: dict[str, dict[str, float | None]] = {}
     for cylinder in np.unique(cylinders).tolist():
         own = part.filter(pa.array(cylinders == cylinder))
-        out[str(cylinder) if cylinder >= 0 else "None"] = {
-            name: _median(single_values(own, name)) for name in ("on_time_us", "delay_us", "feedback_width_us")
-        }
+        out[str(cylinder) if cylinder >= 0 else "None"] = {name: _median(single_values(own, name)) for name in _TYPICAL}
     return out
+
+
+def _spread(source: ReviewSource) -> pa.Table:
+    """Return all events where they are few, else stretches spread evenly over the recording."""
+    length, n = TYPICAL_OF
+    last = source.events.num_rows - length
+    stretches = [(0, source.events.num_rows)]
+    if last > length * n:
+        stretches = [(at, at + length) for at in np.linspace(0, last, n).astype(np.int64).tolist()]
+    columns = ("cylinder", *_TYPICAL)
+    return pa.concat_tables([rows_between(source.events, first, stop, columns) for first, stop in stretches])
 
 
 def _median(values: NDArray[np.float32]) -> float | None:
@@ -116,8 +121,8 @@ def events_between(source: ReviewSource, start_s: float, stop_s: float) -> list[
     first, last = (source.time_index.row_at(end_s) for end_s in (start_s, stop_s))
     if last - first > MAX_EVENTS_IN_VIEW:
         return None
-    near = source.events.slice(max(first - 1, 0), last + 1 - max(first - 1, 0))  # those beside it are wanted next
-    rows: list[dict[str, Any]] = near.select(list(_EVENT_COLUMNS)).to_pylist()
+    near = source.shown_events.slice(max(first - 1, 0), last + 1 - max(first - 1, 0))  # those beside it are wanted next
+    rows: list[dict[str, Any]] = near.to_pylist()
     return plain(rows)  # type: ignore[no-any-return]
 
 

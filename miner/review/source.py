@@ -35,6 +35,13 @@ RECORDING_FILE = "recording.json"
 NEEDED = frozenset({SUMMARY, RECORDING_FILE, "events.parquet", "suspects.parquet", "incidents.parquet"})
 """Without these nothing can be shown; what else is damaged is left out, and said."""
 
+EVENT_COLUMNS = (
+    "event_id", "cylinder", "time_s", "command_seen", "feedback_seen", "on_time_us", "delay_us",
+    "feedback_width_us", "amplitude_v", "feedback_amplitude_v", "rise_us", "fall_us", "engine_rpm", "supply_v",
+    "timing_residual_deg", "interval_us", "extra_pulses", "operating_state", "quality", "slot", "off_level_v",
+)  # fmt: skip
+"""What the page is told of a single event: half of what is known."""
+
 MOST_BLOCKS = 1 << 24
 """Blocks of all leads together that are held: five hours of four leads at 1 MS/s, or a day of three at 200 kS/s; of
 longer recordings they are coarser."""
@@ -121,6 +128,7 @@ class ReviewSource:
             require_whole(self.findings, NEEDED)
         self.info: Mapping[str, Any] = self.findings.read_json(RECORDING_FILE)
         self.events = EventFile(self.findings)
+        self.shown_events = EventFile(self.findings, columns=EVENT_COLUMNS, kept=2)
         self.suspects = self.findings.read_table(SUSPECTS)
         self.incidents = self.findings.read_table(INCIDENTS)
         self.gaps = self._optional(GAPS)

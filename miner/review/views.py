@@ -6,6 +6,7 @@ to the recording's first sample, so that panning does not make the picture flick
 
 from __future__ import annotations
 
+import threading
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import TypeVar
@@ -31,9 +32,9 @@ TILE_SAMPLES = 1 << 18
 FINE_BLOCK = 16
 """Samples a block in a tile: a view with fewer samples a pixel is read as true samples or from these blocks."""
 
-TILES_KEPT, SAMPLE_TILES_KEPT = 64, 6
-"""Tiles at hand as blocks, and as true samples: 70 MB with four leads. A close view
-lies on two, and has two beside it."""
+TILES_KEPT, SAMPLE_TILES_KEPT = 48, 4
+"""Tiles at hand as blocks, and as true samples: 50 MB with four leads. The widest view
+that is made of them lies on 30; a close view lies on two, and has two beside it."""
 
 QUICK_BLOCKS = 64
 """A quick view that needs unread tiles is made of the envelope, if it has so many blocks there."""
@@ -89,6 +90,7 @@ class ViewReader:
         self.source = source
         self._blocks_of: Kept[Level] = Kept(TILES_KEPT)
         self._samples_of: Kept[Window] = Kept(SAMPLE_TILES_KEPT)
+        self._reading = threading.Lock()
         self._ahead = ThreadPoolExecutor(1, thread_name_prefix="ahead")
 
     def view(self, start_s: float, stop_s: float, n_pixels: int, *, quick: bool = False) -> View:
@@ -147,7 +149,13 @@ class ViewReader:
         columns = [lead.column for lead in self.source.leads]
         start = tile * TILE_SAMPLES
         stop = min(start + TILE_SAMPLES, self.source.n_samples)
-        return self._samples_of.get(tile, lambda: next(read_windows(recording, columns, [(start, stop)])))
+        chunks = TILE_SAMPLES // 2
+
+        def make() -> Window:
+            return next(read_windows(recording, columns, [(start, stop)], chunk_samples=chunks))
+
+        with self._reading:  # who wants the same tile waits for it; decoding has threads of its own
+            return self._samples_of.get(tile, make)
 
     def _read_ahead(self, recording: Recording, first: int, last: int) -> None:
         """Read the tiles at both sides while the person looks, so that the next pan need not wait."""

@@ -91,3 +91,13 @@ def test_stretches_spread_over_the_recording(table: pa.Table, stored: EventFile)
 def test_a_missing_table_is_one_sentence(tmp_path: Path) -> None:
     with pytest.raises(FindingsError, match="no finished findings"):
         EventFile(Findings(tmp_path))
+
+
+def test_rows_have_the_columns_that_were_chosen(table: pa.Table, stored: EventFile) -> None:
+    names = ["time_s", "cylinder", "quality"]
+    chosen = EventFile(stored._findings, columns=names, kept=1)
+    rows = np.array([300, 2, 150])
+    assert chosen.slice(90, 20).equals(table.select(names).slice(90, 20)), "over the end of a row group"
+    assert chosen.take(rows).equals(table.select(names).take(pa.array(rows)))
+    assert chosen.take(rows[:0]).equals(table.select(names).slice(0, 0))
+    assert chosen.slice(table.num_rows, 5).schema.names == names
