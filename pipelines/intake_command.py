@@ -47,6 +47,7 @@ def import_files(
         typer.Option("--changes/--samples", help="Text: rows are changes, or samples.", show_default=False),
     ] = None,
     keep_going: Annotated[bool, typer.Option("--keep-going", help="What cannot be read becomes a gap.")] = False,
+    overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace an earlier import of that name.")] = False,
 ) -> None:
     """Import CSV, VCD, WAV, NPY, NPZ, HDF5, Arrow, Feather, MDF 4 or Parquet of another shape."""
     from miner.errors import RecordingError
@@ -64,7 +65,7 @@ def import_files(
     )  # fmt: skip
     console = open_console()
     with ImportView(console) as view:
-        done = import_recording(files, out, options=options, on_import=view.update)
+        done = import_recording(files, out, options=options, on_import=view.update, overwrite=overwrite)
     for sentence in told_import(done):
         say(console, sentence)
     console.print(f"written: {done.path}", markup=False, soft_wrap=True)

@@ -36,8 +36,10 @@ def ask_setup(console: Console, out: Path, options: ImportOptions) -> Path:
     Raises
     ------
     RunError
-        If the answers end before the questions do, or one is wrong three times.
+        If a file lies there already, the answers end before the questions do, or one is wrong three times.
     """
+    if out.exists():
+        raise RunError("this lies there already", remedy="give --out another name, or move it away", file=out)
     with tempfile.TemporaryDirectory() as away:
         recording = _ask(console, "1. Recording (any format)", "", lambda text: _opened(console, text, away, options))
         cylinders = _ask(console, "2. Number of cylinders", "", _count)

@@ -163,6 +163,7 @@ def import_recording(
     *,
     options: ImportOptions | None = None,
     on_import: OnImport = lambda _done, _n: None,
+    overwrite: bool = True,
 ) -> Imported:
     """Write one recording from files that follow each other.
 
@@ -176,6 +177,8 @@ def import_recording(
         What the files do not say.
     on_import : callable, optional
         Told how far the import is.
+    overwrite : bool, default=True
+        Whether an earlier import of something else may be replaced.
 
     Returns
     -------
@@ -192,7 +195,7 @@ def import_recording(
         raise RecordingError("there is nothing to import", remedy="name one file or more")
     if options.rate_hz is not None and not (np.isfinite(options.rate_hz) and options.rate_hz > 0):
         raise refuse(f"the rate given, {options.rate_hz}, is not above 0", "correct it", inputs[0])
-    with renamed_when_complete(Path(out), inputs) as temporary:
+    with renamed_when_complete(Path(out), inputs, overwrite=overwrite) as temporary:
         while True:
             run = _Run(inputs, options, on_import)
             try:

@@ -7,6 +7,7 @@ dictionary, whose runs shrink to nothing; floats as they are, since noise does n
 
 from __future__ import annotations
 
+import filecmp
 import os
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -29,8 +30,10 @@ GROUP_ROWS = 1 << 20
 
 
 @contextmanager
-def renamed_when_complete(target: Path, inputs: Sequence[Path] = ()) -> Iterator[Path]:
+def renamed_when_complete(target: Path, inputs: Sequence[Path] = (), *, overwrite: bool = True) -> Iterator[Path]:
     """Hand out a temporary name beside the target; rename it when the block ends well, remove it when not.
+
+    Without ``overwrite`` what was made here earlier stays, too, unless the same is made again.
 
     Raises
     ------
@@ -51,6 +54,10 @@ def renamed_when_complete(target: Path, inputs: Sequence[Path] = ()) -> Iterator
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
         yield temporary
+        if not overwrite and target.exists() and not filecmp.cmp(temporary, target, shallow=False):
+            raise RecordingError(
+                "another import lies there already", remedy="give --out another name, or add --overwrite", file=target
+            )
         temporary.replace(target)
     except OSError as error:
         raise RecordingError(

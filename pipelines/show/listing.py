@@ -248,7 +248,8 @@ def _times(times_real_time: float) -> str:
 
 def _print_next(console: Console, findings: Findings) -> None:
     folder = shlex.quote(str(findings.folder))
-    table = shlex.quote(f"{findings.folder}.xlsx")
+    named = findings.folder.name not in {"", ".."}
+    table = shlex.quote(f"{findings.folder}.xlsx" if named else str(findings.folder / "findings.xlsx"))
     _title(console, "What to do next")
     steps = {
         f"ignition-miner review {folder}": "look at every suspect on all leads, and judge it",

@@ -11,6 +11,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
+from miner.recording.importing import import_recording
 from pipelines.command import main
 from tests.findings.samples import finished
 from tests.pipelines.small import leads, write
@@ -190,6 +191,28 @@ def test_an_import_may_be_made_again(place: Path, table: Path, monkeypatch: pyte
         with pytest.raises(SystemExit) as ended:
             main()
         assert ended.value.code == 0
+
+
+def test_an_import_of_something_else_is_replaced_where_that_is_wished(
+    place: Path, table: Path, refuse: Refuse, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    out = place / "r.parquet"
+    import_recording([table], out)
+    table.write_text(table.read_text().replace("0.01,3", "0.01,4"))
+    assert "another import lies there already; give --out another name, or add --overwrite" in refuse(
+        "import", table, "--out", out
+    )
+    monkeypatch.setattr(sys, "argv", ["ignition-miner", "import", str(table), "--out", str(out), "--overwrite"])
+    with pytest.raises(SystemExit) as ended:
+        main()
+    assert ended.value.code == 0
+    assert pq.read_table(out)["feedback_v"][10].as_py() == 4.0
+
+
+@pytest.mark.parametrize("name", ["drive.parquet", "car.toml", "letter.txt"])
+def test_a_setup_over_anything(place: Path, refuse: Refuse, name: str) -> None:
+    (place / "letter.txt").write_text("not a setup")
+    assert "this lies there already; give --out another name" in refuse("setup", "--out", place / name)
 
 
 @pytest.mark.parametrize("kind", ["link", "hard link", "copy", "itself"])

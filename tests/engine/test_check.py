@@ -47,6 +47,13 @@ def test_nothing_is_said_of_a_good_recording(tmp_path: Path) -> None:
     assert checked(tmp_path, good()) == []
 
 
+def test_a_pulse_that_the_recording_cuts_is_no_gap(tmp_path: Path) -> None:
+    leads = good()
+    for end in (slice(0, 200), slice(-200, None)):
+        leads["a"][end] = 5.0
+    assert checked(tmp_path, leads) == []
+
+
 def silent(leads: Leads) -> None:
     leads["a"][round(6 * RATE_HZ) : round(12 * RATE_HZ)] = 0.1
 

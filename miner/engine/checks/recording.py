@@ -36,6 +36,10 @@ or a cylinder that is switched off at a change of gear, comes back sooner (own c
 _LEAST_GAP_S = 1e-3
 """Gaps of less together, shorter than one pulse, are not worth a line."""
 
+_CUT_PULSE_S = 0.05
+"""Less than this missing of a lead right at the beginning or the end is a pulse that the recording cuts through: no coil
+is charged for longer (common practice, no source)."""
+
 _GOES_ON = 0.2
 """Share of its usual pulses from which on a lead goes on: an idle has a third of those of a drive."""
 
@@ -162,6 +166,9 @@ def _gaps(passed: Passed, trains: Mapping[str, Train]) -> Iterator[CheckFinding]
     """Yield what is missing, one finding a lead."""
     rate_hz = max((train.rate_hz for train in trains.values()), default=0.0)
     for column, spans in passed.gaps.items():
+        lasted = spans[:, 1] - spans[:, 0]
+        at_end = (spans[:, 0] <= 0.0) | (spans[:, 1] >= passed.end_s)
+        spans = spans[~(at_end & (lasted < _CUT_PULSE_S))]
         seconds = float((spans[:, 1] - spans[:, 0]).sum())
         if seconds < _LEAST_GAP_S:
             continue
