@@ -110,6 +110,8 @@ def _findings(rows: Ints, named: list[_Named], events: pa.Table, judged: Judgeme
     measured = [measured_values(events, d.measure)[rows] for d in judged.distances]
     extra = column_values(events, "extra_pulses")[rows].astype(np.int64)
     supply_v = column_values(events, "supply_v")[rows]
+    rpm = column_values(events, "engine_rpm")[rows]
+    rpm = np.where(np.isfinite(rpm), rpm, context.rpm[rows])  # the event's own, as its row in the table has it
     due = {lead: _due(seen_values(events, f"{lead}_seen"), context) for lead in ("command", "feedback")}
     found = []
     for place, (row, name) in enumerate(zip(rows.tolist(), named, strict=True)):
@@ -124,7 +126,7 @@ def _findings(rows: Ints, named: list[_Named], events: pa.Table, judged: Judgeme
                 measured=float(measured[at][place]) if at >= 0 else np.nan,
                 usual=float(usual[at][place]) if at >= 0 else np.nan,
                 sigmas=float(judged.distances[at].z[row]) if at >= 0 else np.nan,
-                rpm=float(context.rpm[row]),
+                rpm=float(rpm[place]),
                 supply_v=float(supply_v[place]),
                 count=int(extra[place]),
                 n_due=n_due,

@@ -37,7 +37,7 @@ _LEAST_GAP_S = 1e-3
 """Gaps of less together, shorter than one pulse, are not worth a line."""
 
 _CUT_PULSE_S = 0.05
-"""Less than this missing of a lead right at the beginning or the end is a pulse that the recording cuts through: no coil
+"""Less than this missing of a lead right at the beginning or the end is a pulse that the recording cuts: no coil
 is charged for longer (common practice, no source)."""
 
 _GOES_ON = 0.2

@@ -33,8 +33,9 @@ function speedPictures(state: State, figures: Figures, arrays: Arrays): HTMLElem
       );
     });
     const title = name === "on" ? "On-time against speed" : "Delay of the feedback against speed";
-    const others = figures.cylinders.filter((c) => c > 0 && !known.includes(c)).join(", "); // 0: cannot be told
-    const note = others && known.length ? `; not measured on cylinder ${others}: no command lead there` : "";
+    const others = figures.cylinders.filter((c) => c > 0 && !known.includes(c)); // 0: cannot be told
+    const where = `cylinder${others.length === 1 ? "" : "s"} ${others.join(", ")}`;
+    const note = others.length && known.length ? `; not measured on ${where}: no command lead there` : "";
     return known.length ? el("section", {}, el("h2", {}, `${title} (crosses: suspects${note})`), el("div", { class: "charts" }, ...charts)) : null;
   });
   return rows.filter((row) => row !== null);

@@ -74,5 +74,6 @@ export function measureValue(column: string, value: number | null): string {
   if (column.endsWith("_us")) return micros(value);
   const unit = UNITS.find(([ending]) => column.endsWith(ending))?.[1];
   const places = unit === "V" ? 3 : unit === "°" ? 1 : unit === "A" ? 2 : 0;
-  return `${value.toFixed(places).replace(/^-(0(\.0+)?)$/, "$1")}${unit === "°" ? unit : unit ? THIN + unit : ""}`;
+  const written = unit === "rpm" ? Math.round(value).toLocaleString("en") : value.toFixed(places).replace(/^-(0(\.0+)?)$/, "$1");
+  return `${written}${unit === "°" ? unit : unit ? THIN + unit : ""}`;
 }

@@ -1,7 +1,7 @@
 // The zoom: all leads around the suspect, from the whole recording to a microsecond.
 import { pulseEnd } from "./annotate";
 import { el } from "./dom";
-import { clock, digits, duration } from "./format";
+import { clock, duration, measureValue } from "./format";
 import { inkForPaper, onInk } from "./ink";
 import { Marks } from "./marks";
 import { Picture } from "./picture";
@@ -220,7 +220,7 @@ export class Zoom {
     const kind = !view.time_s.length ? "nothing kept here" : view.step === 1 ? "true samples" : `smallest and largest of each ${duration(view.step / rate, 3)}`;
     const usual = this.picture.scene.usual;
     const band = this.picture.isFar() ? "" : usual?.found
-      ? ` · dashed: usual pulse (median of ${usual.n_events} healthy events at ${digits(usual.rpm_low, 3)}–${digits(usual.rpm_high, 3)} rpm, grey 5–95 %)`
+      ? ` · dashed: usual pulse (median of ${usual.n_events} healthy events at ${measureValue("engine_rpm", usual.rpm_low).replace(/\D+$/, "")}–${measureValue("engine_rpm", usual.rpm_high)}, grey 5–95 %)`
       : this.state.selected ? " · no usual pulse kept" : "";
     const zero = this.picture.isFar() ? "" : ` · 0 = ${clock(this.picture.scene.zero, 6)}`;
     this.status.textContent = `${duration(stop - start, 3)} · ${kind}${view.partial && !this.state.source.frozen ? " (the recording is missing)" : ""}${zero}${band}`;
