@@ -127,7 +127,7 @@ def make_silences(duration_s: float) -> pa.Table:
     """A stop, a cut-out that came back while the engine turned, and a clip that stayed off."""
     common = {"leads": ["lead_1", "lead_2"], "rpm_before": 2100.0, "turns_to_silence": 0.0, "rpm_after": 1900.0}
     told = [
-        ("stop", 0.1, 0.15, "by the starter", "all leads silent from 2,100 rpm: the engine was stopped or stalled"),
+        ("stop", 0.1, 0.1998, "by the starter", "all leads silent from 2,100 rpm: the engine was stopped or stalled"),
         ("cut_out", 0.6, 0.62, "still turning", "all leads silent from 2,100 rpm: a cut-out at speed"),
         ("clip_off", 0.8, None, "none", "'lead_3' silent to the end of the recording: its clip was off"),
     ]

@@ -50,7 +50,7 @@ function size(row: Smallest): string {
   if (row.size === null) return "not known";
   if (row.kind.startsWith("absent") || row.unit === "pulses") return "a single one";
   if (row.unit === "us") return duration(row.size * 1e-6, 2);
-  return row.unit.startsWith("share") ? `${digits(100 * row.size, 2)}\u202f%` : `${digits(row.size, 2)}\u202f${row.unit}`;
+  return row.unit.startsWith("share") ? `${digits(100 * row.size, 2)}\u202f%` : `${digits(row.size, 2)}${row.unit === "deg" ? "°" : `\u202f${row.unit}`}`;
 }
 
 function misfirePart(part: NonNullable<Explained["misfire_windows"]>): HTMLElement {

@@ -38,8 +38,8 @@ export function length(seconds: number): string {
 /** h:mm:ss.fraction since the start of the recording. */
 export function clock(seconds: number, places = 3): string {
   const sign = seconds < 0 ? "−" : "";
-  const total = Math.abs(seconds);
-  const whole = Math.floor(Number(total.toFixed(places)));
+  const total = Number(Math.abs(seconds).toFixed(places)); // rounded first: 59.996 is a minute, not 59 seconds and 1.00
+  const whole = Math.floor(total);
   const fraction = places ? (total - whole).toFixed(places).slice(1) : "";
   return `${sign}${Math.floor(whole / 3600)}:${pair(Math.floor(whole / 60) % 60)}:${pair(whole % 60)}${fraction}`;
 }
