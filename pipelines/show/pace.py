@@ -7,15 +7,15 @@ from dataclasses import dataclass, field
 __all__ = ["STAGES", "Pace"]
 
 STAGES = {
-    "checking": (0.15, 60e-6, 2e-6),
-    "telling": (0.02, 12e-6, 12e-6),
-    "ranking": (0.9, 58e-6, 19e-6),
-    "explaining": (0.35, 22e-6, 5e-6),
-    "writing tables": (0.15, 40e-6, 6e-6),
-    "writing the report": (0.09, 7.5e-6, 5e-6),
+    "checking": (0.15, 33e-6, 3e-6),
+    "telling": (0.02, 10e-6, 10.5e-6),
+    "ranking": (0.9, 35e-6, 11e-6),
+    "explaining": (0.25, 13e-6, 3e-6),
+    "writing tables": (0.1, 21e-6, 4.5e-6),
+    "writing the report": (0.06, 4.5e-6, 3e-6),
 }
 """What each stage after the reading costs on a core of its own: seconds, seconds an event up to `MANY`, and seconds an
-event beyond (measured on recordings of 20 s, a quarter of an hour and an hour). Its name begins so."""
+event beyond (measured on recordings of 16 s, a quarter of an hour and an hour). Its name begins so."""
 
 MANY = 48_000
 """Events of a quarter of an hour: of more than these, most stages look at a part only."""
