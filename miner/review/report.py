@@ -21,7 +21,7 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from miner.findings.store import replacing
-from miner.findings.whole import REPORT_FILE
+from miner.findings.whole import REPORT_FILE, reseal
 from miner.recording.reader import ChannelInfo
 from miner.review.content import events_between, open_page, plain, usual_for
 from miner.review.figures import figure_data
@@ -72,6 +72,8 @@ def write_report(
     path = source.folder / REPORT_FILE
     with replacing(path) as temporary:
         temporary.write_text(shell.replace(_DATA_PLACE, content, 1), encoding="utf-8", newline="\n")
+    if summary is None:  # of findings that are finished: their summary says how long each file is, and its digest
+        reseal(source.findings, REPORT_FILE)
     return path
 
 

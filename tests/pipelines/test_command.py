@@ -214,6 +214,8 @@ def test_a_report_is_frozen_again_with_the_verdicts_of_today(mined: tuple[Path, 
     source.verdicts.decide(**event, verdict="fault", note="a loose plug", seen_revision=None)
     assert run("report", folder) == (0, f"written: {folder / 'report.html'}\n")
     assert (folder / "report.html").read_bytes() != before
+    assert not ReviewSource(folder).damaged, "the summary knows the new file"
+    assert ReviewSource(folder).generation == source.generation, "a page that is open goes on"
 
 
 def wait_for_answer(address: str) -> None:
