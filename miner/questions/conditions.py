@@ -256,7 +256,7 @@ def _sentence(t: _Tested) -> str:
     often = "only there" if t.n_occurrences == t.n_all else f"{_figure(t.ratio.ratio)} times as often as elsewhere"
     what = "occurrences" if t.kind == "all" else f"occurrences of '{kind_name(t.kind)}'"
     if t.kind.startswith(FAMILY_PREFIX):
-        what = f"occurrences of any kind of the {t.kind.removeprefix(FAMILY_PREFIX)}"
+        what = f"occurrences of any trouble with the {t.kind.removeprefix(FAMILY_PREFIX)}"
     exposure = (
         f"with {100 * events / all_events:.2g} % of all events"
         if t.condition.name == "cylinder"

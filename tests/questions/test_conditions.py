@@ -138,7 +138,7 @@ def test_kinds_of_one_circuit_are_looked_at_together_and_since_the_first_start()
                                   + [(r, "extra_pulse", 0.01) for r in spread(columns, ~late, 4)])  # fmt: skip
     notable = {(r["kind"], r["condition"]) for r in table if r["notable"]}
     assert ("any feedback", "time since first start range") in notable
-    assert any("Eight of eight occurrences of any kind of the feedback" in s and "after the first start" in s
+    assert any("Eight of eight occurrences of any trouble with the feedback" in s and "after the first start" in s
                for s in sentences)  # fmt: skip
 
 
