@@ -138,6 +138,13 @@ def test_the_workbook_has_typed_cells(night, tmp_path):
     assert not any(cell.data_type == "f" for sheet in book for row in sheet.iter_rows() for cell in row)
 
 
+def test_gaps_are_told_once_by_the_check_where_there_was_one():
+    summary = {"counts": {"events": {"by_quality": {}}, "gaps": {"number": 1, "seconds": 0.00217}}}
+    assert quality_words(summary) == "1 gap of 2.2 ms"
+    assert quality_words({**summary, "check": []}) == "good", "a pulse that the end of the recording cuts"
+    assert quality_words({**summary, "check": [{"kind": "gap"}], "warnings": ["'a' has one gap"]}) == "'a' has one gap"
+
+
 def test_every_text_of_the_workbook_has_the_height_it_needs_and_fits_the_paper(night, tmp_path):
     write_book(tmp_path / "o.xlsx", make_overview(tmp_path, night))
     for sheet in openpyxl.load_workbook(tmp_path / "o.xlsx"):
