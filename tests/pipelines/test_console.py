@@ -13,6 +13,7 @@ from numba.core import event
 from rich.console import Console
 
 from miner.errors import RecordingError
+from miner.findings.store import Findings
 from miner.recording.progress import Progress
 from miner.schema import INCIDENTS, SILENCES
 from miner.suspects.diagnosis import CODES_NOTE
@@ -238,6 +239,14 @@ def test_silences_in_the_terminal(tmp_path: Path) -> None:
     assert "0:01:00.000  all leads silent from 2,100 rpm: a cut-out at speed\n" in shown
     assert "0:01:20.000  'lead_3' silent to the end of the recording: its clip was off\n" in shown
     assert "also 1 stop\n" in shown
+
+
+def test_the_workbook_of_findings_that_lie_here_has_a_name(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    finished(tmp_path)
+    monkeypatch.chdir(tmp_path)
+    text = io.StringIO()
+    print_findings(Console(file=text, width=200), Findings("."))
+    assert "ignition-miner export . --to findings.xlsx\n" in text.getvalue()
 
 
 def test_what_is_too_small_to_matter_is_one_line(tmp_path: Path) -> None:
