@@ -1,10 +1,10 @@
 """What a person decided about each suspect: kept at once, never lost, found again after another run of mining.
 
-SQLite in the findings folder. A decision is filed under the recording's identity, the cylinder and the time, not
-under the running number of the event, so that mining again with other settings keeps it. Nothing is overwritten:
-every decision is a new row, the newest row of a place counts, and a page that did not see the newest row yet is
-told so instead of replacing it. Every row carries a digest of itself: a row that bits were flipped in is named, and
-neither it nor what it had replaced is shown as a decision.
+SQLite in the findings folder. A decision is filed under the recording's identity, cylinder and time, not under the
+running number of the event, so that mining again with other settings keeps it. Nothing is overwritten: every decision
+is a new row, the newest of a place counts, and a page that did not see it yet is told so. Every row carries a digest
+of itself: a row that bits were flipped in is named, and neither it nor what it had replaced is shown as a decision. A
+base that is gone is named as well.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ import hashlib
 import json
 import sqlite3
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from dataclasses import asdict, dataclass, fields
 from datetime import UTC, datetime
 from itertools import pairwise
@@ -29,6 +29,7 @@ from miner.findings.store import Findings
 from miner.words import clock
 
 __all__ = [
+    "DECIDED_FILE",
     "VERDICTS",
     "VERDICTS_FILE",
     "Decision",
@@ -43,6 +44,9 @@ VERDICTS = ("fault", "normal", "unsure")
 
 VERDICTS_FILE = "verdicts.sqlite"
 
+DECIDED_FILE = f"{VERDICTS_FILE}.decided"
+"""Beside the base since the first decision: it tells a base that was lost from one that never was."""
+
 SAME_PLACE_S = 0.005
 """Two runs of mining place the same event within this; one cylinder fires again after 12 ms at 10,000 rpm."""
 
@@ -53,9 +57,8 @@ MOST_NAMED = 5
 """Damaged decisions that are named one by one: more sentences above a page are not read."""
 
 LOOK_AGAIN = "look through the decisions again"
-
 EMPTY = "it is empty, what was decided is lost by damage if anything was"
-
+LOST = "it is not there any more, what was decided is lost by damage"
 _SCHEMA = """
 CREATE TABLE IF NOT EXISTS decision (
     revision INTEGER PRIMARY KEY AUTOINCREMENT,
@@ -116,6 +119,7 @@ class VerdictStore:
 
     def __init__(self, folder: str | Path, recording: str) -> None:
         self.path = Path(folder) / VERDICTS_FILE
+        self.decided = Path(folder) / DECIDED_FILE
         self.recording = recording
 
     def decide(
@@ -153,6 +157,8 @@ class VerdictStore:
             )
             (row,) = _seal(base, added.lastrowid or 0)
             base.execute("COMMIT")
+        with suppress(OSError):  # the decision is kept; the next one tries again
+            self.decided.touch()
         return _decision(row)
 
     def since(self, revision: int = 0) -> list[Decision]:
@@ -162,7 +168,8 @@ class VerdictStore:
     def read(self) -> tuple[list[Decision], list[str]]:
         """Return the decisions that stand, oldest first, and a sentence for each that is damaged or lost."""
         if not self.path.exists():
-            return [], []
+            remedy = f"bring it back from a copy, or decide again and take {DECIDED_FILE} away"
+            return [], [str(FindingsError(LOST, remedy=remedy, file=self.path))] if self.decided.exists() else []
         told = str(FindingsError(EMPTY, remedy="decide again, or take the file away", file=self.path))
         if self.path.is_file() and not self.path.stat().st_size:  # SQLite would begin to write to it
             return [], [told]
@@ -387,7 +394,7 @@ def damaged_verdicts(folder: str | Path, *, recording: str | None = None) -> lis
 
 
 def _store_in(folder: Path, recording: str | None) -> VerdictStore | None:
-    if not (folder / VERDICTS_FILE).exists():
+    if not any((folder / name).exists() for name in (VERDICTS_FILE, DECIDED_FILE)):
         return None
     identity = recording if recording is not None else Findings(folder).read_json("recording.json")["identity"]
     return VerdictStore(folder, identity)

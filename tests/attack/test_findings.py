@@ -119,19 +119,8 @@ def attack(findings: Path, folder: Path, seed: int, captured: Capture, good: dic
         return "refused"
     assert err == "", where
     if what[1] and not said:
-        wanted = good[place] if told["decided"] else _undecided(findings, folder / "good", place, captured)
-        assert {k: told[k] for k in ("out", "wrote")} == {k: wanted[k] for k in ("out", "wrote")}, where
+        assert {k: told[k] for k in ("out", "wrote")} == {k: good[place][k] for k in ("out", "wrote")}, where
     return "right"
-
-
-def _undecided(findings: Path, folder: Path, place: int, captured: Capture) -> dict[str, object]:
-    """Return what is said and written of whole findings without decisions: a base that was taken away is none."""
-
-    def taken_away(copy: Path) -> tuple[str, bool]:
-        (copy / VERDICTS_FILE).unlink()
-        return "", True
-
-    return _asked(findings, folder, place, captured, taken_away)[0]
 
 
 def _asked(
@@ -154,7 +143,6 @@ def _asked(
         said = "\n".join(frozen_missing(after[REPORT_FILE]))
     told = {
         "code": code, "out": out.replace(str(folder), ""), "err": err, "wrote": wrote,
-        "decided": VERDICTS_FILE in after,
         "changed": [name for name in changed if name not in may and not _passes(name)],
     }  # fmt: skip
     return told, "damage" in said or "the decisions cannot be read" in said, what

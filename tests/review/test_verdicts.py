@@ -7,7 +7,14 @@ import pytest
 
 from miner.errors import FindingsError
 from miner.findings.store import Findings
-from miner.review.verdicts import VERDICTS_FILE, StaleVerdictError, VerdictStore, damaged_verdicts, read_verdicts
+from miner.review.verdicts import (
+    DECIDED_FILE,
+    VERDICTS_FILE,
+    StaleVerdictError,
+    VerdictStore,
+    damaged_verdicts,
+    read_verdicts,
+)
 from miner.schema import EVENTS
 from tests.review.made import fill
 
@@ -98,6 +105,24 @@ def test_nothing_decided_is_an_empty_table_and_makes_no_file(tmp_path):
     assert read_verdicts(tmp_path).num_rows == 0
     assert VerdictStore(tmp_path, "x").since() == []
     assert not (tmp_path / VERDICTS_FILE).exists()
+
+
+def test_a_base_that_is_gone_is_named_until_its_mark_is_taken_away(store, tmp_path):
+    _decide(store)
+    for path in tmp_path.glob(f"{VERDICTS_FILE}*"):
+        if path.name != DECIDED_FILE:
+            path.unlink()
+    (told,) = damaged_verdicts(tmp_path, recording="recording-a")
+    assert f"{VERDICTS_FILE}: it is not there any more" in told
+    assert read_verdicts(tmp_path, events=EVENTS.empty(), recording="recording-a").num_rows == 0
+    (tmp_path / DECIDED_FILE).unlink()
+    assert damaged_verdicts(tmp_path, recording="recording-a") == []
+
+
+def test_a_decision_is_kept_where_its_mark_cannot_be(store, tmp_path):
+    (tmp_path / DECIDED_FILE).symlink_to(tmp_path / "nowhere" / "mark")
+    _decide(store)
+    assert len(store.since()) == 1
 
 
 def test_a_damaged_file_is_an_error_with_a_remedy(store, tmp_path):
