@@ -12,6 +12,7 @@ from __future__ import annotations
 import hashlib
 import json
 import sqlite3
+import time
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager, suppress
 from dataclasses import asdict, dataclass, fields
@@ -29,15 +30,9 @@ from miner.findings.store import Findings
 from miner.words import clock
 
 __all__ = [
-    "DECIDED_FILE",
-    "VERDICTS",
-    "VERDICTS_FILE",
-    "Decision",
-    "StaleVerdictError",
-    "VerdictStore",
-    "damaged_verdicts",
-    "read_verdicts",
-]
+    "DECIDED_FILE", "VERDICTS", "VERDICTS_FILE", "Decision",
+    "StaleVerdictError", "VerdictStore", "damaged_verdicts", "read_verdicts",
+]  # fmt: skip
 
 VERDICTS = ("fault", "normal", "unsure")
 """What can be decided; an empty verdict takes a decision back."""
@@ -55,6 +50,9 @@ MOST_S = 1e9
 
 MOST_NAMED = 5
 """Damaged decisions that are named one by one: more sentences above a page are not read."""
+
+MODE_TRIES, MODE_WAIT_S = 20, 0.05
+"""How often, and how long, a new base waits for another that begins it; what is really wrong shows in what follows."""
 
 LOOK_AGAIN = "look through the decisions again"
 EMPTY = "it is empty, what was decided is lost by damage if anything was"
@@ -185,7 +183,11 @@ class VerdictStore:
             with closing(sqlite3.connect(self.path, timeout=5.0, isolation_level=None)) as base:
                 base.row_factory = sqlite3.Row
                 base.text_factory = lambda stored: stored.decode("utf-8", "surrogateescape")  # of damaged rows, too
-                base.execute("PRAGMA journal_mode = WAL")
+                for _ in range(MODE_TRIES):  # SQLite does not wait while another changes the mode
+                    with suppress(sqlite3.OperationalError):
+                        base.execute("PRAGMA journal_mode = WAL")
+                        break
+                    time.sleep(MODE_WAIT_S)
                 base.execute("PRAGMA synchronous = FULL")  # survives a pulled plug, not only a crash
                 _prepare(base)
                 yield base
@@ -374,8 +376,7 @@ def read_verdicts(folder: str | Path, *, events: Rows | None = None, recording: 
     if not decisions:
         return _TABLE.empty_table()
     decisions.sort(key=lambda d: (d.time_s, d.cylinder or 0))
-    if events is None:
-        events = EventFile(Findings(folder))
+    events = EventFile(Findings(folder)) if events is None else events
     matched = match_events(decisions, events, TimeIndex(events))
     rows = [{**d.as_json(), "event_id": event_id} for d, event_id in zip(decisions, matched, strict=True)]
     return pa.Table.from_pylist([{name: row[name] for name in _TABLE.names} for row in rows], schema=_TABLE)
@@ -389,8 +390,7 @@ def damaged_verdicts(folder: str | Path, *, recording: str | None = None) -> lis
     folder, recording
         As for `read_verdicts`, which leaves those decisions out.
     """
-    store = _store_in(Path(folder), recording)
-    return store.read()[1] if store else []
+    return store.read()[1] if (store := _store_in(Path(folder), recording)) else []
 
 
 def _store_in(folder: Path, recording: str | None) -> VerdictStore | None:
