@@ -134,32 +134,43 @@ def least_difference(measure: Measure, values: _Floats, resolution: Resolution, 
     return Least(wished, told)
 
 
-TICK_COHERENCE, TICK_SHARE = 0.6, 0.2
+TICK_COHERENCE, LEAST_CHANGES, MOST_CHANGES = 0.6, 20, 5_000
 """Of differences that are whole ticks, with a noise of a tenth of a tick on each, the mean phase is 0.67 long; of those
-that are not, near nothing. A fifth of them at least must be longer than a tick to tell (own choice)."""
+that are not, near nothing. So many of them at least must be of two ticks and more: one step that comes again and again
+is no timer. More are not needed (own choices)."""
+
+LARGEST_CHANGE = 0.2
+"""Of the on-time: further than that from one event to the next it does not count ticks (own choice)."""
 
 
-def timer_tick(on_time_us: _Floats) -> float:
-    """Return the tick of the timer that on-times are counted in, 0 where none shows: the largest that they all keep.
+def timer_tick(duration_us: _Floats) -> float:
+    """Return the tick of the timer that durations are counted in, 0 where none shows: the largest that they all keep.
 
-    The mean of exp(2 pi i d / tick) over the changes d from event to event is 1 for every tick they are whole multiples
-    of (Rayleigh's statistic of a periodicity: Rayleigh 1919, from memory). Changes of less than a tick prove nothing.
+    The mean of cos(2 pi d / tick) over the changes d from event to event is 1 for every tick they are whole multiples
+    of (Rayleigh's statistic of a periodicity: Rayleigh 1919, from memory). Changes of less than half a tick are those
+    of measuring it and prove nothing. Steps of a table are not the same at every duration: those of a timer are, so
+    that the durations themselves are whole ticks and a constant.
     """
-    known = on_time_us[np.isfinite(on_time_us)]
+    known = duration_us[np.isfinite(duration_us)]
     if known.size < 50:
         return 0.0
-    changes = np.abs(np.diff(known))[-5_000:]
-    changes = changes[changes < np.quantile(changes, 0.9) + 1e-9]
+    changes = np.abs(np.diff(known))
+    changes = changes[(changes > 0.5) & (changes < LARGEST_CHANGE * np.median(known))]
+    changes = changes[np.linspace(0, changes.size - 1, min(changes.size, MOST_CHANGES)).astype(np.int64)]
     found = 0.0
     for tick in np.geomspace(1.0, 200.0, 300):
-        counted = changes[changes > tick]
-        if counted.size < max(TICK_SHARE * changes.size, 20):
+        counted = changes[changes > 1.5 * tick]
+        if counted.size < LEAST_CHANGES:
             break
-        if min(_coherence(changes, tick), _coherence(counted, tick)) > TICK_COHERENCE:
+        if min(_coherence(changes[changes > 0.5 * tick], tick), _coherence(counted, tick)) > TICK_COHERENCE:
             found = float(tick)
+    if not found:
+        return 0.0
     near = found * np.linspace(0.88, 1.0, 60)  # it is still coherent a little above the tick
-    return float(max(near, key=lambda tick: _coherence(changes, tick))) if found else 0.0
+    tick = float(max(near, key=lambda tick: _coherence(changes[changes > 0.5 * found], tick)))
+    counted = np.abs(np.mean(np.exp(2j * np.pi * known / tick)))  # from an instant before the pulse on
+    return tick if counted > TICK_COHERENCE else 0.0
 
 
 def _coherence(changes: _Floats, tick: float) -> float:
-    return float(np.abs(np.mean(np.exp(2j * np.pi * changes / tick))))
+    return float(np.mean(np.cos(2.0 * np.pi * changes / tick)))

@@ -121,6 +121,7 @@ class Judge:
         gross = _gross(self.channels, distances, least.size) & (context.strata < FIRST_LAST)
         measured[gross] = np.minimum(measured[gross], np.log(GROSS_RATE))
         counted, notes = count_suspects(events, context)
+        notes += _shared_notes(self.channels, self.tails)
         log_rate = np.minimum.reduce([measured, *(np.log(c.rate) for c in counted)])
         too_small = int(np.sum((least_any < 0) & ~(least < 0)))
         return Judgement(
@@ -167,7 +168,9 @@ def fit_judge(events: pa.Table, setup: Setup, resolution: Resolution | None = No
         expectations = [one for one, _ in fitted]
         distances = explain_place([distance for _, distance in fitted], events, context)
         channels = _channels(distances)
-        fits = side_by_side(lambda channel: _tails(_oddness(channel, distances), context), list(channels))
+        fits = side_by_side(
+            lambda channel: _tails(_oddness(channel, distances), context, not _pooled(channel)), list(channels)
+        )
         tails = tuple(tuple(tail for tail, _ in fit) for fit in fits)
         judge = Judge(
             setup=setup,
@@ -195,6 +198,24 @@ def _channels(distances: list[Distance]) -> tuple[Channel, ...]:
         if kind is not None
     ]
     return (*named, Channel(kind="unusual", measure=None, sign=1)) if len(distances) > 1 else tuple(named)
+
+
+def _pooled(channel: Channel) -> bool:
+    return channel.measure is not None and channel.measure.pooled
+
+
+def _shared_notes(channels: tuple[Channel, ...], tails: tuple[tuple[Tail | None, ...], ...]) -> list[str]:
+    """Return what is less rare than it looks because every cylinder shows the like."""
+    notes = []
+    for channel, of_strata in zip(channels, tails, strict=True):
+        n_shared = sum(tail.n_shared for tail in of_strata if tail is not None)
+        if n_shared and channel.measure is not None:
+            way = "above" if channel.sign > 0 else "below"
+            notes.append(
+                f"all cylinders alike, {channel.measure.label.lower()} {way} usual ({n_shared:,}): taken for what this "
+                "engine does, listed as less rare"
+            )
+    return notes
 
 
 def _oddness(channel: Channel, distances: list[Distance]) -> _Floats:
@@ -246,7 +267,7 @@ def _normal(x: _Floats, in_hour: float) -> _Floats:
     return np.asarray(log_ndtr(-np.sqrt(2.0 * x)) + np.log(in_hour), dtype=np.float64)
 
 
-def _tails(x: _Floats, context: Context) -> list[tuple[Tail | None, _Bools]]:
+def _tails(x: _Floats, context: Context, by_cylinder: bool) -> list[tuple[Tail | None, _Bools]]:
     """Return the tail of each stratum and the rows it left out as too far out and too many for healthy."""
     out: list[tuple[Tail | None, _Bools]] = []
     for stratum, prior in enumerate(STRATA):
@@ -256,7 +277,9 @@ def _tails(x: _Floats, context: Context) -> list[tuple[Tail | None, _Bools]]:
         if rows.sum() >= LEAST_VALUES:
             taught = rows & context.learns
             taught = taught if taught.sum() >= LEAST_VALUES else rows
-            tail = fit_tail(x[taught], hours=context.hours, prior=prior, time_s=context.time_s[taught])
+            series = context.group[taught] if by_cylinder else None
+            moments = context.time_s[taught]
+            tail = fit_tail(x[taught], hours=context.hours, prior=prior, time_s=moments, series=series)
             left_out[rows] = (x[rows] > tail.peaks.max(initial=-np.inf)) & (tail.n_above_limit > 0)
         out.append((tail, left_out))
     return out

@@ -30,6 +30,10 @@ MISFIT = 3.0
 """So many times more above a limit than the law expects may be the law's fault; more than that are not healthy (own
 choice: faults stand apart from the rest, at distances where next to none are expected)."""
 
+SHOWN_BY_EACH = 5
+"""Occasions on which every cylinder must be so far out for it to be what the engine computer, or a load, does: one
+fault does not visit all of them so often (own choice)."""
+
 CLUSTER_S = 0.5
 LAW_SHARE = 1e-3
 """Of what the law says below a rate that counts rule out: enough to keep the larger of two values ahead."""
@@ -143,6 +147,8 @@ class Tail:
     law : ParetoFit
     n_peaks, n_above_limit : int
         Values above the threshold, and those of them the fit was not allowed to see.
+    n_shared : int
+        Values that the fit saw only because every cylinder shows the like.
     grid, grid_log_rate : ndarray
         Values up to the threshold and the natural log of their counted rate, for interpolation.
     peaks, least_log_rate : ndarray
@@ -155,6 +161,7 @@ class Tail:
     law: ParetoFit
     n_peaks: int
     n_above_limit: int
+    n_shared: int
     grid: Floats
     grid_log_rate: Floats
     peaks: Floats
@@ -169,7 +176,14 @@ class Tail:
         return np.where(x > self.threshold, np.maximum(above, held), below)
 
 
-def fit_tail(values: Floats, *, hours: float, prior: Prior, time_s: Floats | None = None) -> Tail:
+def fit_tail(
+    values: Floats,
+    *,
+    hours: float,
+    prior: Prior,
+    time_s: Floats | None = None,
+    series: NDArray[np.int64] | None = None,
+) -> Tail:
     """Fit the tail of the healthy part of ``values``; larger is more suspicious.
 
     Parameters
@@ -181,33 +195,52 @@ def fit_tail(values: Floats, *, hours: float, prior: Prior, time_s: Floats | Non
     time_s : ndarray of shape (n,), optional
         When each value happened, ascending. Peaks less than `CLUSTER_S` apart are one occasion: unusual moments last,
         and ten peaks in one gear change are not ten reasons to believe in them.
+    series : ndarray of shape (n,), optional
+        Cylinder of each value. How far out every one of several cylinders was `SHOWN_BY_EACH` times is healthy.
     """
     order = np.argsort(-values, kind="stable")
     ordered = values[order]
     n_peaks = int(np.clip(PEAK_SHARE * ordered.size, min(30, ordered.size // 2), MAX_PEAKS))
     threshold = float(ordered[n_peaks]) if n_peaks < ordered.size else float(ordered[-1])
     excess = ordered[:n_peaks] - threshold
-    law, n_above = _healthy_law(excess, prior, None if time_s is None else time_s[order[:n_peaks]])
+    moments = order[:n_peaks].astype(np.float64) if time_s is None else time_s[order[:n_peaks]]
+    n_alone = n_peaks if series is None else _n_alone(moments, series[order[:n_peaks]], np.unique(series))
+    law, n_above, n_shared = _healthy_law(excess, prior, None if time_s is None else moments, n_alone)
     share_seen = 1.0
     if n_above:
         share_seen = -float(np.expm1(law.log_survival(np.array(excess[n_above - 1]))))
     n_healthy = max((n_peaks - n_above) / share_seen, 0.5)
     grid, log_rate = _counted(ordered, n_peaks, n_healthy, hours)
     healthy = slice(n_above, n_peaks)
-    occasions = _occasions_so_far(order[healthy].astype(np.float64) if time_s is None else time_s[order[healthy]])
+    occasions = _occasions_so_far(moments[healthy])
     return Tail(
         threshold=threshold, rate_at_threshold=n_healthy / hours, law=law, n_peaks=n_peaks, n_above_limit=n_above,
-        grid=grid, grid_log_rate=log_rate,
+        n_shared=n_shared, grid=grid, grid_log_rate=log_rate,
         peaks=ordered[healthy][::-1], least_log_rate=_least_log_rate(occasions, hours)[::-1],
     )  # fmt: skip
 
 
-def _healthy_law(excess: Floats, prior: Prior, time_s: Floats | None) -> tuple[ParetoFit, int]:
-    """Return the law and how many of the largest values it leaves out; ``excess`` descends."""
+def _n_alone(time_s: Floats, series: NDArray[np.int64], all_series: NDArray[np.int64]) -> int:
+    """Return how many of the largest values (n,), descending, lie further out than every series was often enough."""
+    if all_series.size < 2:
+        return time_s.size
+    n_alone = 0
+    for one in all_series:
+        own = np.flatnonzero(series == one)
+        enough = np.flatnonzero(_occasions_so_far(time_s[own]) >= SHOWN_BY_EACH)
+        n_alone = max(n_alone, int(own[enough[0]]) if enough.size else time_s.size)
+    return n_alone
+
+
+def _healthy_law(excess: Floats, prior: Prior, time_s: Floats | None, n_alone: int) -> tuple[ParetoFit, int, int]:
+    """Return the law, how many of the largest values it leaves out, and how many more but for `SHOWN_BY_EACH`.
+
+    ``excess`` descends; the ``n_alone`` largest are further out than every cylinder was so often.
+    """
     from scipy.stats import poisson
 
     if excess.size < 4 or excess[excess.size // 2 - 1] <= 0:
-        return ParetoFit(scale=prior.scale, shape=prior.shape + prior.shape_spread), 0
+        return ParetoFit(scale=prior.scale, shape=prior.shape + prior.shape_spread), 0, 0
 
     def fit(n_out: int) -> tuple[ParetoFit, float]:
         occasions = 1.0 if time_s is None else _occasions(time_s[n_out:]) / (excess.size - n_out)
@@ -229,7 +262,9 @@ def _healthy_law(excess: Floats, prior: Prior, time_s: Floats | None) -> tuple[P
             break
         left_out = n_next
         law, independent = fit(left_out)
-    return law, left_out
+    if n_alone < left_out:
+        return fit(n_alone)[0], n_alone, left_out - n_alone
+    return law, left_out, 0
 
 
 def _occasions(time_s: Floats) -> int:

@@ -21,6 +21,21 @@ def test_a_timer_tick_is_found(tick, noise):
     assert timer_tick(on) == pytest.approx(tick, rel=0.03)
 
 
+@pytest.mark.parametrize("tick", [16.0, 64.0])
+def test_a_tick_is_found_where_the_on_time_hardly_ever_changes(tick):
+    rng = np.random.default_rng(2)
+    steps = np.where(rng.random(20_000) < 0.005, rng.integers(-3, 4, 20_000), 0)
+    on = 2400.0 + tick * steps + 0.3 * rng.standard_normal(20_000)
+    assert timer_tick(on) == pytest.approx(tick, rel=0.03)
+
+
+def test_a_step_of_a_table_that_comes_again_and_again_is_no_timer():
+    rng = np.random.default_rng(3)
+    level = 2400.0 + 300.0 * np.sin(np.arange(20_000) / 900.0)  # the durations themselves are anything
+    on = level + 64.0 * rng.integers(-2, 3, 20_000) * (rng.random(20_000) < 0.02) + 0.3 * rng.standard_normal(20_000)
+    assert timer_tick(on) == 0.0
+
+
 def test_a_smooth_on_time_has_none():
     rng = np.random.default_rng(1)
     assert timer_tick(1700.0 + 20.0 * rng.standard_normal(4000)) < 4.0
