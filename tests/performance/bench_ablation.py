@@ -28,7 +28,7 @@ from miner.mining.chapters import plan_chapters, tell_chapters
 from miner.mining.finish import resolution_of
 from miner.mining.section_file import read_levels, write_extraction
 from miner.mining.steps import open_source
-from miner.rarity import counts, judge, pauses
+from miner.rarity import counts, judge, pauses, tails
 from miner.signal.extract import iter_extractions
 from miner.signal.extraction import join_extractions
 from miner.signal.looks.profile import profile_leads
@@ -70,6 +70,7 @@ PARTS: dict[str, list[tuple[object, str, object]]] = {
     "noisy stretches": [(distance, "local_noise", lambda z: np.ones(z.size))],
     "least differences": [(judge, "least_share", lambda d: np.sign(np.nan_to_num(d.residual)).astype(np.float32))],
     "samples, steps and ticks": [(least, "SAMPLES", 0.0), (least, "STEPS", 0.0), (least, "EDGE_SAMPLES", 0.0)],
+    "what every cylinder shows": [(tails, "SHOWN_BY_EACH", 10**9)],
     "mixtures": [(judge, "MIXED_SHARE", np.inf)],
     "limiters": [(pauses, "REPEATS", 10**9)],
     "gross differences": [(judge, "GROSS_SIGMA", np.inf)],
