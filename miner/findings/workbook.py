@@ -6,6 +6,7 @@ The file carries no time of day, so that the same findings give the same bytes.
 
 from __future__ import annotations
 
+import tempfile
 import textwrap
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -83,6 +84,16 @@ DIGITS = {"s": "0.000000", "us": "0.00", "V": "0.000", "rpm": "0.0", "deg": "0.0
 """Number format of a measured value by its unit."""
 
 
+OPTIONS = {
+    "constant_memory": True,
+    "strings_to_formulas": False,
+    "strings_to_urls": False,
+    "strings_to_numbers": False,
+    "nan_inf_to_errors": False,
+}
+"""Of the writing library: one row in memory at a time, and every text stays text."""
+
+
 @dataclass(frozen=True, kw_only=True)
 class _Formats:
     header: Format
@@ -150,24 +161,21 @@ def _cause(error: Exception) -> OSError:
 def _write(
     path: Path, tables: Mapping[str, pa.Table], summary: Mapping[str, Any], notes: Sequence[str], max_rows: int
 ) -> None:
-    options = {
-        "constant_memory": True,
-        "strings_to_formulas": False,
-        "strings_to_urls": False,
-        "strings_to_numbers": False,
-        "nan_inf_to_errors": False,
-        "tmpdir": str(path.parent),
-    }
-    book = xlsxwriter.Workbook(str(path), options)
-    book.set_properties({"title": "Ignition Miner findings", "created": EPOCH})
-    formats = _formats(book)
-    remarks = list(notes)
-    for sheet in sheets_of(tables, summary.get("recording", {}).get("started_at")):
-        remarks += _add_table(book, formats, sheet, max_rows)
-    _add_pairs(book, formats, "Setup", flatten(summary.get("setup", {})))
-    _add_pairs(book, formats, "Summary", told_pairs(summary))
-    _add_notes(book, formats, [*remarks, *CAUTIONS, *([f"{CODES_NOTE}."] if tables["incidents"].num_rows else [])])
-    book.close()
+    shown = sheets_of(tables, summary.get("recording", {}).get("started_at"))
+    pairs = {"Setup": list(flatten(summary.get("setup", {}))), "Summary": list(told_pairs(summary))}
+    cautions = [*CAUTIONS, *([f"{CODES_NOTE}."] if tables["incidents"].num_rows else [])]
+    # rows wait in files of their own until the book is closed, and must not stay if it never is
+    with tempfile.TemporaryDirectory(dir=path.parent, prefix=".", ignore_cleanup_errors=True) as waiting:
+        book = xlsxwriter.Workbook(str(path), {**OPTIONS, "tmpdir": waiting})
+        book.set_properties({"title": "Ignition Miner findings", "created": EPOCH})
+        formats = _formats(book)
+        remarks = list(notes)
+        for sheet in shown:
+            remarks += _add_table(book, formats, sheet, max_rows)
+        for name, told in pairs.items():
+            _add_pairs(book, formats, name, told)
+        _add_notes(book, formats, [*remarks, *cautions])
+        book.close()
 
 
 def _formats(book: Workbook) -> _Formats:

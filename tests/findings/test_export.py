@@ -164,6 +164,18 @@ def test_export_into_a_file_in_the_way(tmp_path: Path, ending: str) -> None:
         export_findings(tmp_path / "f", tmp_path / "file" / f"x.{ending}")
 
 
+def test_a_workbook_that_cannot_be_made_leaves_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def unknown(*_: object) -> Any:
+        raise KeyError("kind")
+
+    finished(tmp_path / "f")
+    (tmp_path / "to").mkdir()
+    monkeypatch.setattr("miner.findings.workbook.told_pairs", unknown)
+    with pytest.raises(KeyError):
+        export_findings(tmp_path / "f", tmp_path / "to" / "x.xlsx")
+    assert not list((tmp_path / "to").iterdir())
+
+
 def test_times_of_a_day_fit_their_column_and_texts_are_whole(tmp_path: Path) -> None:
     finished(tmp_path / "f", reasons=["a reason of many words " * 12])
     sheet = open_book(export_findings(tmp_path / "f", tmp_path / "x.xlsx"))["Suspects"]
