@@ -205,17 +205,16 @@ def _pooled(channel: Channel) -> bool:
 
 
 def _shared_notes(channels: tuple[Channel, ...], tails: tuple[tuple[Tail | None, ...], ...]) -> list[str]:
-    """Return what is less rare than it looks because every cylinder shows the like."""
-    notes = []
-    for channel, of_strata in zip(channels, tails, strict=True):
-        n_shared = sum(tail.n_shared for tail in of_strata if tail is not None)
-        if n_shared and channel.measure is not None:
-            way = "above" if channel.sign > 0 else "below"
-            notes.append(
-                f"all cylinders alike, {channel.measure.label.lower()} {way} usual ({n_shared:,}): taken for what this "
-                "engine does, listed as less rare"
-            )
-    return notes
+    """Return, in one sentence, what is less rare than it looks because every cylinder shows the like."""
+    labels = [
+        channel.measure.label.lower()
+        for channel, of_strata in zip(channels, tails, strict=True)
+        if channel.measure is not None and any(tail is not None and tail.n_shared for tail in of_strata)
+    ]
+    if not labels:
+        return []
+    told = ", ".join(dict.fromkeys(labels))
+    return [f"all cylinders alike stray now and then in {told}: taken for what this engine does, and so for less rare"]
 
 
 def _oddness(channel: Channel, distances: list[Distance]) -> _Floats:
