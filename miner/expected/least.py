@@ -166,10 +166,11 @@ def timer_tick(duration_us: _Floats) -> float:
             found = float(tick)
     if not found:
         return 0.0
+    changes = changes[changes > 0.5 * found]
     near = found * np.linspace(0.88, 1.0, 60)  # it is still coherent a little above the tick
-    tick = float(max(near, key=lambda tick: _coherence(changes[changes > 0.5 * found], tick)))
-    counted = np.abs(np.mean(np.exp(2j * np.pi * known / tick)))  # from an instant before the pulse on
-    return tick if counted > TICK_COHERENCE else 0.0
+    tick = float(max(near, key=lambda tick: _coherence(changes, tick)))
+    whole = np.abs(np.mean(np.exp(2j * np.pi * known / tick)))  # of the durations: from an instant before the pulse on
+    return tick if whole > TICK_COHERENCE else 0.0
 
 
 def _coherence(changes: _Floats, tick: float) -> float:

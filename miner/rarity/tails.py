@@ -203,9 +203,9 @@ def fit_tail(
     n_peaks = int(np.clip(PEAK_SHARE * ordered.size, min(30, ordered.size // 2), MAX_PEAKS))
     threshold = float(ordered[n_peaks]) if n_peaks < ordered.size else float(ordered[-1])
     excess = ordered[:n_peaks] - threshold
-    moments = order[:n_peaks].astype(np.float64) if time_s is None else time_s[order[:n_peaks]]
+    moments = (order.astype(np.float64) if time_s is None else time_s[order])[:n_peaks]  # without times each is its own
     n_alone = n_peaks if series is None else _n_alone(moments, series[order[:n_peaks]], np.unique(series))
-    law, n_above, n_shared = _healthy_law(excess, prior, None if time_s is None else moments, n_alone)
+    law, n_above, n_shared = _healthy_law(excess, prior, moments, n_alone)
     share_seen = 1.0
     if n_above:
         share_seen = -float(np.expm1(law.log_survival(np.array(excess[n_above - 1]))))
@@ -232,7 +232,7 @@ def _n_alone(time_s: Floats, series: NDArray[np.int64], all_series: NDArray[np.i
     return n_alone
 
 
-def _healthy_law(excess: Floats, prior: Prior, time_s: Floats | None, n_alone: int) -> tuple[ParetoFit, int, int]:
+def _healthy_law(excess: Floats, prior: Prior, time_s: Floats, n_alone: int) -> tuple[ParetoFit, int, int]:
     """Return the law, how many of the largest values it leaves out, and how many more but for `SHOWN_BY_EACH`.
 
     ``excess`` descends; the ``n_alone`` largest are further out than every cylinder was so often.
@@ -243,7 +243,7 @@ def _healthy_law(excess: Floats, prior: Prior, time_s: Floats | None, n_alone: i
         return ParetoFit(scale=prior.scale, shape=prior.shape + prior.shape_spread), 0, 0
 
     def fit(n_out: int) -> tuple[ParetoFit, float]:
-        occasions = 1.0 if time_s is None else _occasions(time_s[n_out:]) / (excess.size - n_out)
+        occasions = _occasions(time_s[n_out:]) / (excess.size - n_out)
         limit = float(excess[n_out - 1]) if n_out else None
         seen = np.maximum(excess[n_out:], 1e-12)
         return fit_pareto(seen, limit=limit, prior=prior, lowest_shape=0.0, independent=occasions), occasions
@@ -256,7 +256,7 @@ def _healthy_law(excess: Floats, prior: Prior, time_s: Floats | None, n_alone: i
         n_in = excess.size - left_out
         chance = np.exp(law.log_survival(np.array([excess[left_out - 1], excess[n_above - 1]])))
         expected = independent * n_in * float(chance[1]) / (1 - min(float(chance[0]), 1 - 1e-9))
-        found = float(n_above) * independent if time_s is None else _occasions(time_s[:n_above])
+        found = _occasions(time_s[:n_above])
         too_many = poisson.sf(np.ceil(found) - 1, expected * MISFIT) < EXCESS_CHANCE
         if too_many:
             break
